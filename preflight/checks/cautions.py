@@ -1,0 +1,12 @@
+"""The cautions that stand beside fixes which touch cables, fibre, mains or people's data. Common practice."""
+
+MUTE_FIRST = (
+    "Mute the PA and all in-ear mixes before you unplug, re-plug or restart anything: "
+    "audio can come back at full level and hurt hearing."
+)
+CABLE_ROUTE = "Route every cable clear of walkways and exits."
+FIBRE = "Never look into the end of a fibre."
+QUALIFIED = (
+    "Mains, rigging and work at height are for qualified people, under the local codes and the venue's rules."
+)
+PRIVACY = "Capture only networks that you are allowed to: a capture can hold personal data."
