@@ -1,0 +1,37 @@
+"""Everything the checks may read, in one frozen object.
+
+Facts come from four producers that know nothing of one another: the frame source, the tallies over every frame, the
+dissectors of the few control frames, and this computer. A producer that was not asked is None.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal, TypeVar
+
+from preflight.frames.facts import SourceFacts
+from preflight.host.facts import HostFacts
+from preflight.tally.facts import TallyFacts
+
+Vantage = Literal["access port", "mirror", "unknown"]
+Fact = TypeVar("Fact")
+
+
+@dataclass(frozen=True)
+class Facts:
+    """`adapter` is the name of the audio adapter in `host`. `wire` holds the dissected control frames by their type;
+    `wire_refused` says why there is no wire to judge although it was asked for (no privilege, no adapter), and is ""
+    otherwise. `link_mbps` is the link's rate that loads are judged by; `link_assumed` when nothing told it."""
+
+    source: SourceFacts | None = None
+    tally: TallyFacts | None = None
+    wire: Mapping[type, tuple] = field(default_factory=dict)
+    vantage: Vantage = "unknown"
+    host: HostFacts | None = None
+    adapter: str | None = None
+    wire_refused: str = ""
+    link_mbps: int = 1000
+    link_assumed: bool = True
+
+    def heard(self, kind: type[Fact]) -> tuple[Fact, ...]:
+        """All wire facts of one type, in the order in which they were seen."""
+        return self.wire.get(kind, ())
