@@ -1,8 +1,162 @@
-"""What the tallies say: rates, talkers, flows and copies, over every frame of a source."""
+"""What the tallies say: rates, talkers, flows and copies, over every frame of a source.
+
+Times are seconds from the first frame, frame numbers count from 1, bytes are on the wire: with FCS, preamble and gap
+(24 bytes a frame more than captured, and at least 84).
+"""
 
 from dataclasses import dataclass
+from typing import Literal
+
+Cast = Literal["unicast", "multicast", "broadcast"]
+Measure = Literal["broadcast", "discovery", "multicast", "unicast", "bytes"]
+
+
+@dataclass(frozen=True)
+class Peak:
+    """The most of one measure in any 100 ms bin and in any second (ten bins), and when these begin."""
+
+    total: int
+    in_100ms: int
+    in_100ms_at_s: float
+    in_1s: int
+    in_1s_at_s: float
+
+
+@dataclass(frozen=True)
+class Rates:
+    """`discovery` is multicast that talks about the network; `multicast` all other multicast. The time line has
+    rows of `width_s`; for each row and measure the sum and the most in any second that ends in it."""
+
+    peaks: dict[Measure, Peak]
+    busiest_ms_bytes: int
+    busiest_ms_at_s: float
+    width_s: float
+    sums: dict[Measure, tuple[int, ...]]
+    most_in_1s: dict[Measure, tuple[int, ...]]
+
+    def spans(self, measure: Measure, at_least: float) -> tuple[tuple[float, float], ...]:
+        """Stretches (start_s, end_s) in which a second held `at_least` of the measure; neighbours are joined."""
+        spans: list[tuple[float, float]] = []
+        for row, most in enumerate(self.most_in_1s[measure]):
+            if most < at_least:
+                continue
+            start, end = max(row * self.width_s - 0.9, 0.0), (row + 1) * self.width_s
+            if spans and start <= spans[-1][1]:
+                spans[-1] = (spans[-1][0], end)
+            else:
+                spans.append((start, end))
+        return tuple(spans)
+
+
+@dataclass(frozen=True)
+class Talker:
+    """One sender by hardware address ("" where the link type has none). The `most_` counts are in one second."""
+
+    hardware: str
+    frames: int
+    bytes: int
+    broadcast: int
+    discovery: int
+    first_frame: int
+    first_s: float
+    last_s: float
+    most_broadcast: int
+    most_broadcast_at_s: float
+    most_discovery: int
+    most_discovery_at_s: float
+    unicast_sent: int
+    unicast_received: int
+    own: bool
+
+
+@dataclass(frozen=True)
+class Flow:
+    """Frames alike in addresses, type and ports. `protocol` is the IP protocol number or None.
+
+    `bin_mean` and `bin_deviation` are frames in a full 100 ms bin over the `bins` that held any, first and last left
+    out; `changes` counts frames whose content differs from the one before; `distinct` contents not seen in the
+    last 20 ms; `repeated` those seen eight times in quick succession."""
+
+    source: str
+    destination: str
+    cast: Cast
+    discovery: bool
+    ethertype: int
+    vlan: int | None
+    protocol: int | None
+    source_port: int
+    destination_port: int
+    source_ip: str
+    destination_ip: str
+    frames: int
+    bytes: int
+    first_frame: int
+    first_s: float
+    last_s: float
+    most_in_1s: int
+    most_in_1s_at_s: float
+    bins: int
+    bin_mean: float
+    bin_deviation: float
+    changes: int
+    distinct: int
+    repeated: int
+
+    @property
+    def stream(self) -> bool:
+        """Whether it behaves as a stream: multicast beside discovery whose content changes frame by frame and whose pace
+        is steady. Streams are no storm. Steady is a deviation of a tenth of the mean, and at least 10 frames in
+        100 ms; common practice."""
+        return (
+            self.cast == "multicast"
+            and not self.discovery
+            and self.bins >= 3
+            and self.bin_mean >= 2
+            and self.bin_deviation <= max(0.15 * self.bin_mean, 2.0)
+            and self.changes > 0.5 * self.frames
+        )
+
+
+@dataclass(frozen=True)
+class Repeat:
+    """A frame that came again: its first number and time, those of the latest copy, and its flow (index or None)."""
+
+    first_frame: int
+    last_frame: int
+    first_s: float
+    last_s: float
+    flow: int | None
+
+
+@dataclass(frozen=True)
+class Copies:
+    """Frames that came again byte for byte, each copy within 20 ms of the one before.
+
+    `distinct` contents; `pairs` of them seen exactly twice; `repeated` seen eight times or more, `most` the most copies
+    of one, `span_s` from the first to the last of those. `returned` counts this computer's own frames that came in
+    again. `cut` frames were too short to compare."""
+
+    distinct: int
+    pairs: int
+    repeated: int
+    copies: int
+    most: int
+    most_example: Repeat | None
+    span_s: tuple[float, float] | None
+    examples: tuple[Repeat, ...]
+    returned: int
+    returned_frame: int | None
+    returned_s: float | None
+    cut: int
 
 
 @dataclass(frozen=True)
 class TallyFacts:
-    pass
+    """Talkers and flows come with the most frames first. The overflows count frames that found no room in the tables."""
+
+    rates: Rates
+    talkers: tuple[Talker, ...]
+    flows: tuple[Flow, ...]
+    copies: Copies
+    talker_overflow: int = 0
+    flow_overflow: int = 0

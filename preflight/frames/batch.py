@@ -1,0 +1,109 @@
+"""A batch: some thousand frames as columns, over the block of bytes that holds them.
+
+Rows are frames, columns are those of `kernels` (all int64). A batch is valid until the next one is asked for: its
+arrays are used again, so that memory does not grow with the capture.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from preflight.frames import compile as kernels_compile
+from preflight.frames import kernels as k
+from preflight.frames.facts import SourceFacts
+
+ROWS = 16384
+# Below this, plain Python is done before Numba is imported (about 15 thousand small frames).
+PLAIN_BYTES = 1 << 20
+
+
+@dataclass
+class Batch:
+    """`rows` frames, the first of which has number `first` (from 1). `block` is uint8, `columns` int64 (COLUMNS, ROWS).
+    `view` is the block as the engine's kernels read it."""
+
+    block: np.ndarray
+    columns: np.ndarray
+    rows: int
+    first: int
+    engine: kernels_compile.Engine
+    view: object
+
+    def data(self, row: int) -> bytes:
+        """The captured bytes of one frame."""
+        start = int(self.columns[k.OFF, row])
+        return self.block[start : start + int(self.columns[k.CAP, row])].tobytes()
+
+
+class FrameSource(Protocol):
+    """Anything that gives batches: a capture file or a live adapter."""
+
+    def batches(self) -> Iterator[Batch]: ...
+
+    def facts(self) -> SourceFacts: ...
+
+
+Progress = Callable[[int, int | None, int, str], None]
+"""Called with bytes read, bytes in all (None: unknown), frames read, and a note ("" mostly)."""
+
+
+class Bench:
+    """What turns filled first columns into a finished batch: the engine, the clock and the counts of a source.
+
+    The engine starts as plain Python and changes to compiled kernels once the source proves to be large: the state
+    that kernels carry along is the same for both.
+    """
+
+    def __init__(self, large: bool, progress: Progress | None = None) -> None:
+        self.progress = progress
+        self.columns = np.zeros((k.COLUMNS, ROWS), np.int64)
+        self.clock = np.zeros(7, np.int64)
+        self.frames = 0
+        self.captured_bytes = 0
+        self.cut = 0
+        self.unreadable = 0
+        self._plain_bytes = 0
+        self.engine = self._compiled() if large else kernels_compile.plain()
+
+    def _compiled(self) -> kernels_compile.Engine:
+        progress = self.progress
+        return kernels_compile.compiled(
+            (lambda note: progress(0, None, 0, note)) if progress is not None else None
+        )
+
+    def grown(self, nbytes: int) -> None:
+        """Take note of `nbytes` more; change the engine when they are too many for plain Python."""
+        if not self.engine.compiled:
+            self._plain_bytes += nbytes
+            if self._plain_bytes > PLAIN_BYTES:
+                self.engine = self._compiled()
+
+    def finish(self, block: np.ndarray, rows: int) -> Batch:
+        """Classify `rows` frames whose first columns are filled."""
+        view = self.engine.bytes_of(block)
+        columns = self.columns
+        self.engine.classify(view, columns, rows)
+        self.engine.steady(columns, rows, self.clock)
+        first = self.frames + 1
+        self.frames += rows
+        captured = columns[k.CAP, :rows]
+        self.captured_bytes += int(captured.sum())
+        self.cut += int(np.count_nonzero(captured < columns[k.WIRE, :rows]))
+        self.unreadable += int(np.count_nonzero(columns[k.ETYPE, :rows] < 0))
+        return Batch(block, columns, rows, first, self.engine, view)
+
+    def timing(self) -> dict:
+        """The part of SourceFacts that the clock and the counts give."""
+        started = bool(self.clock[0])
+        return {
+            "frames": self.frames,
+            "captured_bytes": self.captured_bytes,
+            "first_ns": int(self.clock[1]) if started else None,
+            "last_ns": int(self.clock[6]) if started else None,
+            "duration_s": int(self.clock[3]) / 1e9,
+            "cut": self.cut,
+            "steps_back": int(self.clock[4]),
+            "longest_step_back_s": int(self.clock[5]) / 1e9,
+        }

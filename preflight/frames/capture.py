@@ -1,0 +1,321 @@
+"""A capture file as batches: pcap and pcapng, packed or not.
+
+One loop for both containers: fill a block of bytes, let a kernel walk the records in it, hand the frames on, carry
+the cut record at the end over to the next block. The kernel stops at what is not a packet; the few such
+pcapng blocks are read here. Damage ends the reading where it stands: what came before is judged, and the
+facts say where and why it ended. Damage before the first frame is a CaptureError.
+"""
+
+import struct
+from collections.abc import Iterator
+
+import numpy as np
+
+from preflight.frames import kernels as k
+from preflight.frames.batch import PLAIN_BYTES, Batch, Bench, Progress
+from preflight.frames.errors import CaptureError
+from preflight.frames.facts import SourceFacts
+from preflight.frames.stream import ByteStream
+
+BLOCK = 1 << 20
+SPARE = 1 << 21  # room for a record that is cut at the end of a block
+MAX_BLOCK = 1 << 20  # largest pcapng block that is read; larger ones that hold no frame are passed over
+MAX_INTERFACES = 1024
+
+PCAP_MAGIC = {
+    b"\xa1\xb2\xc3\xd4": (True, 1000),
+    b"\xd4\xc3\xb2\xa1": (False, 1000),
+    b"\xa1\xb2\x3c\x4d": (True, 1),
+    b"\x4d\x3c\xb2\xa1": (False, 1),
+}
+PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"
+
+# Names from the public registry of link types, for refusing the ones people meet.
+LINK_NAMES = {
+    0: "BSD loopback (NULL)",
+    1: "Ethernet",
+    6: "token ring",
+    7: "ARCNET",
+    8: "SLIP",
+    9: "PPP",
+    10: "FDDI",
+    50: "PPP in HDLC framing",
+    51: "PPP over Ethernet",
+    100: "ATM (RFC 1483)",
+    101: "raw IP",
+    104: "HDLC",
+    105: "IEEE 802.11",
+    107: "frame relay",
+    108: "OpenBSD loopback",
+    113: "Linux cooked v1",
+    119: "IEEE 802.11 with monitor header",
+    127: "IEEE 802.11 with radiotap header",
+    187: "Bluetooth HCI",
+    189: "USB",
+    192: "per-packet information",
+    195: "IEEE 802.15.4",
+    220: "USB (padded)",
+    228: "raw IPv4",
+    229: "raw IPv6",
+    230: "IEEE 802.15.4 without FCS",
+    239: "netfilter log",
+    249: "USB capture",
+    271: "virtual sockets",
+    276: "Linux cooked v2",
+}
+READABLE = (k.ETHERNET, k.SLL, k.SLL2)
+
+
+def link_name(number: int) -> str:
+    return LINK_NAMES.get(number, f"link type {number}")
+
+
+class CaptureFile:
+    """A saved capture. `path` is a file name or "-". Raises CaptureError when nothing in it can be read."""
+
+    def __init__(self, path: str, progress: Progress | None = None) -> None:
+        self._stream = ByteStream(path)
+        self.name = self._stream.name
+        self._progress = progress
+        self._buffer = np.zeros(BLOCK + SPARE, np.uint8)
+        self._base = 0  # offset in the unpacked file of the buffer's first byte
+        self._pos = 0
+        self._end = 0
+        self._whole = False  # no bytes follow
+        self._dropped: int | None = None
+        self._links: dict[int, int] = {}
+        self._bad = 0
+        self._ended = ""
+        self.partial = False
+        size = self._stream.size
+        large = size is not None and size > (PLAIN_BYTES // 8 if self._stream.packed else PLAIN_BYTES)
+        self._bench: Bench | None = None
+        self._large = large
+
+    # -- bytes ---------------------------------------------------------------------------------------------
+
+    def _more(self) -> bool:
+        """Move what is left to the front and fill up. False when there are no more bytes."""
+        left = self._end - self._pos
+        self._buffer[:left] = self._buffer[self._pos : self._end]
+        self._base += self._pos
+        self._pos, self._end = 0, left
+        room = min(BLOCK, len(self._buffer) - left)
+        got = self._stream.fill(memoryview(self._buffer)[left : left + room])
+        self._end += got
+        self._whole = got == 0
+        if self._bench is not None:
+            self._bench.grown(got)
+        return got > 0
+
+    def _need(self, count: int) -> bool:
+        """True when `count` bytes lie ready at the position."""
+        while self._end - self._pos < count:
+            if not self._more():
+                return False
+        return True
+
+    def _skip(self, count: int) -> bool:
+        while count > 0:
+            here = min(count, self._end - self._pos)
+            self._pos += here
+            count -= here
+            if count and not self._more():
+                return False
+        return True
+
+    def _take(self, count: int) -> bytes:
+        data = self._buffer[self._pos : self._pos + count].tobytes()
+        self._pos += count
+        return data
+
+    def _error(self, reason: str) -> CaptureError:
+        return CaptureError(f"{self.name}: offset {self._base + self._pos}: {reason}")
+
+    def _end_here(self, reason: str) -> None:
+        """The rest cannot be read: an error if nothing was, else a remark in the facts."""
+        if self._stream.trouble:
+            reason = f"{reason} ({self._stream.trouble})" if reason else self._stream.trouble
+        if self._bench is None or self._bench.frames == 0:
+            raise self._error(reason)
+        self._ended = f"offset {self._base + self._pos}: {reason}"
+
+    # -- containers ----------------------------------------------------------------------------------------
+
+    def batches(self) -> Iterator[Batch]:
+        try:
+            if not self._need(4):
+                if self._end == self._pos and not self._stream.trouble:
+                    raise self._error("the file is empty; capture again")
+                self._end_here("too short for a capture; ask for it again")
+            magic = self._buffer[self._pos : self._pos + 4].tobytes()
+            if magic not in PCAP_MAGIC and magic != PCAPNG_MAGIC:
+                raise self._error("is not a pcap or pcapng capture; save it as one of these")
+            self._bench = Bench(self._large, self._progress)
+            yield from self._pcapng() if magic == PCAPNG_MAGIC else self._pcap(*PCAP_MAGIC[magic])
+            self._refuse_other_links()
+        finally:
+            self._stream.close()
+
+    def _refuse_other_links(self) -> None:
+        others = [link for link in self._links if link not in READABLE]
+        if others and self._bench is not None and self._bench.frames == self._bench.unreadable:
+            names = ", ".join(link_name(link) for link in others)
+            raise CaptureError(f"{self.name}: holds {names}, not Ethernet; capture on the Ethernet adapter")
+
+    def _batch(self, rows: int) -> Batch:
+        assert self._bench is not None
+        batch = self._bench.finish(self._buffer, rows)
+        if self._progress is not None:
+            self._progress(self._stream.taken, self._stream.size, self._bench.frames, "")
+        return batch
+
+    def _pcap(self, big: bool, fraction_ns: int) -> Iterator[Batch]:
+        bench = self._bench
+        assert bench is not None
+        if not self._need(24):
+            self._end_here("the file header is cut short; ask for the capture again")
+        link = struct.unpack(">I" if big else "<I", self._take(24)[20:24])[0] & 0x03FFFFFF
+        self._links[link] = 1
+        if link not in READABLE:
+            raise CaptureError(
+                f"{self.name}: offset 20: holds {link_name(link)}, not Ethernet; capture on the Ethernet adapter"
+            )
+        state = np.zeros(4, np.int64)
+        while True:
+            state[:] = (self._pos, 0, 0, 0)
+            engine = bench.engine
+            engine.walk_pcap(
+                engine.bytes_of(self._buffer),
+                self._pos,
+                self._end,
+                big,
+                fraction_ns,
+                link,
+                bench.columns,
+                state,
+            )
+            self._pos = int(state[k.W_POS])
+            stop = int(state[k.W_STOP])
+            if state[k.W_ROWS]:
+                yield self._batch(int(state[k.W_ROWS]))
+            if stop == k.STOP_ABSURD:
+                self._end_here("a record claims more than 262144 bytes; the file is damaged from here on")
+                return
+            if stop == k.STOP_MORE and not self._more():
+                if self._end > self._pos or self._stream.trouble:
+                    self._end_here("the last record is cut short")
+                return
+
+    def _pcapng(self) -> Iterator[Batch]:
+        bench = self._bench
+        assert bench is not None
+        interfaces = np.zeros((MAX_INTERFACES, k.INTERFACE_COLUMNS), np.int64)
+        known = 0
+        big = False
+        state = np.zeros(4, np.int64)
+        while True:
+            if not self._need(12):
+                if self._end > self._pos or self._stream.trouble:
+                    self._end_here("the last block is cut short")
+                return
+            head = self._buffer[self._pos : self._pos + 12].tobytes()
+            if head[:4] == PCAPNG_MAGIC:
+                if head[8:12] not in (b"\x1a\x2b\x3c\x4d", b"\x4d\x3c\x2b\x1a"):
+                    self._end_here("a section without a byte-order mark; the file is damaged from here on")
+                    return
+                big = head[8] == 0x1A
+                known = 0
+            word = ">I" if big else "<I"
+            kind, total = struct.unpack(word, head[:4])[0], struct.unpack(word, head[4:8])[0]
+            if kind in (3, 6):
+                state[:] = (self._pos, 0, 0, 0)
+                engine = bench.engine
+                view = engine.bytes_of(self._buffer)
+                engine.walk_pcapng(view, self._pos, self._end, big, interfaces, known, bench.columns, state)
+                self._pos = int(state[k.W_POS])
+                self._bad += int(state[k.W_BAD])
+                if state[k.W_ROWS]:
+                    yield self._batch(int(state[k.W_ROWS]))
+                if state[k.W_STOP] == k.STOP_ABSURD:
+                    self._end_here("a block with an impossible length; the file is damaged from here on")
+                    return
+                if state[k.W_STOP] == k.STOP_MORE and not self._more():
+                    if self._end > self._pos or self._stream.trouble:
+                        self._end_here("the last block is cut short")
+                    return
+                continue
+            if total < 12 or total % 4:
+                self._end_here("a block with an impossible length; the file is damaged from here on")
+                return
+            if kind not in (1, 5) or total > MAX_BLOCK:
+                if not self._skip(total):
+                    self._end_here("the last block is cut short")
+                    return
+                continue
+            if not self._need(total):
+                self._end_here("the last block is cut short")
+                return
+            body = self._take(total)[8:-4]
+            if kind == 1:
+                if known == MAX_INTERFACES or len(body) < 8:
+                    self._end_here("an interface description that cannot be read")
+                    return
+                interfaces[known] = self._interface(body, big)
+                known += 1
+            else:
+                self._statistics(body, big)
+
+    def _interface(self, body: bytes, big: bool) -> list[int]:
+        """A row of the interface table from an interface description block."""
+        order = ">" if big else "<"
+        link, _, snap = struct.unpack(order + "HHI", body[:8])
+        self._links[link] = 1
+        resolution, offset = 6, 0
+        for code, value in _options(body[8:], order):
+            if code == 9 and len(value) == 1:
+                resolution = value[0]
+            elif code == 14 and len(value) == 8:
+                offset = struct.unpack(order + "q", value)[0]
+        multiply, divide, shift = 1, 1, 0
+        if resolution & 0x80:
+            shift = min(resolution & 0x7F, 63)
+            if shift == 0:
+                multiply = 1_000_000_000
+        elif resolution <= 9:
+            multiply = 10 ** (9 - resolution)
+        else:
+            divide = 10 ** min(resolution - 9, 18)
+        # An offset beyond what nanoseconds can hold is a damaged field, not a time.
+        offset_ns = offset * 1_000_000_000 if abs(offset) < 4_000_000_000 else 0
+        return [link, snap, multiply, divide, shift, offset_ns]
+
+    def _statistics(self, body: bytes, big: bool) -> None:
+        """What the capturing system says it dropped: isb_ifdrop and isb_osdrop."""
+        order = ">" if big else "<"
+        for code, value in _options(body[12:], order):
+            if code in (5, 7) and len(value) == 8:
+                self._dropped = (self._dropped or 0) + struct.unpack(order + "Q", value)[0]
+
+    def facts(self) -> SourceFacts:
+        return SourceFacts(
+            kind="capture",
+            name=self.name,
+            link_types=tuple(link_name(link) for link in self._links),
+            dropped=self._dropped,
+            malformed=self._bad + (self._bench.unreadable if self._bench else 0),
+            ended_early=self._ended,
+            partial=self.partial,
+            **(self._bench.timing() if self._bench else {}),
+        )
+
+
+def _options(data: bytes, order: str) -> Iterator[tuple[int, bytes]]:
+    """The options of a pcapng block; stops at the first that does not fit."""
+    at = 0
+    while at + 4 <= len(data):
+        code, size = struct.unpack(order + "HH", data[at : at + 4])
+        if code == 0 or at + 4 + size > len(data):
+            return
+        yield code, data[at + 4 : at + 4 + size]
+        at += 4 + ((size + 3) & ~3)

@@ -1,0 +1,462 @@
+"""Kernels that turn bytes into columns: one walker per container, one classifier for all.
+
+Strategy: a walker finds the records in a block and fills the first columns (time, lengths, where the frame lies); the
+classifier reads each frame's headers once and fills the rest. Every access is guarded by the captured length;
+a field that is not there stays at its default. All numbers are int64, so that plain Python and compiled
+code agree to the bit; hashes are kept to 63 bits for the same reason.
+
+Sources: pcap and pcapng as in the IETF drafts draft-ietf-opsawg-pcap and draft-ietf-opsawg-pcapng; cooked
+captures as LINKTYPE_LINUX_SLL and LINKTYPE_LINUX_SLL2 of the link-type registry; IEEE 802.3, 802.1Q, 802.2;
+RFC 791, 8200, 768.
+"""
+
+from preflight.frames.compile import BYTES, ROW, TABLE, kernel
+
+# Columns of a batch.
+TIME, WIRE, CAP, OFF, LINK, OUT = 0, 1, 2, 3, 4, 5
+SRC, DST, ETYPE, L3, CAST, VLAN, TAGS = 6, 7, 8, 9, 10, 11, 12
+PROTO, SPORT, DPORT, FLOW, DIGEST, KIND, DISCOVERY = 13, 14, 15, 16, 17, 18, 19
+REL, SLOT, COPY = 20, 21, 22
+COLUMNS = 23
+
+UNICAST, MULTICAST, BROADCAST = 0, 1, 2
+
+# Link types that are read, by their registry numbers.
+ETHERNET, SLL, SLL2 = 1, 113, 276
+
+# Control frames worth dissecting.
+(
+    K_NONE,
+    K_DHCP4,
+    K_DHCP6,
+    K_MDNS,
+    K_SSDP,
+    K_LLDP,
+    K_CDP,
+    K_XID,
+    K_PREAUTH,
+    K_FAST_TRANSITION,
+    K_ARP,
+) = range(11)
+
+# What a walker reports in `state`.
+W_POS, W_ROWS, W_STOP, W_BAD = 0, 1, 2, 3
+STOP_MORE, STOP_FULL, STOP_ABSURD, STOP_BLOCK = 0, 1, 2, 3
+
+MAX_CAPTURED = 262144  # largest snap length in use (libpcap's MAXIMUM_SNAPLEN)
+MAX_SECONDS = 9_000_000_000  # nanoseconds since 1970 in int64 end in 2262
+MASK63 = 0x7FFFFFFFFFFFFFFF
+PRIME = 0x2127599BF4325C37
+BROADCAST_MAC = 0xFFFFFFFFFFFF
+
+# Columns of the pcapng interface table.
+I_LINK, I_SNAP, I_MUL, I_DIV, I_SHIFT, I_OFFSET = 0, 1, 2, 3, 4, 5
+INTERFACE_COLUMNS = 6
+
+
+@kernel()
+def be16(b, p):
+    return (int(b[p]) << 8) | int(b[p + 1])
+
+
+@kernel()
+def be32(b, p):
+    return (int(b[p]) << 24) | (int(b[p + 1]) << 16) | (int(b[p + 2]) << 8) | int(b[p + 3])
+
+
+@kernel()
+def le32(b, p):
+    return int(b[p]) | (int(b[p + 1]) << 8) | (int(b[p + 2]) << 16) | (int(b[p + 3]) << 24)
+
+
+@kernel()
+def u32(b, p, big):
+    return be32(b, p) if big else le32(b, p)
+
+
+@kernel()
+def u16(b, p, big):
+    return be16(b, p) if big else int(b[p]) | (int(b[p + 1]) << 8)
+
+
+@kernel()
+def mac(b, p):
+    return (be16(b, p) << 32) | be32(b, p + 2)
+
+
+@kernel()
+def mix(h, word):
+    h = ((h ^ word) * PRIME) & MASK63
+    return h ^ (h >> 31)
+
+
+@kernel()
+def digest(b, p, n):
+    """A 63-bit digest of all n bytes from p on, in four lanes so that a compiled one runs at memory speed."""
+    h0 = n + 1
+    h1 = 3
+    h2 = 5
+    h3 = 7
+    end = p + n
+    while p + 16 <= end:
+        h0 = (h0 * PRIME + le32(b, p)) & MASK63
+        h1 = (h1 * PRIME + le32(b, p + 4)) & MASK63
+        h2 = (h2 * PRIME + le32(b, p + 8)) & MASK63
+        h3 = (h3 * PRIME + le32(b, p + 12)) & MASK63
+        p += 16
+    while p < end:
+        h0 = (h0 * PRIME + int(b[p])) & MASK63
+        p += 1
+    return mix(mix(mix(h0, h1), h2), h3)
+
+
+@kernel(f"void({BYTES}, int64, int64, boolean, int64, int64, {TABLE}, {ROW})")
+def walk_pcap(b, pos, end, big, fraction_ns, link, cols, state):
+    """Walk pcap records in b[pos:end]. `fraction_ns` is 1000 for micro-, 1 for nanosecond files. Fills cols from row
+    state[W_ROWS] on and leaves state[W_POS] at the first byte not consumed."""
+    row = int(state[W_ROWS])
+    room = cols.shape[1]
+    stop = STOP_MORE
+    while pos + 16 <= end:
+        if row == room:
+            stop = STOP_FULL
+            break
+        cap = u32(b, pos + 8, big)
+        if cap > MAX_CAPTURED:
+            stop = STOP_ABSURD
+            break
+        if pos + 16 + cap > end:
+            break
+        cols[TIME, row] = u32(b, pos, big) * 1000000000 + u32(b, pos + 4, big) * fraction_ns
+        cols[WIRE, row] = u32(b, pos + 12, big)
+        cols[CAP, row] = cap
+        cols[OFF, row] = pos + 16
+        cols[LINK, row] = link
+        cols[OUT, row] = 0
+        row += 1
+        pos += 16 + cap
+    state[W_POS] = pos
+    state[W_ROWS] = row
+    state[W_STOP] = stop
+
+
+@kernel(f"void({BYTES}, int64, int64, boolean, {TABLE}, int64, {TABLE}, {ROW})")
+def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
+    """Walk enhanced and simple packet blocks in b[pos:end] until another block, which Python reads.
+
+    `interfaces` has one row for each of the `known` interface descriptions of this section. Timestamps are
+    ticks of if_tsresol: ticks * mul / div, or binary fractions when shift > 0. state[W_BAD] counts
+    blocks whose own lengths disagree: they are counted and passed over."""
+    row = int(state[W_ROWS])
+    bad = int(state[W_BAD])
+    room = cols.shape[1]
+    stop = STOP_MORE
+    while pos + 12 <= end:
+        kind = u32(b, pos, big)
+        total = u32(b, pos + 4, big)
+        if kind != 6 and kind != 3:
+            stop = STOP_BLOCK
+            break
+        if total < 16 or total > 1048576 or total % 4 != 0:
+            stop = STOP_ABSURD
+            break
+        if pos + total > end:
+            break
+        if row == room:
+            stop = STOP_FULL
+            break
+        if kind == 6:
+            which = u32(b, pos + 8, big) if total >= 32 else -1
+            cap = u32(b, pos + 20, big) if total >= 32 else 0
+            if which < 0 or which >= known or cap > total - 32 or cap > MAX_CAPTURED:
+                bad += 1
+            else:
+                ticks_hi = u32(b, pos + 12, big)
+                ticks_lo = u32(b, pos + 16, big)
+                shift = int(interfaces[which, I_SHIFT])
+                time = 0
+                if ticks_hi < 0x80000000:
+                    ticks = (ticks_hi << 32) | ticks_lo
+                    if shift > 0:
+                        seconds = ticks >> shift
+                        part = ticks & ((1 << shift) - 1)
+                        if shift > 33:
+                            part = (part >> (shift - 33)) * 1000000000 >> 33
+                        else:
+                            part = part * 1000000000 >> shift
+                        if seconds < MAX_SECONDS:
+                            time = seconds * 1000000000 + part
+                        else:
+                            bad += 1
+                    else:
+                        mul = int(interfaces[which, I_MUL])
+                        if ticks <= 9000000000000000000 // mul:
+                            time = ticks * mul // int(interfaces[which, I_DIV])
+                        else:
+                            bad += 1
+                else:
+                    bad += 1
+                # Direction: epb_flags, the low two bits; it is the first option in what common tools write.
+                out = 0
+                at = pos + 28 + ((cap + 3) & ~3)
+                while at + 4 <= pos + total - 4:
+                    code = u16(b, at, big)
+                    size = u16(b, at + 2, big)
+                    if code == 0:
+                        break
+                    if code == 2 and size == 4 and at + 8 <= pos + total - 4:
+                        out = 1 if u32(b, at + 4, big) & 3 == 2 else 0
+                        break
+                    at += 4 + ((size + 3) & ~3)
+                cols[TIME, row] = time + int(interfaces[which, I_OFFSET])
+                cols[WIRE, row] = u32(b, pos + 24, big)
+                cols[CAP, row] = cap
+                cols[OFF, row] = pos + 28
+                cols[LINK, row] = int(interfaces[which, I_LINK])
+                cols[OUT, row] = out
+                row += 1
+        else:
+            if known < 1:
+                bad += 1
+            else:
+                wire = u32(b, pos + 8, big)
+                cap = min(wire, total - 16)
+                snap = int(interfaces[0, I_SNAP])
+                if 0 < snap < cap:
+                    cap = snap
+                cols[TIME, row] = cols[TIME, row - 1] if row > 0 else 0  # a simple packet block has no time
+                cols[WIRE, row] = wire
+                cols[CAP, row] = cap
+                cols[OFF, row] = pos + 12
+                cols[LINK, row] = int(interfaces[0, I_LINK])
+                cols[OUT, row] = 0
+                row += 1
+        pos += total
+    state[W_POS] = pos
+    state[W_ROWS] = row
+    state[W_STOP] = stop
+    state[W_BAD] = bad
+
+
+@kernel()
+def is_discovery(cast, proto, dport, etype, dst):
+    """Multicast that is talk about the network, never audio: by address or port that a standard reserves for it."""
+    if cast != MULTICAST:
+        return 0
+    if etype == 0x86DD and (proto == 58 or proto == 0):
+        return 1
+    if proto == 2:
+        return 1
+    # 224.0.0.0/24 (RFC 5771) and 01:80:c2:00:00:00/40 (IEEE 802.1Q table 8-1)
+    if (dst >> 8) == 0x01005E0000 or (dst >> 24) == 0x0180C2:
+        return 1
+    if proto == 17 and (
+        dport == 5353  # mDNS, RFC 6762
+        or dport == 1900  # SSDP, UPnP Device Architecture
+        or dport == 5355  # LLMNR, RFC 4795
+        or dport == 3702  # WS-Discovery
+        or dport == 427  # SLP, RFC 2608
+        or dport == 9875  # SAP, RFC 2974
+        or dport == 546
+        or dport == 547  # DHCPv6, RFC 8415
+    ):
+        return 1
+    return 0
+
+
+@kernel(f"void({BYTES}, {TABLE}, int64)")
+def classify(b, cols, rows):
+    """Read the headers of every frame and fill the columns from SRC to DISCOVERY."""
+    for i in range(rows):
+        off = int(cols[OFF, i])
+        cap = int(cols[CAP, i])
+        link = int(cols[LINK, i])
+        end = off + cap
+        src = 0
+        dst = 0
+        cast = UNICAST
+        etype = -1
+        p = off
+        whole = False
+        if link == ETHERNET:
+            if cap >= 14:
+                dst = mac(b, off)
+                src = mac(b, off + 6)
+                etype = be16(b, off + 12)
+                p = off + 14
+                whole = True
+                if dst == BROADCAST_MAC:
+                    cast = BROADCAST
+                elif (dst >> 40) & 1:
+                    cast = MULTICAST
+        elif link == SLL or link == SLL2:
+            head = 16 if link == SLL else 20
+            if cap >= head:
+                if link == SLL:
+                    way = be16(b, off)
+                    size = be16(b, off + 4)
+                    at = off + 6
+                    etype = be16(b, off + 14)
+                else:
+                    way = int(b[off + 10])
+                    size = int(b[off + 11])
+                    at = off + 12
+                    etype = be16(b, off)
+                if size == 6:
+                    src = mac(b, at)
+                if way == 1:
+                    cast = BROADCAST
+                elif way == 2:
+                    cast = MULTICAST
+                elif way == 4:
+                    cols[OUT, i] = 1
+                p = off + head
+                whole = True
+                if etype == 4:
+                    etype = 0  # LLC follows
+        tags = 0
+        vlan = -1
+        while whole and tags < 2 and (etype == 0x8100 or etype == 0x88A8 or etype == 0x9100):
+            if p + 4 > end:
+                break
+            if vlan < 0:
+                vlan = be16(b, p) & 0xFFF
+            etype = be16(b, p + 2)
+            p += 4
+            tags += 1
+        proto = -1
+        sport = 0
+        dport = 0
+        kind = K_NONE
+        flow = mix(mix(mix(1, src), dst), vlan + 2)
+        if whole and 0 <= etype < 1536:
+            etype = 0
+            if p + 3 <= end:
+                sap = be16(b, p)
+                control = int(b[p + 2])
+                if sap == 0xAAAA and p + 8 <= end:
+                    oui = (int(b[p + 3]) << 16) | be16(b, p + 4)
+                    if oui == 0:
+                        etype = be16(b, p + 6)
+                        p += 8
+                    elif oui == 0x00000C and be16(b, p + 6) == 0x2000:
+                        kind = K_CDP
+                elif control & 0xEF == 0xAF:
+                    kind = K_XID
+                flow = mix(flow, sap)
+        if etype == 0x0800 and p + 20 <= end:
+            head = (int(b[p]) & 15) * 4
+            proto = int(b[p + 9])
+            flow = mix(mix(flow, be32(b, p + 12)), be32(b, p + 16))
+            if dst == 0 and cast == 0:
+                top = int(b[p + 16])
+                if 224 <= top < 240:
+                    cast = MULTICAST
+                elif be32(b, p + 16) == 0xFFFFFFFF:
+                    cast = BROADCAST
+            first = be16(b, p + 6) & 0x1FFF == 0
+            if (proto == 17 or proto == 6) and first and head >= 20 and p + head + 4 <= end:
+                sport = be16(b, p + head)
+                dport = be16(b, p + head + 2)
+        elif etype == 0x86DD and p + 40 <= end:
+            proto = int(b[p + 6])
+            for word in range(8):
+                flow = mix(flow, be32(b, p + 8 + 4 * word))
+            if dst == 0 and cast == 0 and int(b[p + 24]) == 0xFF:
+                cast = MULTICAST
+            at = p + 40
+            steps = 0
+            while steps < 6 and at + 8 <= end and (proto == 0 or proto == 43 or proto == 60 or proto == 44):
+                size = 8 if proto == 44 else 8 + 8 * int(b[at + 1])
+                later = proto == 44 and be16(b, at + 2) & 0xFFF8 != 0
+                proto = int(b[at])
+                at += size
+                steps += 1
+                if later:
+                    at = end
+            if (proto == 17 or proto == 6) and at + 4 <= end:
+                sport = be16(b, at)
+                dport = be16(b, at + 2)
+        if proto == 17:
+            if dport == 67 or dport == 68:
+                kind = K_DHCP4 if etype == 0x0800 else K_NONE
+            elif dport == 546 or dport == 547:
+                kind = K_DHCP6 if etype == 0x86DD else K_NONE
+            elif dport == 5353:
+                kind = K_MDNS
+            elif dport == 1900:
+                kind = K_SSDP
+        elif etype == 0x88CC:
+            kind = K_LLDP
+        elif etype == 0x88C7:
+            kind = K_PREAUTH
+        elif etype == 0x890D:
+            kind = K_FAST_TRANSITION
+        elif etype == 0x0806:
+            kind = K_ARP
+        cols[SRC, i] = src
+        cols[DST, i] = dst
+        cols[ETYPE, i] = etype
+        cols[L3, i] = p - off
+        cols[CAST, i] = cast
+        cols[VLAN, i] = vlan
+        cols[TAGS, i] = tags
+        cols[PROTO, i] = proto
+        cols[SPORT, i] = sport
+        cols[DPORT, i] = dport
+        cols[FLOW, i] = mix(mix(mix(flow, etype + 1), proto + 1), (sport << 16) | dport)
+        cols[DIGEST, i] = digest(b, off, cap)
+        cols[KIND, i] = kind
+        cols[DISCOVERY, i] = is_discovery(cast, proto, dport, etype, dst)
+
+
+@kernel(f"void({TABLE}, int64, {ROW})")
+def steady(cols, rows, clock):
+    """Fill REL: nanoseconds from the first frame, on a clock that never falls back by more than 10 ms.
+
+    Neighbouring frames a few microseconds out of order are natural. A larger fall is a clock that was set: it is
+    counted and taken out. `clock` = [started, first_ns, shift, last_rel, steps_back, longest_step_ns, last_ns]."""
+    for i in range(rows):
+        time = int(cols[TIME, i])
+        if clock[0] == 0:
+            clock[0] = 1
+            clock[1] = time
+        rel = time - int(clock[1]) - int(clock[2])
+        last = int(clock[3])
+        if rel < last - 10000000:
+            clock[4] += 1
+            clock[5] = max(int(clock[5]), last - rel)
+            clock[2] = int(clock[2]) + rel - last
+            rel = last
+        if rel > last:
+            clock[3] = rel
+        cols[REL, i] = rel
+        clock[6] = time
+
+
+@kernel(f"int64({TABLE}, int64, {TABLE}, {ROW}, int64, int64, {ROW})")
+def pick(cols, rows, seen, totals, per_source, per_kind, chosen):
+    """Choose control frames for dissecting: at most `per_source` of a kind from one source, `per_kind` in all.
+
+    `seen` is a hash table (key, count), `totals` counts by kind what was seen. Returns how many rows are in `chosen`."""
+    found = 0
+    size = seen.shape[0]
+    for i in range(rows):
+        kind = int(cols[KIND, i])
+        if kind == K_NONE:
+            continue
+        totals[kind] += 1
+        key = mix(mix(11, kind), int(cols[SRC, i])) | 1
+        at = key % size
+        tries = 0
+        while tries < 8 and seen[at, 0] != 0 and seen[at, 0] != key:
+            at = (at + 1) % size
+            tries += 1
+        if tries == 8 or seen[at, 1] >= per_source or totals[kind + 16] >= per_kind:
+            continue
+        seen[at, 0] = key
+        seen[at, 1] += 1
+        totals[kind + 16] += 1
+        chosen[found] = i
+        found += 1
+    return found

@@ -1,0 +1,102 @@
+"""From frames to facts in one pass: tally every frame, dissect the few control frames, say where it was seen from.
+
+The one place where frames, tallies and dissectors meet. It works on any source of batches, saved or live.
+"""
+
+from collections import defaultdict
+
+import numpy as np
+
+from preflight.facts import Vantage
+from preflight.frames import kernels as k
+from preflight.frames.batch import ROWS, Batch
+from preflight.tally.facts import TallyFacts
+from preflight.tally.tally import Tally
+from preflight.wire.picked import Picked
+
+# Names of what the kernel picks, as `preflight.wire` knows them.
+KINDS = {
+    k.K_DHCP4: "dhcp4",
+    k.K_DHCP6: "dhcp6",
+    k.K_MDNS: "mdns",
+    k.K_SSDP: "ssdp",
+    k.K_LLDP: "lldp",
+    k.K_CDP: "cdp",
+    k.K_XID: "xid",
+    k.K_PREAUTH: "preauth",
+    k.K_FAST_TRANSITION: "fast-transition",
+    k.K_ARP: "arp",
+}
+# A flood of control frames must not stall the survey: dissecting is a thousand times dearer than counting.
+PER_SOURCE = 64
+PER_KIND = 1024
+
+
+class Survey:
+    """Feed batches in order with `add`, then read `tally_facts`, `wire` and `vantage`."""
+
+    def __init__(self) -> None:
+        self._tally = Tally()
+        self._picked_from = np.zeros((1 << 14, 2), np.int64)
+        self._picked_totals = np.zeros(32, np.int64)
+        self._chosen = np.zeros(ROWS, np.int64)
+        self._wire: dict[type, list] = defaultdict(list)
+
+    def add(self, batch: Batch) -> None:
+        self._tally.add(batch)
+        columns = batch.columns
+        found = batch.engine.pick(
+            columns,
+            batch.rows,
+            self._picked_from,
+            self._picked_totals,
+            PER_SOURCE,
+            PER_KIND,
+            self._chosen,
+        )
+        if found:
+            from preflight import wire
+
+            for row in self._chosen[:found].tolist():
+                picked = Picked(
+                    number=batch.first + row,
+                    time_s=int(columns[k.REL, row]) / 1e9,
+                    data=batch.data(row),
+                    l3=int(columns[k.L3, row]),
+                    etype=int(columns[k.ETYPE, row]),
+                    src=int(columns[k.SRC, row]),
+                    dst=int(columns[k.DST, row]),
+                    outgoing=bool(columns[k.OUT, row]),
+                    cut=bool(columns[k.CAP, row] < columns[k.WIRE, row]),
+                )
+                fact = wire.read(KINDS[int(columns[k.KIND, row])], picked)
+                if fact is not None:
+                    self._wire[type(fact)].append(fact)
+
+    def tally_facts(self) -> TallyFacts:
+        return self._tally.facts()
+
+    def wire(self) -> dict[type, tuple]:
+        return {kind: tuple(facts) for kind, facts in self._wire.items()}
+
+
+def vantage(tally: TallyFacts) -> Vantage:
+    """Where the frames were taken, as far as they tell.
+
+    A mirror of several ports, or of both directions, shows frames twice, or unicast between many pairs. An access port shows
+    unicast only to and from one station, beside what is flooded. Common practice."""
+    copies = tally.copies
+    if copies.distinct >= 20 and copies.pairs >= 0.4 * copies.distinct:
+        return "mirror"
+    pairs: dict[frozenset[str], int] = {}
+    for flow in tally.flows:
+        if flow.cast == "unicast" and flow.source and flow.destination and flow.source != flow.destination:
+            ends = frozenset((flow.source, flow.destination))
+            pairs[ends] = pairs.get(ends, 0) + flow.frames
+    ends_seen = [ends for ends, frames in pairs.items() if frames >= 4]
+    if not ends_seen:
+        return "unknown"
+    everyone = frozenset.intersection(*ends_seen)
+    if everyone:
+        return "access port" if len(ends_seen) > 1 else "unknown"
+    return "mirror" if len(ends_seen) >= 3 else "unknown"

@@ -1,0 +1,417 @@
+"""Kernels that look at every frame: who sends what (talkers and flows), which frames come again (copies), how much
+passes when (rates).
+
+Strategy: each keeps its state in int64 tables of fixed size, so that memory is the same for a second and for a day.
+Tables are open-addressed hash tables; what does not fit is counted as overflow, never dropped in silence. Feeding the
+same frames in other batches gives the same state. A burst window is counted in bins of capture time that
+start with the first frame; frames a few microseconds late go into the bin that is open.
+"""
+
+from preflight.frames.compile import BYTES, ROW, TABLE, kernel
+from preflight.frames.kernels import (
+    BROADCAST,
+    CAP,
+    CAST,
+    COPY,
+    DIGEST,
+    DISCOVERY,
+    DPORT,
+    DST,
+    ETYPE,
+    FLOW,
+    L3,
+    MULTICAST,
+    OFF,
+    OUT,
+    PROTO,
+    REL,
+    SLOT,
+    SPORT,
+    SRC,
+    VLAN,
+    WIRE,
+    be32,
+)
+
+# Preamble, start delimiter, gap between frames (20 bytes) and FCS (4), which captures leave out. IEEE 802.3.
+WIRE_OVERHEAD = 24
+SHORTEST = 60  # without FCS; a shorter frame is padded on a real cable. IEEE 802.3
+
+BIN_NS = 100_000_000
+SECOND_NS = 1_000_000_000
+MS_NS = 1_000_000
+
+# A row for each flow.
+(
+    F_KEY,
+    F_FRAMES,
+    F_BYTES,
+    F_FIRST,
+    F_FIRST_NS,
+    F_LAST_NS,
+    F_SRC,
+    F_DST,
+    F_ETYPE,
+    F_VLAN,
+    F_PROTO,
+    F_SPORT,
+    F_DPORT,
+    F_CAST,
+    F_DISCOVERY,
+    F_VERSION,
+    F_SRC_IP,  # four 32-bit words
+    F_DST_IP,  # four 32-bit words
+) = (*range(17), 20)
+F_BIN = 24  # the open 100 ms bin, and its count
+F_BIN_COUNT = 25
+F_BINS = 26  # closed bins with frames in them, their counts' sum, sum of squares
+F_BIN_SUM = 27
+F_BIN_SQUARES = 28
+F_SECOND = 29
+F_SECOND_COUNT = 30
+F_SECOND_MOST = 31
+F_SECOND_MOST_AT = 32
+F_DIGEST = 33
+F_CHANGES = 34  # how often the content was another than the frame's before
+F_DISTINCT = 35  # contents not seen within the last 20 ms
+F_REPEATED = 36  # contents seen REPEATS times in quick succession
+FLOW_COLUMNS = 37
+
+# A row for each sender.
+(
+    T_KEY,
+    T_FRAMES,
+    T_BYTES,
+    T_BROADCAST,
+    T_DISCOVERY,
+    T_FIRST,
+    T_FIRST_NS,
+    T_LAST_NS,
+    T_SECOND,
+    T_SECOND_BROADCAST,
+    T_MOST_BROADCAST,
+    T_MOST_BROADCAST_AT,
+    T_SECOND_DISCOVERY,
+    T_MOST_DISCOVERY,
+    T_MOST_DISCOVERY_AT,
+    T_TO_ONE,  # unicast frames sent
+    T_FROM_ONE,  # unicast frames addressed to it
+    T_OUT,  # frames that the capturing computer sent under this address
+) = range(18)
+TALKER_COLUMNS = 18
+
+# Table totals: slots used and frames that found no slot.
+N_FLOWS, N_FLOW_OVERFLOW, N_TALKERS, N_TALKER_OVERFLOW = range(4)
+
+PROBES = 32
+
+# A row for each frame content seen lately.
+C_DIGEST, C_LAST_NS, C_FIRST_NS, C_FIRST, C_COPIES, C_OUT = range(6)
+COPY_COLUMNS = 6
+COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
+REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
+
+# Totals of copies.
+(
+    M_DISTINCT,  # contents not seen shortly before
+    M_PAIRS,  # contents seen exactly twice
+    M_REPEATED,  # contents seen REPEATS times or more
+    M_COPIES,  # frames that are a copy
+    M_MOST,  # most copies of one content, its first and last frame and time
+    M_MOST_FIRST,
+    M_MOST_LAST,
+    M_MOST_FIRST_NS,
+    M_MOST_LAST_NS,
+    M_SPAN_FIRST_NS,  # from the first to the last frame that came REPEATS times or more
+    M_SPAN_LAST_NS,
+    M_RETURNED,  # own frames that came back
+    M_RETURNED_FIRST,
+    M_RETURNED_NS,
+    M_MOST_SLOT,
+    M_EXAMPLES,
+    M_CUT,  # frames too short to tell copies by
+) = range(17)
+COPY_TOTALS = 17
+EXAMPLE_ROWS = 8  # first frames that repeat: first number, this number, first ns, this ns, flow slot
+EXAMPLE_COLUMNS = 5
+SHORTEST_KNOWN = 90  # a frame cut shorter than this may differ in what was cut
+
+# Rates: measures counted in bins.
+R_BROADCAST, R_DISCOVERY, R_MULTICAST, R_UNICAST, R_BYTES = range(5)
+MEASURES = 5
+# State of the open bins, then for each measure: count in the open bin, most in 100 ms and when, most in 1 s and when.
+S_BIN, S_MS, S_MS_BYTES, S_MS_MOST, S_MS_MOST_AT, S_WIDTH, S_ROWS = range(7)
+S_OPEN = 8
+S_MOST_BIN = 16
+S_MOST_BIN_AT = 24
+S_MOST_SECOND = 32
+S_MOST_SECOND_AT = 40
+RATE_STATE = 48
+RING = 10  # 100 ms bins in a second
+TIMELINE_ROWS = 1024
+TIMELINE_COLUMNS = 2 * MEASURES  # sum in the row, and the most in any second that ends in it
+
+
+@kernel()
+def slot_of(table, key):
+    """The row of `key` in a hash table (column 0, never 0), a free one for it, or -1 when there is no room near."""
+    size = table.shape[0]
+    at = key % size
+    for _ in range(PROBES):
+        if table[at, 0] == key or table[at, 0] == 0:
+            return at
+        at = at + 1
+        if at == size:
+            at = 0
+    return -1
+
+
+@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")
+def count(b, cols, rows, first, flows, talkers, totals):
+    """Enter every frame under its flow and its sender; SLOT becomes the flow's row, or -1."""
+    for i in range(rows):
+        rel = int(cols[REL, i])
+        nbytes = max(int(cols[WIRE, i]), SHORTEST) + WIRE_OVERHEAD
+        cast = int(cols[CAST, i])
+        src = int(cols[SRC, i])
+        dst = int(cols[DST, i])
+        second = rel // SECOND_NS
+
+        at = slot_of(talkers, src + 1)
+        if at < 0:
+            totals[N_TALKER_OVERFLOW] += 1
+        else:
+            if talkers[at, T_KEY] == 0:
+                totals[N_TALKERS] += 1
+                talkers[at, T_KEY] = src + 1
+                talkers[at, T_FIRST] = first + i
+                talkers[at, T_FIRST_NS] = rel
+                talkers[at, T_SECOND] = second
+            talkers[at, T_FRAMES] += 1
+            talkers[at, T_BYTES] += nbytes
+            talkers[at, T_LAST_NS] = rel
+            talkers[at, T_OUT] += cols[OUT, i]
+            if talkers[at, T_SECOND] != second:
+                talkers[at, T_SECOND] = second
+                talkers[at, T_SECOND_BROADCAST] = 0
+                talkers[at, T_SECOND_DISCOVERY] = 0
+            if cast == BROADCAST:
+                talkers[at, T_BROADCAST] += 1
+                talkers[at, T_SECOND_BROADCAST] += 1
+                if talkers[at, T_SECOND_BROADCAST] > talkers[at, T_MOST_BROADCAST]:
+                    talkers[at, T_MOST_BROADCAST] = talkers[at, T_SECOND_BROADCAST]
+                    talkers[at, T_MOST_BROADCAST_AT] = second
+            elif cols[DISCOVERY, i] != 0:
+                talkers[at, T_DISCOVERY] += 1
+                talkers[at, T_SECOND_DISCOVERY] += 1
+                if talkers[at, T_SECOND_DISCOVERY] > talkers[at, T_MOST_DISCOVERY]:
+                    talkers[at, T_MOST_DISCOVERY] = talkers[at, T_SECOND_DISCOVERY]
+                    talkers[at, T_MOST_DISCOVERY_AT] = second
+            elif cast != MULTICAST and dst != 0:
+                talkers[at, T_TO_ONE] += 1
+                to = slot_of(talkers, dst + 1)
+                if to >= 0 and talkers[to, T_KEY] != 0:
+                    talkers[to, T_FROM_ONE] += 1
+
+        key = int(cols[FLOW, i]) | 1
+        at = slot_of(flows, key)
+        cols[SLOT, i] = at
+        if at < 0:
+            totals[N_FLOW_OVERFLOW] += 1
+            continue
+        if flows[at, F_KEY] == 0:
+            totals[N_FLOWS] += 1
+            flows[at, F_KEY] = key
+            flows[at, F_FIRST] = first + i
+            flows[at, F_FIRST_NS] = rel
+            flows[at, F_SRC] = src
+            flows[at, F_DST] = dst
+            flows[at, F_ETYPE] = cols[ETYPE, i]
+            flows[at, F_VLAN] = cols[VLAN, i]
+            flows[at, F_PROTO] = cols[PROTO, i]
+            flows[at, F_SPORT] = cols[SPORT, i]
+            flows[at, F_DPORT] = cols[DPORT, i]
+            flows[at, F_CAST] = cast
+            flows[at, F_DISCOVERY] = cols[DISCOVERY, i]
+            flows[at, F_BIN] = rel // BIN_NS
+            flows[at, F_SECOND] = second
+            p = int(cols[OFF, i]) + int(cols[L3, i])
+            if cols[PROTO, i] >= 0:
+                if cols[ETYPE, i] == 0x0800:
+                    flows[at, F_VERSION] = 4
+                    flows[at, F_SRC_IP] = be32(b, p + 12)
+                    flows[at, F_DST_IP] = be32(b, p + 16)
+                elif cols[ETYPE, i] == 0x86DD:
+                    flows[at, F_VERSION] = 6
+                    for word in range(4):
+                        flows[at, F_SRC_IP + word] = be32(b, p + 8 + 4 * word)
+                        flows[at, F_DST_IP + word] = be32(b, p + 24 + 4 * word)
+        flows[at, F_FRAMES] += 1
+        flows[at, F_BYTES] += nbytes
+        flows[at, F_LAST_NS] = rel
+        if cols[DIGEST, i] != flows[at, F_DIGEST]:
+            flows[at, F_DIGEST] = cols[DIGEST, i]
+            flows[at, F_CHANGES] += 1
+        now = rel // BIN_NS
+        if now > flows[at, F_BIN]:
+            closed = int(flows[at, F_BIN_COUNT])
+            if closed > 0:
+                flows[at, F_BINS] += 1
+                flows[at, F_BIN_SUM] += closed
+                flows[at, F_BIN_SQUARES] += closed * closed
+            flows[at, F_BIN] = now
+            flows[at, F_BIN_COUNT] = 0
+        flows[at, F_BIN_COUNT] += 1
+        if second != flows[at, F_SECOND]:
+            flows[at, F_SECOND] = second
+            flows[at, F_SECOND_COUNT] = 0
+        flows[at, F_SECOND_COUNT] += 1
+        if flows[at, F_SECOND_COUNT] > flows[at, F_SECOND_MOST]:
+            flows[at, F_SECOND_MOST] = flows[at, F_SECOND_COUNT]
+            flows[at, F_SECOND_MOST_AT] = second
+
+
+@kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW}, {TABLE})")
+def copies(cols, rows, first, seen, flows, totals, examples):
+    """Find frames that come again, byte for byte, within COPY_GAP_NS of their last copy; COPY becomes how many
+    copies came before. `seen` is a table of contents: the stalest of four neighbours gives way to a new one."""
+    size = seen.shape[0]
+    for i in range(rows):
+        cols[COPY, i] = 0
+        cap = int(cols[CAP, i])
+        if cap < int(cols[WIRE, i]) and cap < SHORTEST_KNOWN:
+            totals[M_CUT] += 1
+            continue
+        rel = int(cols[REL, i])
+        word = int(cols[DIGEST, i]) | 1
+        slot = int(cols[SLOT, i])
+        base = (word >> 1) % (size - 4)
+        at = base
+        found = False
+        for near in range(base, base + 4):
+            if seen[near, C_DIGEST] == word:
+                at = near
+                found = True
+                break
+            if seen[near, C_LAST_NS] < seen[at, C_LAST_NS]:
+                at = near
+        if not found or rel - seen[at, C_LAST_NS] > COPY_GAP_NS:
+            seen[at, C_DIGEST] = word
+            seen[at, C_LAST_NS] = rel
+            seen[at, C_FIRST_NS] = rel
+            seen[at, C_FIRST] = first + i
+            seen[at, C_COPIES] = 0
+            seen[at, C_OUT] = cols[OUT, i]
+            totals[M_DISTINCT] += 1
+            if slot >= 0:
+                flows[slot, F_DISTINCT] += 1
+            continue
+        n = int(seen[at, C_COPIES]) + 1
+        seen[at, C_COPIES] = n
+        seen[at, C_LAST_NS] = max(rel, int(seen[at, C_LAST_NS]))
+        cols[COPY, i] = n
+        totals[M_COPIES] += 1
+        if seen[at, C_OUT] == 1 and cols[OUT, i] == 0:
+            if totals[M_RETURNED] == 0:
+                totals[M_RETURNED_FIRST] = first + i
+                totals[M_RETURNED_NS] = rel
+            totals[M_RETURNED] += 1
+        if n == 1:
+            totals[M_PAIRS] += 1
+        elif n == 2:
+            totals[M_PAIRS] -= 1
+        if n + 1 >= REPEATS:
+            if n + 1 == REPEATS:
+                if totals[M_REPEATED] == 0:
+                    totals[M_SPAN_FIRST_NS] = seen[at, C_FIRST_NS]
+                totals[M_REPEATED] += 1
+                if slot >= 0:
+                    flows[slot, F_REPEATED] += 1
+                e = int(totals[M_EXAMPLES])
+                if e < EXAMPLE_ROWS:
+                    totals[M_EXAMPLES] += 1
+                    examples[e, 0] = seen[at, C_FIRST]
+                    examples[e, 1] = first + i
+                    examples[e, 2] = seen[at, C_FIRST_NS]
+                    examples[e, 3] = rel
+                    examples[e, 4] = slot
+            totals[M_SPAN_LAST_NS] = rel
+            if n > totals[M_MOST]:
+                totals[M_MOST] = n
+                totals[M_MOST_FIRST] = seen[at, C_FIRST]
+                totals[M_MOST_LAST] = first + i
+                totals[M_MOST_FIRST_NS] = seen[at, C_FIRST_NS]
+                totals[M_MOST_LAST_NS] = rel
+                totals[M_MOST_SLOT] = slot
+
+
+@kernel()
+def close_bin(state, ring, timeline):
+    """Close the open 100 ms bin: note the most in 100 ms and in the second that ends with it."""
+    now = int(state[S_BIN])
+    row = now // int(state[S_WIDTH])
+    while row >= TIMELINE_ROWS:  # halve the timeline: two rows become one
+        for r in range(TIMELINE_ROWS):
+            for c in range(TIMELINE_COLUMNS):
+                a = timeline[2 * r, c] if 2 * r < TIMELINE_ROWS else 0
+                z = timeline[2 * r + 1, c] if 2 * r < TIMELINE_ROWS else 0
+                timeline[r, c] = a + z if c < MEASURES else max(a, z)
+        state[S_WIDTH] *= 2
+        row = now // int(state[S_WIDTH])
+    state[S_ROWS] = row + 1
+    for m in range(MEASURES):
+        got = int(state[S_OPEN + m])
+        ring[m, now % RING] = got
+        total = 0
+        for r in range(RING):
+            total += int(ring[m, r])
+        if got > state[S_MOST_BIN + m]:
+            state[S_MOST_BIN + m] = got
+            state[S_MOST_BIN_AT + m] = now * BIN_NS
+        if total > state[S_MOST_SECOND + m]:
+            state[S_MOST_SECOND + m] = total
+            state[S_MOST_SECOND_AT + m] = max(now - RING + 1, 0) * BIN_NS
+        timeline[row, m] += got
+        timeline[row, MEASURES + m] = max(int(timeline[row, MEASURES + m]), total)
+        state[S_OPEN + m] = 0
+
+
+@kernel(f"void({TABLE}, int64, {ROW}, {TABLE}, {TABLE})")
+def rates(cols, rows, state, ring, timeline):
+    """Count frames and bytes into bins of 1 ms (bytes) and 100 ms (all measures)."""
+    for i in range(rows):
+        rel = max(int(cols[REL, i]), 0)
+        now = rel // BIN_NS
+        open_bin = int(state[S_BIN])
+        if now > open_bin:
+            close_bin(state, ring, timeline)
+            # Bins without a frame: the ring forgets them; after a second of quiet all of it.
+            for quiet in range(open_bin + 1, min(now, open_bin + RING) + 1):
+                for m in range(MEASURES):
+                    ring[m, quiet % RING] = 0
+            state[S_BIN] = now
+        nbytes = max(int(cols[WIRE, i]), SHORTEST) + WIRE_OVERHEAD
+        ms = rel // MS_NS
+        if ms > state[S_MS]:
+            state[S_MS] = ms
+            state[S_MS_BYTES] = 0
+        state[S_MS_BYTES] += nbytes
+        if state[S_MS_BYTES] > state[S_MS_MOST]:
+            state[S_MS_MOST] = state[S_MS_BYTES]
+            state[S_MS_MOST_AT] = state[S_MS] * MS_NS
+        cast = int(cols[CAST, i])
+        if cast == BROADCAST:
+            state[S_OPEN + R_BROADCAST] += 1
+        elif cols[DISCOVERY, i] != 0:
+            state[S_OPEN + R_DISCOVERY] += 1
+        elif cast == MULTICAST:
+            state[S_OPEN + R_MULTICAST] += 1
+        else:
+            state[S_OPEN + R_UNICAST] += 1
+        state[S_OPEN + R_BYTES] += nbytes
+
+
+@kernel(f"void({ROW}, {TABLE}, {TABLE})")
+def close_rates(state, ring, timeline):
+    """Close the last bin."""
+    close_bin(state, ring, timeline)
