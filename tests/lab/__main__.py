@@ -1,0 +1,26 @@
+"""`python -m tests.lab record [NAME]` records the bundled captures; `drill [--short]` measures what is found."""
+
+import argparse
+import signal
+import sys
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.lab", description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True)
+    commands.add_parser("record").add_argument("name", nargs="?")
+    commands.add_parser("drill").add_argument("--short", action="store_true")
+    asked = parser.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that a rig is always removed
+    if asked.command == "record":
+        from tests.lab.bundled import record_bundled
+
+        record_bundled(asked.name)
+        return 0
+    from tests.lab.drill import run
+
+    return run(short=asked.short)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
