@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from tests.lab import faults, record, scene, senders, servers
+from tests.lab import faults, record, scene, senders
 from tests.lab.record import Capture
 from tests.lab.rig import TOP, Rig
 
@@ -78,7 +78,7 @@ def clean() -> Capture:
 
 def mirror() -> Capture:
     with Rig() as rig:
-        scene.play(rig, 4)
+        scene.play(rig, 4, streams=scene.STAGE_STREAMS)
         both = record.listen(rig, [("foh", "trunk"), ("foh", "desk")], 3, during=lambda: scene.talk(rig))
         return record.merge([Capture(_passing(here, there)) for here, there in (both, both[::-1])])
 
@@ -91,19 +91,19 @@ def _passing(here: Capture, there: Capture) -> list[record.Frame]:
 
 def broadcast_storm() -> Capture:
     with Rig() as rig:
-        scene.play(rig, 6, streams=False)
+        scene.play(rig, 6, streams={})
         return record.listen(rig, DESK, 5, during=lambda: _after(1, faults.chatty_box, rig))[0]
 
 
 def multicast_storm() -> Capture:
     with Rig() as rig:
-        scene.play(rig, 6, streams=False)
+        scene.play(rig, 6, streams={})
         return record.listen(rig, DESK, 5, during=lambda: _after(1, faults.discovery_flood, rig))[0]
 
 
 def loop() -> Capture:
     with Rig(second_cable=True) as rig:
-        scene.play(rig, 4, streams=False)
+        scene.play(rig, 4, streams={})
         scene.talk(rig)
 
         def touch() -> None:
@@ -121,20 +121,20 @@ def loop_prevented() -> Capture:
 
 def stray_dhcp() -> Capture:
     with Rig() as rig:
-        scene.play(rig, 6, streams=False)
+        scene.play(rig, 6, streams={})
         return record.listen(rig, DESK, 4, during=lambda: faults.stray_dhcp(rig))[0]
 
 
 def no_dhcp() -> Capture:
     with Rig() as rig:
-        scene.play(rig, 26, streams=False)
-        return record.listen(rig, DESK, 25, during=lambda: servers.dhclient(rig, "spare"))[0]
+        scene.play(rig, 22, streams={})
+        return record.listen(rig, DESK, 20, during=lambda: faults.unanswered_client(rig))[0]
 
 
 def wifi_bridge() -> Capture:
     with Rig(snooping=False) as rig:
         rig.run("foh", "ip", "link", "set", "br0", "type", "bridge", "group_fwd_mask", "0x4000")
-        scene.play(rig, 6, streams=False)
+        scene.play(rig, 6, streams={})
         faults.announce_access_point(rig)
         return record.listen(rig, DESK, 5, during=lambda: _after(1, faults.access_point, rig))[0]
 
@@ -146,7 +146,7 @@ def link_load() -> Capture:
     """66 streams of 10 channels are 801 Mb/s with preamble, gap and check sequence. Sent by tcpreplay from two boxes."""
     groups = [f"233.252.0.{number + 1}" for number in range(STREAMS)]
     with Rig() as rig, tempfile.TemporaryDirectory() as folder:
-        scene.play(rig, 8, streams=False)
+        scene.play(rig, 8, streams={})
         senders.join(rig, "desk", groups, 20)
         sent = []
         for number, group in enumerate(groups):

@@ -37,6 +37,13 @@ def stray_dhcp(rig: Rig, name: str = "guest", client: str = "spare") -> subproce
     return servers.dhclient(rig, client)
 
 
+def unanswered_client(rig: Rig, name: str = "spare") -> None:
+    """A client asks at 0, 4 and 12 s, as RFC 2131 section 4.1 has it wait; nobody answers. No fault, but a proof."""
+    ask = [(at, frames.dhcp_discover(rig[name].mac, 0x53000B01, name, at)) for at in (0, 4, 12)]
+    plans = [{"plan": "listed", "raw": [frame.hex()], "after_s": at + 0.3} for at, frame in ask]
+    senders.send(rig, name, *plans).wait(30)
+
+
 def access_point(rig: Rig, name: str = "guest") -> None:
     """An access point bridged in: a hand-held device associates, asks for an address; the gateway tells its name."""
     node = rig[name]

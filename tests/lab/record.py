@@ -9,9 +9,9 @@ import gzip
 import re
 import struct
 import subprocess
-import threading
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,14 +66,13 @@ def listen(
         if not line:
             raise RuntimeError("tcpdump did not begin to listen")
     start_ns = time.time_ns()
-    beside = threading.Thread(target=during) if during else None
-    if beside:
-        beside.start()
     deadline = time.monotonic() + seconds + 1
-    while time.monotonic() < deadline and any(recorder.poll() is None for recorder in recorders):
-        time.sleep(0.02)
-    if beside:
-        beside.join()
+    with ThreadPoolExecutor(1) as pool:
+        beside = pool.submit(during) if during else None
+        while time.monotonic() < deadline and any(recorder.poll() is None for recorder in recorders):
+            time.sleep(0.02)
+        if beside:
+            beside.result()
     captures = []
     for recorder, path in zip(recorders, paths, strict=True):
         stop(recorder)

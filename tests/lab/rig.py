@@ -77,6 +77,7 @@ class Rig:
             raise Unavailable("the lab needs root to make network namespaces")
         _remove_leftovers()
         self.scratch = Path(self._scratch.enter_context(tempfile.TemporaryDirectory(prefix=self.prefix)))
+        self.scratch.chmod(0o755)  # lldpd reads its configuration as a user of its own
         try:
             self._build()
         except BaseException:

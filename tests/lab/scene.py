@@ -6,38 +6,41 @@ ARP, the desk's switch says its name by LLDP and asks for group members, and one
 """
 
 import time
+from collections.abc import Mapping
 
 from tests.lab import senders, servers
 from tests.lab.rig import Rig
 
 CLOCK_GROUP = "224.0.1.129"
 STREAMS = {"box-left": "233.252.0.1", "engine-a": "233.252.0.2"}
+STAGE_STREAMS = {"box-left": "233.252.0.1", "box-right": "233.252.0.2"}
 CLOCK_WAIT_S = 7.0  # ptp4l listens before it takes office
 
 
 def play(
-    rig: Rig, seconds: float, *, streams: bool = True, clock: bool = True, wait_s: float = CLOCK_WAIT_S
+    rig: Rig,
+    seconds: float,
+    *,
+    streams: Mapping[str, str] = STREAMS,
+    clock: bool = True,
+    wait_s: float = CLOCK_WAIT_S,
 ) -> None:
-    """Start the show, and come back when it has settled; it goes on for `seconds` after that."""
+    """Start the show, and come back when it has settled; it goes on for `seconds` after that. `streams` says which
+    device sends to which group; the desk is a member of all."""
     lasts = seconds + wait_s + 4
     if clock:
         servers.ptp4l(rig, "engine-a", priority=100)
         servers.ptp4l(rig, "engine-b", slave=True)
     servers.lldpd(rig, "foh", "foh-switch", "desk,spare,engine-a,trunk")
     servers.lldpd(rig, "stage", "stage-switch", "trunk,box-*")
-    groups = [*STREAMS.values(), CLOCK_GROUP] if streams else [CLOCK_GROUP]
-    senders.join(rig, "desk", groups, lasts)
+    senders.join(rig, "desk", [*streams.values(), CLOCK_GROUP], lasts)
     time.sleep(wait_s)
-    beat = {"plan": "beat", "seconds": seconds + 4}
-    plans = {"box-left": [beat], "engine-a": []}
-    if streams:
-        for number, (name, group) in enumerate(STREAMS.items()):
-            plans[name].append({
-                "plan": "rtp", "group": group, "seconds": seconds + 4, "ssrc": 0x53000001 + number, "channels": 2,
-            })  # fmt: skip
+    plans: dict[str, list[dict]] = {"box-left": [{"plan": "beat", "seconds": seconds + 4}]}
+    for number, (name, group) in enumerate(streams.items(), start=0x53000001):
+        stream = {"plan": "rtp", "group": group, "seconds": seconds + 4, "ssrc": number}
+        plans.setdefault(name, []).append(stream)
     for name, each in plans.items():
-        if each:
-            senders.send(rig, name, *each)
+        senders.send(rig, name, *each)
     time.sleep(0.5)
 
 

@@ -118,7 +118,8 @@ def once(rig: Rig, name: str, *raw: bytes, every_s: float = 0.0, dev: str | None
 
 def join(rig: Rig, name: str, groups: Sequence[str], seconds: float) -> subprocess.Popen:
     """Have a device's kernel be a member of groups for a time, as a receiver of their streams would."""
-    return rig.start(name, sys.executable, "-m", "tests.lab.senders", json.dumps({"join": groups, "seconds": seconds}))
+    order = {"join": groups, "ip": rig[name].ip, "seconds": seconds}
+    return rig.start(name, sys.executable, "-m", "tests.lab.senders", json.dumps(order), stderr=None)
 
 
 def call(rig: Rig, name: str, *addresses: str) -> None:
@@ -139,18 +140,18 @@ def _pace(dev: str, plan: Plan) -> None:
             out.send(frame)
 
 
-def _hold(groups: Sequence[str], seconds: float) -> None:
+def _hold(groups: Sequence[str], ip: str, seconds: float) -> None:
     held = []
     for group in groups:  # a socket each: the kernel allows 20 groups on one
         member = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-        member.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, socket.inet_aton(group) + bytes(4))
+        member.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, socket.inet_aton(group) + socket.inet_aton(ip))
         held.append(member)
     time.sleep(min(seconds, LONGEST_S))
 
 
 def _main(order: dict) -> None:
     if "join" in order:
-        return _hold(order["join"], order["seconds"])
+        return _hold(order["join"], order["ip"], order["seconds"])
     if "call" in order:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
             for address in order["call"]:

@@ -10,11 +10,11 @@ from tests.lab.rig import Rig
 
 
 def dnsmasq(rig: Rig, name: str, first: int = 100, last: int = 150, router: str = "") -> subprocess.Popen:
-    """A DHCP server that hands out 192.0.2.first to .last."""
+    """A DHCP server that hands out 192.0.2.first to .last, and answers by broadcast, so that all hear it."""
     node = rig[name]
     options = [f"--dhcp-option=option:router,{router}"] if router else []
     return rig.start(
-        name, "dnsmasq", "-k", "--conf-file=/dev/null", "--no-hosts", "--no-resolv", "--port=0", "--no-ping",
+        name, "dnsmasq", "-k", "--conf-file=/dev/null", "--no-hosts", "--no-resolv", "--port=0", "--no-ping", "--dhcp-broadcast",
         f"--interface={node.dev}", "--bind-interfaces", "--user=root", "--pid-file=",
         f"--dhcp-leasefile={rig.scratch / f'{name}.leases'}",
         f"--dhcp-range=192.0.2.{first},192.0.2.{last},255.255.255.0,1h", *options,
@@ -22,10 +22,10 @@ def dnsmasq(rig: Rig, name: str, first: int = 100, last: int = 150, router: str 
 
 
 def dhclient(rig: Rig, name: str) -> subprocess.Popen:
-    """A DHCP client that asks to be answered by broadcast. It changes nothing: its script is /bin/true."""
+    """A DHCP client. It changes nothing: its script is /bin/true."""
     conf = rig.scratch / f"{name}.dhclient.conf"
     conf.write_text(
-        f'bootp-broadcast-always;\ninitial-interval 4;\nbackoff-cutoff 8;\ntimeout 60;\nsend host-name "{name}";\n'
+        f'initial-interval 4;\nbackoff-cutoff 8;\ntimeout 60;\nsend host-name "{name}";\n'
         "initial-delay 0;\nrequest subnet-mask, routers, domain-name-servers;\n"
     )
     files = ["-lf", str(rig.scratch / f"{name}.lease"), "-pf", str(rig.scratch / f"{name}.pid")]
@@ -43,7 +43,7 @@ def ptp4l(
         f"slaveOnly {int(slave)}\nmasterOnly {int(never_yields)}\npriority1 {priority}\ndomainNumber {domain}\n"
         "logAnnounceInterval 0\nlogSyncInterval -2\nlogMinDelayReqInterval 0\n"
         "dscp_event 46\ndscp_general 34\n"
-        f"uds_address {rig.scratch / f'{name}.ptp'}\nuds_ro_address {rig.scratch / f'{name}.ptpro'}\n"
+        f"uds_address {rig.scratch / f'{name}.ptp'}\n"
     )
     return rig.start(name, "ptp4l", "-S", "-f", str(conf), "-i", rig[name].dev)
 
@@ -52,7 +52,6 @@ def lldpd(rig: Rig, name: str, hostname: str, ports: str, *extra: str) -> subpro
     """An LLDP speaker that announces itself each second; `extra` are further lines for lldpcli."""
     conf = rig.scratch / f"{name}.lldpd.conf"
     lines = [
-        f"configure system hostname {hostname}",
         "configure system description 'an invented switch'",
         "configure lldp tx-interval 1",
         *extra,
@@ -78,5 +77,7 @@ def avahi(rig: Rig, name: str) -> subprocess.Popen:
 
 
 def _with_own_run(rig: Rig, name: str, hostname: str, prepare: str, command: str) -> subprocess.Popen:
-    script = f"mount -t tmpfs none /run && {prepare} && hostname {hostname} && exec {command}"
+    hosts = rig.scratch / f"{name}.hosts"
+    hosts.write_text(f"{rig[name].ip} {hostname}\n127.0.0.1 localhost\n")
+    script = f"mount --bind {hosts} /etc/hosts && mount -t tmpfs none /run && {prepare} && hostname {hostname} && exec {command}"
     return rig.start(name, "unshare", "--uts", "sh", "-c", script)
