@@ -1,4 +1,4 @@
-"""`python -m tests.lab record [NAME]` records the bundled captures; `drill [--short]` measures what is found."""
+"""`python -m tests.lab record [NAME]` makes the bundled captures; `drill [--short]` measures the product."""
 
 import argparse
 import signal

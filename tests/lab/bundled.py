@@ -1,4 +1,5 @@
-"""The bundled captures: each recipe records one file from the lab, and says what it shows and what must be found.
+"""The bundled captures: each recipe records one file from the lab, and says what it shows and what must be
+found.
 
 Verdicts and checks are written by hand from what was done to the rig, not taken from what the product says.
 """
@@ -8,7 +9,7 @@ import json
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from tests.lab import faults, record, scene, senders
@@ -67,7 +68,10 @@ def record_bundled(only: str | None = None) -> None:
         }
         ordered = [known[each.file] for each in RECIPES if each.file in known]
         manifest.write_text(json.dumps(ordered, indent=2) + "\n")
-        print(f"{recipe.file}: {len(capture.frames)} frames, {size} bytes, {capture.dropped} dropped", flush=True)
+        print(
+            f"{recipe.file}: {len(capture.frames)} frames, {size} bytes, {capture.dropped} dropped",
+            flush=True,
+        )
 
 
 def clean() -> Capture:
@@ -84,7 +88,8 @@ def mirror() -> Capture:
 
 
 def _passing(here: Capture, there: Capture) -> list[record.Frame]:
-    """The frames that were seen at both places: those that the mirror copies on the way in and on the way out."""
+    """The frames that were seen at both places: those that the mirror copies on the way in and on the way
+    out."""
     seen = {frame.data for frame in there.frames}
     return [frame for frame in here.frames if frame.data in seen]
 
@@ -143,7 +148,8 @@ STREAMS, PACKETS, CHANNELS = 66, 1200, 10
 
 
 def link_load() -> Capture:
-    """66 streams of 10 channels are 801 Mb/s with preamble, gap and check sequence. Sent by tcpreplay from two boxes."""
+    """66 streams of 10 channels are 801 Mb/s with preamble, gap and check sequence. Sent by tcpreplay from
+    two boxes."""
     groups = [f"233.252.0.{number + 1}" for number in range(STREAMS)]
     with Rig() as rig, tempfile.TemporaryDirectory() as folder:
         scene.play(rig, 8, streams={})
@@ -154,7 +160,10 @@ def link_load() -> Capture:
             stream = senders.rtp(
                 box, group=group, seconds=PACKETS / 1000, channels=CHANNELS, ssrc=0x53000100 + number
             )
-            sent += [record.Frame(int((due + number * 1e-3 / STREAMS) * 1e9), _silent(frame), len(frame)) for due, frame in stream]
+            sent += [
+                record.Frame(int((due + number * 1e-3 / STREAMS) * 1e9), _silent(frame), len(frame))
+                for due, frame in stream
+            ]
         sent.sort(key=lambda frame: frame.ns)
         path = Path(folder) / "load.pcap"
         record.write(path, Capture(sent), nano=True)
@@ -163,7 +172,18 @@ def link_load() -> Capture:
         def play() -> None:
             time.sleep(0.2)
             rate = str(STREAMS * 1000)
-            rig.run("box-left", "tcpreplay", "-q", "--preload-pcap", "--pps", rate, "-i", "eth0", str(path), timeout=90)
+            rig.run(
+                "box-left",
+                "tcpreplay",
+                "-q",
+                "--preload-pcap",
+                "--pps",
+                rate,
+                "-i",
+                "eth0",
+                str(path),
+                timeout=90,
+            )
 
         return record.listen(rig, DESK, 8, during=play)[0]
 
@@ -177,9 +197,7 @@ def poor_capture() -> Capture:
     with Rig() as rig:
         scene.play(rig, 5)
         capture = record.listen(rig, DESK, 3, during=lambda: scene.talk(rig), snap=96)[0]
-    middle = len(capture.frames) // 2
-    late = [replace(frame, ns=frame.ns - 700_000_000) for frame in capture.frames[middle:]]
-    return Capture(capture.frames[:middle] + late, 96, capture.dropped)
+    return faults.step_back(capture)
 
 
 def _after(seconds: float, fault: Callable[[Rig], object], rig: Rig) -> None:
@@ -190,13 +208,14 @@ def _after(seconds: float, fault: Callable[[Rig], object], rig: Rig) -> None:
 RECIPES = (
     Recipe(
         "clean-rig.pcap.gz", "A rig in order",
-        "The Salt Road Revue at the desk's port: two streams, a steady clock, a beat that is not IP. Nothing is wrong.",
+        "The Salt Road Revue at the desk's port: two streams, a steady clock, a beat that is not IP. "
+        "Nothing is wrong.",
         clean,
     ),
     Recipe(
         "clean-mirror.pcapng.gz", "A rig in order, seen from a mirror port",
-        "The same rig from a mirror port that copies what comes in and what goes out: every frame is there twice, "
-        "and that is no loop.",
+        "The same rig from a mirror port that copies what comes in and what goes out: every frame is "
+        "there twice, and that is no loop.",
         mirror, writing={"device": "mirror0"},
     ),
     Recipe(
@@ -211,8 +230,8 @@ RECIPES = (
     ),
     Recipe(
         "loop.pcap.gz", "A second cable between the switches",
-        "Someone plugs a second cable between the two switches and pulls it again. Without a spanning tree the same "
-        "frames run in circles. The file ends after six thousand frames.",
+        "Someone plugs a second cable between the two switches and pulls it again. Without a spanning tree "
+        "the same frames run in circles. The file ends after six thousand frames.",
         loop, "not ready", ("loop",), writing={"nano": True},
     ),
     Recipe(
@@ -232,18 +251,20 @@ RECIPES = (
     ),
     Recipe(
         "wifi-bridge.pcap", "An access point plugged into the audio LAN",
-        "Backstage Wi-Fi hangs on the switch at front of house: hand-held devices join by it, and it says what it is.",
+        "Backstage Wi-Fi hangs on the switch at front of house: hand-held devices join by it, and it says "
+        "what it is.",
         wifi_bridge, "not ready", ("wifi-bridge",),
     ),
     Recipe(
         "link-load.pcap.zst", "Too many streams for one port",
-        "Sixty-six streams of ten channels go out by the desk's port: 80 % of a gigabit link for more than a second.",
+        "Sixty-six streams of ten channels go out by the desk's port: 80 % of a gigabit link for more than "
+        "a second.",
         link_load, "not ready", ("link-load",),
     ),
     Recipe(
         "poor-capture.pcap.gz", "A capture that shows only part",
-        "The rig is in order, but the capture keeps 96 bytes of each frame, its clock steps back in the middle, and "
-        "its end is missing.",
+        "The rig is in order, but the capture keeps 96 bytes of each frame, its clock steps back in the "
+        "middle, and its end is missing.",
         poor_capture, "ready with cautions", (), ("capture-quality",), writing={"lose_end": 31},
         edited=" (the lab then sets the second half's times back by 0.7 s and cuts the last record)",
     ),

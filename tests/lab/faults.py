@@ -1,16 +1,21 @@
-"""What can go wrong on a rig, one small function each: it breaks a healthy rig in one way, while a recording runs."""
+"""What can happen on a rig while a recording runs, one small function each: first what breaks it, then what
+only looks like trouble."""
 
 import subprocess
 import time
+from dataclasses import replace
 
 from tests.lab import frames, senders, servers
+from tests.lab.record import Capture
 from tests.lab.rig import Rig
 
 STATION = "02:00:5e:00:53:77"  # locally administered, as hand-held devices make them up
+OTHER_STATION = "06:00:5e:00:53:78"
 
 
 def second_cable(rig: Rig, seconds: float = 0.03) -> None:
-    """Plug a second cable between the switches, and pull it. One shell, so that it is pulled whatever the load is."""
+    """Plug a second cable between the switches, and pull it. One shell, so that it is pulled whatever the
+    load is."""
     rig.run(
         "foh", "sh", "-c", f"ip link set second up; sleep {seconds}; ip link set second down", timeout=30
     )  # fmt: skip
@@ -22,7 +27,10 @@ def chatty_box(rig: Rig, name: str = "box-drums", rate: float = 2000, seconds: f
 
 
 def discovery_flood(
-    rig: Rig, names: tuple[str, ...] = ("box-left", "box-right", "box-drums", "engine-b"), rate: float = 2000, seconds: float = 3
+    rig: Rig,
+    names: tuple[str, ...] = ("box-left", "box-right", "box-drums", "engine-b"),
+    rate: float = 2000,
+    seconds: float = 3,
 ) -> None:
     share = rate / len(names)
     plan = {"plan": "discovery", "rate": share, "count": int(share * seconds)}
@@ -37,15 +45,14 @@ def stray_dhcp(rig: Rig, name: str = "guest", client: str = "spare") -> subproce
     return servers.dhclient(rig, client)
 
 
-def unanswered_client(rig: Rig, name: str = "spare") -> None:
-    """A client asks at 0, 4 and 12 s, as RFC 2131 section 4.1 has it wait; nobody answers. No fault, but a proof."""
-    ask = [(at, frames.dhcp_discover(rig[name].mac, 0x53000B01, name, at)) for at in (0, 4, 12)]
-    plans = [{"plan": "listed", "raw": [frame.hex()], "after_s": at + 0.3} for at, frame in ask]
-    senders.send(rig, name, *plans).wait(30)
+def two_dhcp_servers(rig: Rig) -> None:
+    servers.dnsmasq(rig, "box-drums", 160, 190)
+    stray_dhcp(rig)
 
 
 def access_point(rig: Rig, name: str = "guest") -> None:
-    """An access point bridged in: a hand-held device associates, asks for an address; the gateway tells its name."""
+    """An access point bridged in: a hand-held device associates, asks for an address; the gateway tells its
+    name."""
     node = rig[name]
     senders.once(
         rig,
@@ -53,7 +60,7 @@ def access_point(rig: Rig, name: str = "guest") -> None:
         frames.layer2_update(STATION),
         frames.dhcp_discover(STATION, 0x53000077, "pocket-tablet"),
         frames.gateway_notify(node.mac, node.ip, 0x42),
-        frames.layer2_update("06:00:5e:00:53:78"),
+        frames.layer2_update(OTHER_STATION),
         every_s=0.4,
     )
 
@@ -63,3 +70,140 @@ def announce_access_point(rig: Rig, name: str = "guest") -> subprocess.Popen:
     return servers.lldpd(
         rig, name, "backstage-wifi", rig[name].dev, "configure system capabilities enabled wlan,bridge"
     )
+
+
+def stations_associate(rig: Rig, name: str = "guest") -> None:
+    senders.once(rig, name, frames.layer2_update(STATION), frames.layer2_update(OTHER_STATION), every_s=0.5)
+
+
+def stream(rig: Rig, name: str = "box-left", *, seconds: float = 2.5, **plan: object) -> None:
+    """A stream that the desk listens to, from now on; `plan` is what `senders.rtp` takes: loss, marks, a tag.
+    """
+    group = "233.252.0.30"
+    senders.join(rig, "desk", [group], seconds + 2)
+    time.sleep(0.2)
+    senders.send(rig, name, {"plan": "rtp", "group": group, "seconds": seconds, **plan}).wait(30)
+
+
+def missing_beats(rig: Rig, name: str = "box-right") -> None:
+    plan = {"plan": "beat", "seconds": 2.5, "to": "01:00:5e:90:10:04", "skip": [100, 101, 102, 150]}
+    senders.send(rig, name, plan).wait(30)
+
+
+def second_querier(rig: Rig, name: str = "guest") -> None:
+    """A device that asks for group members beside the switch, and never yields."""
+    query = frames.igmp_query(rig[name].mac, rig[name].ip)
+    senders.once(rig, name, *[query] * 3, every_s=0.9)
+
+
+def address_clash(rig: Rig, name: str = "guest", victim: str = "box-left") -> None:
+    """A device that answers for another one's address."""
+    claim = frames.arp(rig[name].mac, rig[victim].ip, rig[victim].ip)
+    for _ in range(2):
+        senders.once(rig, name, claim)
+        senders.once(rig, victim, frames.arp(rig[victim].mac, rig[victim].ip, rig[victim].ip))
+
+
+def pause_storm(rig: Rig, rate: float = 200, seconds: float = 2) -> None:
+    """The desk's switch port keeps telling it to stop. PAUSE never passes a switch: it comes from the port.
+    """
+    switch, port = rig.port("desk")
+    raw = frames.pause(rig.run(switch, "cat", f"/sys/class/net/{port}/address").strip(), 0xFFFF).hex()
+    plan = {"plan": "listed", "raw": [raw], "every_s": 1 / rate, "rounds": int(rate * seconds)}
+    senders.send(rig, switch, plan, dev=port).wait(30)
+
+
+def odd_sizes(rig: Rig, size: int, name: str = "box-right") -> None:
+    """Twenty frames of one size, at the desk's own port: no switch in between that could refuse them."""
+    switch, port = rig.port("desk")
+    rig.run(switch, "ip", "link", "set", port, "mtu", "9000")
+    rig.run("desk", "ip", "link", "set", "eth0", "mtu", "9000")
+    body = bytes(max(size - 14, 46))
+    whole = frames.ethernet("01:00:5e:90:10:05", rig[name].mac, frames.BEAT_ETHERTYPE, body)
+    plan = {"plan": "listed", "raw": [whole[:size].hex()], "every_s": 0.05, "rounds": 20}
+    senders.send(rig, switch, plan, dev=port).wait(30)
+
+
+def unicast_between_others(rig: Rig, name: str = "box-left", rate: float = 500, seconds: float = 2) -> None:
+    """Unicast to a device that no switch has heard, so that every port gets it."""
+    node = rig[name]
+    frame = frames.udp(node.mac, "00:00:5e:00:53:99", (node.ip, 6000), ("192.0.2.153", 6000), bytes(400))
+    plan = {"plan": "listed", "raw": [frame.hex()], "every_s": 1 / rate, "rounds": int(rate * seconds)}
+    senders.send(rig, name, plan).wait(30)
+
+
+def topology_change(rig: Rig) -> None:
+    """The trunk is pulled, and the spare cable takes over."""
+    rig.link("foh", "trunk", up=False)
+    time.sleep(8)
+
+
+def second_clock(rig: Rig, name: str = "box-drums") -> None:
+    """A second master in the same domain that never yields."""
+    servers.ptp4l(rig, name, priority=90, never_yields=True)
+    time.sleep(7)
+
+
+def clock_lost(rig: Rig) -> None:
+    """The master falls silent: its cable is pulled."""
+    rig.link("engine-a", "eth0", up=False)
+
+
+def step_back(capture: Capture, seconds: float = 0.7) -> Capture:
+    """The same frames with the clock set back in the middle."""
+    middle = len(capture.frames) // 2
+    late = [replace(frame, ns=frame.ns - int(seconds * 1e9)) for frame in capture.frames[middle:]]
+    return replace(capture, frames=capture.frames[:middle] + late)
+
+
+def unanswered_client(rig: Rig, name: str = "spare") -> None:
+    """A client asks at 0, 4 and 12 s, as RFC 2131 section 4.1 has it wait; nobody answers. No fault, but a
+    proof."""
+    ask = [(at, frames.dhcp_discover(rig[name].mac, 0x53000B01, name, at)) for at in (0, 4, 12)]
+    plans = [{"plan": "listed", "raw": [frame.hex()], "after_s": at + 0.3} for at, frame in ask]
+    senders.send(rig, name, *plans).wait(30)
+
+
+def many_streams(rig: Rig, each: int = 4, seconds: float = 3) -> None:
+    """Three devices send four streams of four channels each; the desk listens to all."""
+    sending = ("box-left", "box-right", "engine-b")
+    groups = {
+        name: [f"233.252.0.{10 * at + n}" for n in range(each)] for at, name in enumerate(sending, start=1)
+    }
+    senders.join(rig, "desk", [group for several in groups.values() for group in several], seconds + 3)
+    for name, several in groups.items():
+        plans = [
+            {"plan": "rtp", "group": group, "seconds": seconds, "channels": 4, "ssrc": 0x53001000 + number}
+            for number, group in enumerate(several)
+        ]
+        senders.send(rig, name, *plans)
+
+
+def devices_join(rig: Rig) -> None:
+    """Two boxes are plugged in again, say so three times, and tell their names."""
+    for name in ("box-drums", "box-right"):
+        rig.link(name, "eth0", up=False)
+        time.sleep(0.2)
+        rig.link(name, "eth0", up=True)
+        time.sleep(0.2)
+        servers.avahi(rig, name)
+        announce_thrice(rig, name)
+
+
+def announce_thrice(rig: Rig, name: str = "box-drums") -> None:
+    """The same address announcement three times, quickly (RFC 5227 section 2.3 sends two)."""
+    senders.once(rig, name, *[frames.arp(rig[name].mac, rig[name].ip, rig[name].ip)] * 3, every_s=0.002)
+
+
+def keep_alives(rig: Rig, name: str = "box-drums", rate: float = 200, seconds: float = 2) -> None:
+    """A multicast that repeats byte for byte, by the clock."""
+    frame = frames.ethernet("01:00:5e:90:10:02", rig[name].mac, frames.BEAT_ETHERTYPE, b"alive")
+    plan = {"plan": "listed", "raw": [frame.hex()], "every_s": 1 / rate, "rounds": int(rate * seconds)}
+    senders.send(rig, name, plan).wait(30)
+
+
+def second_beat(rig: Rig, name: str = "engine-b") -> None:
+    """Another device begins to send a beat of its own."""
+    senders.send(
+        rig, name, {"plan": "beat", "seconds": 2, "period_s": 0.004, "to": "01:00:5e:90:10:03"}
+    ).wait(30)

@@ -1,6 +1,7 @@
 """Frames built by hand, byte for byte, for what no component on this machine sends by itself.
 
-Independent of the product on purpose: a test that built its frames with the reader's own code would prove little.
+Independent of the product on purpose: a test that built its frames with the reader's own code would prove
+little.
 """
 
 import socket
@@ -89,9 +90,7 @@ def dns_question(name: str, ident: int = 0, qtype: int = 12) -> bytes:
 def mdns_question(src_mac: str, src_ip: str, name: str) -> bytes:
     """RFC 6762: a question to 224.0.0.251, port 5353."""
     group = "224.0.0.251"
-    return udp(
-        src_mac, multicast_mac(group), (src_ip, 5353), (group, 5353), dns_question(name), ttl=255
-    )
+    return udp(src_mac, multicast_mac(group), (src_ip, 5353), (group, 5353), dns_question(name), ttl=255)
 
 
 def dhcp_discover(src_mac: str, transaction: int, hostname: str = "", seconds: int = 0) -> bytes:
@@ -105,8 +104,9 @@ def dhcp_discover(src_mac: str, transaction: int, hostname: str = "", seconds: i
 
 
 def layer2_update(station_mac: str) -> bytes:
-    """What an access point sends in the name of a station that associates: LLC exchange identification, broadcast,
-    so that switches learn the way to the station (IEEE 802.11 access points; byte layout from memory)."""
+    """What an access point sends in the name of a station that associates: LLC exchange identification,
+    broadcast, so that switches learn the way to the station (IEEE 802.11 access points; byte layout from
+    memory)."""
     return llc(BROADCAST, station_mac, bytes.fromhex("0001af810100"))
 
 
@@ -125,3 +125,18 @@ def gateway_notify(src_mac: str, src_ip: str, number: int) -> bytes:
         "::urn:schemas-upnp-org:device:InternetGatewayDevice:1\r\n\r\n"
     )
     return udp(src_mac, multicast_mac(group), (src_ip, 1900), (group, 1900), text.encode(), ttl=4)
+
+
+def igmp_query(src_mac: str, src_ip: str) -> bytes:
+    """RFC 2236: a general query, with the router alert option (RFC 2113)."""
+    body = struct.pack("!BBH4x", 0x11, 100, 0)
+    body = body[:2] + struct.pack("!H", checksum(body)) + body[4:]
+    head = struct.pack("!BBHHHBBH", 0x46, 0xC0, 32, 0, 0x4000, 1, 2, 0)
+    head += socket.inet_aton(src_ip) + socket.inet_aton("224.0.0.1") + b"\x94\x04\0\0"
+    head = head[:10] + struct.pack("!H", checksum(head)) + head[12:]
+    return ethernet(multicast_mac("224.0.0.1"), src_mac, 0x0800, head + body)
+
+
+def pause(src_mac: str, quanta: int) -> bytes:
+    """IEEE 802.3 Annex 31B: stop sending for so many times 512 bits."""
+    return ethernet("01:80:c2:00:00:01", src_mac, 0x8808, struct.pack("!HH", 1, quanta))

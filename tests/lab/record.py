@@ -1,8 +1,8 @@
 """Recording from a namespace, and capture files: read, trim, merge, write.
 
-tcpdump listens; it is given one second more than needed, since a capture stopped by a signal can lose its last one,
-and what was recorded is trimmed to the time asked for. The writers make the formats that a support desk is sent:
-classic pcap, pcapng, and either compressed.
+tcpdump listens; it is given one second more than needed, since a capture stopped by a signal can lose its
+last one, and what was recorded is trimmed to the time asked for. The writers make the formats that a support
+desk is sent: classic pcap, pcapng, and either compressed.
 """
 
 import gzip
@@ -29,7 +29,8 @@ class Frame:
 
 @dataclass(frozen=True)
 class Capture:
-    """Frames of one place, `snap` bytes of each at most; `dropped` is what the system lost while recording."""
+    """Frames of one place, `snap` bytes of each at most; `dropped` is what the system lost while recording.
+    """
 
     frames: list[Frame]
     snap: int = FULL
@@ -48,8 +49,8 @@ def listen(
     snap: int = FULL,
     count: int | None = None,
 ) -> list[Capture]:
-    """Record at each (node, adapter) at the same time for `seconds`, or `count` frames if they come first; `during`
-    runs beside it as soon as all of them listen."""
+    """Record at each (node, adapter) at the same time for `seconds`, or `count` frames if they come first;
+    `during` runs beside it as soon as all of them listen."""
     paths = [rig.scratch / f"{node}-{dev}.pcap" for node, dev in places]
     limit = ["-c", str(count)] if count else []
     recorders = [
@@ -60,9 +61,11 @@ def listen(
         for (node, dev), path in zip(places, paths, strict=True)
     ]  # fmt: skip
     for recorder in recorders:
-        line = recorder.stderr.readline()
+        said = recorder.stderr
+        assert said is not None
+        line = said.readline()
         while line and "listening on" not in line:
-            line = recorder.stderr.readline()
+            line = said.readline()
         if not line:
             raise RuntimeError("tcpdump did not begin to listen")
     start_ns = time.time_ns()
@@ -76,8 +79,10 @@ def listen(
     captures = []
     for recorder, path in zip(recorders, paths, strict=True):
         stop(recorder)
-        said = recorder.stderr.read()
-        dropped = int(match[1]) if (match := re.search(r"(\d+) packets? dropped by kernel", said)) else 0
+        match = re.search(
+            r"(\d+) packets? dropped by kernel", recorder.stderr.read() if recorder.stderr else ""
+        )
+        dropped = int(match[1]) if match else 0
         frames = read(path).frames
         path.unlink()
         end_ns = start_ns + int(seconds * 1e9)
@@ -107,7 +112,9 @@ def read(path: Path) -> Capture:
     return Capture(frames, snap)
 
 
-def write(path: Path, capture: Capture, *, nano: bool = False, device: str = "eth0", lose_end: int = 0) -> None:
+def write(
+    path: Path, capture: Capture, *, nano: bool = False, device: str = "eth0", lose_end: int = 0
+) -> None:
     """Write in the format that the name's endings tell. `lose_end` leaves off that many of the last bytes."""
     endings = path.suffixes
     raw = _pcapng(capture, device) if ".pcapng" in endings else _pcap(capture, nano)
@@ -147,7 +154,9 @@ def _pcapng(capture: Capture, device: str) -> bytes:
     end = option(0, b"")
     parts = [
         block(0x0A0D0D0A, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1)),
-        block(1, struct.pack("<HHI", 1, 0, capture.snap) + option(2, device.encode()) + option(9, b"\x09") + end),
+        block(
+            1, struct.pack("<HHI", 1, 0, capture.snap) + option(2, device.encode()) + option(9, b"\x09") + end
+        ),
     ]
     for frame in capture.frames:
         head = struct.pack("<I", 0) + stamp(frame.ns) + struct.pack("<II", len(frame.data), frame.wire_len)

@@ -1,10 +1,10 @@
 """Namespaces, cables and switches: the healthy hardware of an invented touring rig.
 
-Two switches (a kernel bridge each, in a namespace each) joined by a trunk; the desk, its spare, engine A and a strange
-box hang on the switch at front of house, engine B and the stage boxes on the one on stage. Every veth is made directly
-inside the two namespaces it joins, so that nothing ever appears beside the machine's own adapters, and IPv6 is off
-before the first device exists, or the kernel would talk by itself. Names begin with pf<pid>: a run removes its own,
-and those of runs whose process has died.
+Two switches (a kernel bridge each, in a namespace each) joined by a trunk; the desk, its spare, engine A and
+a strange box hang on the switch at front of house, engine B and the stage boxes on the one on stage. Every
+veth is made directly inside the two namespaces it joins, so that nothing ever appears beside the machine's
+own adapters, and IPv6 is off before the first device exists, or the kernel would talk by itself. Names begin
+with pf<pid>: a run removes its own, and those of runs whose process has died.
 """
 
 import contextlib
@@ -56,9 +56,9 @@ class Unavailable(RuntimeError):
 class Rig:
     """`with Rig() as rig:` makes the rig and always removes it, with every process that was started in it.
 
-    `stp` switches the spanning tree on. `second_cable` lays a second cable between the switches, unplugged at front
-    of house until `link(..., up=True)`. `querier` has the switch at front of house ask for group members.
-    """
+    `stp` switches the spanning tree on. `second_cable` lays a second cable between the switches, unplugged at
+    front of house until `link(..., up=True)`. `querier` has the switch at front of house ask for group
+    members."""
 
     def __init__(
         self, *, stp: bool = False, second_cable: bool = False, querier: bool = True, snooping: bool = True
@@ -106,7 +106,8 @@ class Rig:
         return done.stdout
 
     def start(self, name: str, *command: str, **popen) -> subprocess.Popen:
-        """Start a command in a namespace; the rig ends it when it closes. `ip netns exec` keeps the process id."""
+        """Start a command in a namespace; the rig ends it when it closes. `ip netns exec` keeps the process
+        id."""
         popen = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, **popen}
         process = subprocess.Popen(["ip", "netns", "exec", self[name].ns, *command], cwd=TOP, **popen)
         self._processes.append(process)
@@ -159,7 +160,8 @@ class Rig:
         _ip(f"-n {node.ns} link set br0 up")
 
     def cable(self, near: tuple[str, str, str], far: tuple[str, str, str], *, plugged: bool = True) -> None:
-        """Lay a cable between two (namespace, adapter, hardware address); a switch's end becomes a port of it."""
+        """Lay a cable between two (namespace, adapter, hardware address); a switch's end becomes a port of
+        it."""
         (a, dev_a, mac_a), (b, dev_b, mac_b) = near, far
         _ip(
             f"link add {dev_a} netns {self[a].ns} address {mac_a} type veth "

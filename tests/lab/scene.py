@@ -1,8 +1,9 @@
 """The healthy show: what a rig in order sounds like, all of it from components that really run.
 
-The Salt Road Revue, an invented touring show. Engine A holds the clock and sends the monitor stream, the left stage box
-sends the stage stream, the desk listens to both; the stage box also sends a beat that is not IP, every device answers
-ARP, the desk's switch says its name by LLDP and asks for group members, and one box tells its name by mDNS.
+The Salt Road Revue, an invented touring show. Engine A holds the clock and sends the monitor stream, the left
+stage box sends the stage stream, the desk listens to both; the stage box also sends a beat that is not IP,
+every device answers ARP, the desk's switch says its name by LLDP and asks for group members, and one box
+tells its name by mDNS.
 """
 
 import time
@@ -25,8 +26,8 @@ def play(
     clock: bool = True,
     wait_s: float = CLOCK_WAIT_S,
 ) -> None:
-    """Start the show, and come back when it has settled; it goes on for `seconds` after that. `streams` says which
-    device sends to which group; the desk is a member of all."""
+    """Start the show, and come back when it has settled; it goes on for `seconds` after that. `streams` says
+    which device sends to which group; the desk is a member of all."""
     lasts = seconds + wait_s + 4
     if clock:
         servers.ptp4l(rig, "engine-a", priority=100)

@@ -1,8 +1,9 @@
 """Bounded senders, each a process of its own inside a namespace.
 
-A plan is a generator of (due in seconds, frame); `send` starts a process that merges its plans by time and puts each
-frame on the adapter when it is due. Every plan ends by a count or a time that it is given, and `LONGEST_S` and
-`MOST_FRAMES` bound them all. Frames go out through AF_PACKET: what is written is what is seen.
+A plan is a generator of (due in seconds, frame); `send` starts a process that merges its plans by time and
+puts each frame on the adapter when it is due. Every plan ends by a count or a time that it is given, and
+`LONGEST_S` and `MOST_FRAMES` bound them all. Frames go out through AF_PACKET: what is written is what is
+seen.
 """
 
 import heapq
@@ -37,8 +38,8 @@ def rtp(
     skip: Sequence[int] = (),
     tag: int | None = None,
 ) -> Plan:
-    """Linear 24-bit audio (RFC 3190) at 48 kHz: a sine whose period divides the packet, so that files stay small.
-    `skip` lists packets that are lost on the way."""
+    """Linear 24-bit audio (RFC 3190) at 48 kHz: a sine whose period divides the packet, so that files stay
+    small. `skip` lists packets that are lost on the way."""
     samples = RATE_HZ * packet_us // 1_000_000
     sine = [int(4_000_000 * math.sin(2 * math.pi * n / samples)) for n in range(samples)]
     audio = b"".join((value & 0xFFFFFF).to_bytes(3, "big") * channels for value in sine)
@@ -48,7 +49,14 @@ def rtp(
             continue
         head = frames.rtp_header(number + 1000, number * samples + 77_000, ssrc)
         frame = frames.udp(
-            node.mac, to_mac, (node.ip, port), (group, port), head + audio, ttl=15, dscp=dscp, ident=number & 0xFFFF
+            node.mac,
+            to_mac,
+            (node.ip, port),
+            (group, port),
+            head + audio,
+            ttl=15,
+            dscp=dscp,
+            ident=number & 0xFFFF,
         )
         yield number * packet_us / 1e6, frames.tagged(frame, tag) if tag is not None else frame
 
@@ -94,7 +102,9 @@ def discovery(node: Node, *, rate: float, count: int) -> Plan:
         yield number / rate, frames.mdns_question(node.mac, node.ip, name)
 
 
-def listed(_: Node, *, raw: Sequence[str], every_s: float = 0.0, after_s: float = 0.0, rounds: int = 1) -> Plan:
+def listed(
+    _: Node, *, raw: Sequence[str], every_s: float = 0.0, after_s: float = 0.0, rounds: int = 1
+) -> Plan:
     """Frames given as hexadecimal text."""
     for number in range(rounds * len(raw)):
         yield after_s + number * every_s, bytes.fromhex(raw[number % len(raw)])
@@ -144,7 +154,9 @@ def _hold(groups: Sequence[str], ip: str, seconds: float) -> None:
     held = []
     for group in groups:  # a socket each: the kernel allows 20 groups on one
         member = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-        member.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, socket.inet_aton(group) + socket.inet_aton(ip))
+        member.setsockopt(
+            socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, socket.inet_aton(group) + socket.inet_aton(ip)
+        )
         held.append(member)
     time.sleep(min(seconds, LONGEST_S))
 

@@ -1,7 +1,7 @@
 """Real components in a namespace: DHCP, PTP, LLDP, mDNS. Each is ended by its process id when the rig closes.
 
-`ip netns exec` gives each a mount namespace of its own; those that keep sockets under /run get a /run of their own in
-it first, or two of a kind would collide with each other and with the machine's.
+`ip netns exec` gives each a mount namespace of its own; those that keep sockets under /run get a /run of
+their own in it first, or two of a kind would collide with each other and with the machine's.
 """
 
 import subprocess
@@ -14,7 +14,8 @@ def dnsmasq(rig: Rig, name: str, first: int = 100, last: int = 150, router: str 
     node = rig[name]
     options = [f"--dhcp-option=option:router,{router}"] if router else []
     return rig.start(
-        name, "dnsmasq", "-k", "--conf-file=/dev/null", "--no-hosts", "--no-resolv", "--port=0", "--no-ping", "--dhcp-broadcast",
+        name, "dnsmasq", "-k", "--conf-file=/dev/null", "--no-hosts", "--no-resolv", "--port=0", "--no-ping",
+        "--dhcp-broadcast",
         f"--interface={node.dev}", "--bind-interfaces", "--user=root", "--pid-file=",
         f"--dhcp-leasefile={rig.scratch / f'{name}.leases'}",
         f"--dhcp-range=192.0.2.{first},192.0.2.{last},255.255.255.0,1h", *options,
@@ -29,18 +30,27 @@ def dhclient(rig: Rig, name: str) -> subprocess.Popen:
         "initial-delay 0;\nrequest subnet-mask, routers, domain-name-servers;\n"
     )
     files = ["-lf", str(rig.scratch / f"{name}.lease"), "-pf", str(rig.scratch / f"{name}.pid")]
-    return rig.start(name, "dhclient", "-4", "-d", "-sf", "/bin/true", "-cf", str(conf), *files, rig[name].dev)
+    return rig.start(
+        name, "dhclient", "-4", "-d", "-sf", "/bin/true", "-cf", str(conf), *files, rig[name].dev
+    )
 
 
 def ptp4l(
-    rig: Rig, name: str, *, slave: bool = False, priority: int = 128, domain: int = 0, never_yields: bool = False
+    rig: Rig,
+    name: str,
+    *,
+    slave: bool = False,
+    priority: int = 128,
+    domain: int = 0,
+    never_yields: bool = False,
 ) -> subprocess.Popen:
-    """A PTP clock with software stamps that leaves the system clock alone. A master speaks after about 5 s."""
+    """A PTP clock, software stamps, that leaves the system clock alone. A master speaks after about 5 s."""
     conf = rig.scratch / f"{name}.ptp4l.conf"
     conf.write_text(
         "[global]\n"
         "time_stamping software\nfree_running 1\nnetwork_transport UDPv4\ndelay_mechanism E2E\n"
-        f"slaveOnly {int(slave)}\nmasterOnly {int(never_yields)}\npriority1 {priority}\ndomainNumber {domain}\n"
+        f"slaveOnly {int(slave)}\nmasterOnly {int(never_yields)}\npriority1 {priority}\n"
+        f"domainNumber {domain}\n"
         "logAnnounceInterval 0\nlogSyncInterval -2\nlogMinDelayReqInterval 0\n"
         "dscp_event 46\ndscp_general 34\n"
         f"uds_address {rig.scratch / f'{name}.ptp'}\n"
@@ -79,5 +89,6 @@ def avahi(rig: Rig, name: str) -> subprocess.Popen:
 def _with_own_run(rig: Rig, name: str, hostname: str, prepare: str, command: str) -> subprocess.Popen:
     hosts = rig.scratch / f"{name}.hosts"
     hosts.write_text(f"{rig[name].ip} {hostname}\n127.0.0.1 localhost\n")
-    script = f"mount --bind {hosts} /etc/hosts && mount -t tmpfs none /run && {prepare} && hostname {hostname} && exec {command}"
+    mounts = f"mount --bind {hosts} /etc/hosts && mount -t tmpfs none /run"
+    script = f"{mounts} && {prepare} && hostname {hostname} && exec {command}"
     return rig.start(name, "unshare", "--uts", "sh", "-c", script)

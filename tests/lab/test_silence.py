@@ -1,0 +1,74 @@
+"""Nothing leaves the adapter while a command listens, and it hears what real components say."""
+
+import json
+import os
+import re
+import sys
+from collections.abc import Iterator
+
+import pytest
+
+from tests.lab import faults, record, scene
+from tests.lab.rig import Rig, Unavailable
+
+LINECHECK = (sys.executable, "-m", "preflight", "linecheck", "--adapter", "eth0", "--json", "--listen")
+COUNTERS = ("tx_packets", "tx_bytes", "tx_dropped", "tx_errors")
+
+
+@pytest.fixture
+def rig() -> Iterator[Rig]:
+    try:
+        made = Rig().__enter__()
+    except Unavailable as reason:
+        if os.environ.get("CI"):
+            raise
+        pytest.skip(str(reason))
+    with made:
+        yield made
+
+
+def _state(rig: Rig) -> dict[str, str]:
+    """What would change if something were sent or joined. The timers in /proc/net/igmp count down by
+    themselves."""
+    read = {name: rig.run("desk", "cat", f"/sys/class/net/eth0/statistics/{name}") for name in COUNTERS}
+    igmp = rig.run("desk", "cat", "/proc/net/igmp")
+    read["igmp"] = re.sub(r"\b\d+:[0-9A-F]{8}\b", "timer", igmp)
+    return read | {"dev_mcast": rig.run("desk", "cat", "/proc/net/dev_mcast")}
+
+
+def _silenced(rig: Rig) -> None:
+    """A desk whose kernel has nothing to say either: no address to be asked for, no memberships to report."""
+    rig.run("desk", "ip", "address", "flush", "dev", "eth0")
+    rig.run("foh", "ip", "link", "set", "br0", "type", "bridge", "mcast_querier", "0")
+
+
+def test_linecheck_sends_nothing(rig: Rig) -> None:
+    _silenced(rig)
+    before = _state(rig)
+    results = []
+    [far_end] = record.listen(
+        rig, [("foh", "desk")], 8, during=lambda: results.append(json.loads(_linecheck(rig, "5s")))
+    )
+    assert _state(rig) == before
+    sent = [
+        frame
+        for frame in far_end.frames
+        if frame.data[6:12] == bytes.fromhex(rig["desk"].mac.replace(":", ""))
+    ]
+    assert sent == []
+    assert results[0]["source"]["kind"] == "live"
+    assert results[0]["source"]["duration_s"] >= 0
+
+
+def test_linecheck_hears_a_real_dhcp_server(rig: Rig) -> None:
+    scene.play(rig, 10, clock=False, wait_s=1)
+    listening = rig.start("desk", *LINECHECK, "8s", stdout=-1, text=True)
+    faults.stray_dhcp(rig, client="spare")
+    out, _ = listening.communicate(timeout=60)
+    found = {finding["check"]: finding for finding in json.loads(out)["findings"]}
+    assert found["stray-dhcp"]["outcome"] == "fail"
+    assert rig["guest"].mac in json.dumps(found["stray-dhcp"])
+
+
+def _linecheck(rig: Rig, spell: str) -> str:
+    return rig.run("desk", *LINECHECK, spell, check=False)
