@@ -232,7 +232,7 @@ RECIPES = (
         "loop.pcap.gz", "A second cable between the switches",
         "Someone plugs a second cable between the two switches and pulls it again. Without a spanning tree "
         "the same frames run in circles. The file ends after six thousand frames.",
-        loop, "not ready", ("loop",), writing={"nano": True},
+        loop, "not ready", ("loop", "multicast-storm"), writing={"nano": True},
     ),
     Recipe(
         "loop-prevented.pcap.gz", "The same second cable, with a spanning tree",

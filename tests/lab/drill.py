@@ -53,13 +53,15 @@ class Variant:
 
 @dataclass(frozen=True)
 class Fault:
-    """`check` must end in `outcome`; `symptoms` are checks that may fail with it."""
+    """`check` must end in `outcome`; `symptoms` are checks that may fail with it. `timed` where the fault begins
+    `BEGINS_S` after the recording, so that the listening it took can be told."""
 
     name: str
     check: str
     variants: tuple[Variant, ...]
     symptoms: tuple[str, ...] = ()
     outcome: str = "fail"
+    timed: bool = True
 
 
 @dataclass
@@ -196,6 +198,7 @@ FAULTS = (
     Fault(
         "too many streams for the port", "link-load",
         (Variant("80 % for 1.2 s", bundled.link_load, macs("box-left", "box-right")),),
+        timed=False,
     ),
     Fault(
         "capture that shows only part", "capture-quality",
@@ -206,7 +209,7 @@ FAULTS = (
                 lambda: replace(heard(streams=scene.STREAMS)(), dropped=5000),
             ),
         ),
-        outcome="caution",
+        outcome="caution", timed=False,
     ),
     Fault(
         "stream with 1 % loss", "stream-health",
@@ -257,7 +260,8 @@ FAULTS = (
     ),
     Fault(
         "wrong priority marks", "priority",
-        (Variant("zero", heard(lambda rig: faults.stream(rig, dscp=0)), macs("box-left")),), outcome="caution",
+        (Variant("zero", heard(lambda rig: faults.stream(rig, dscp=0)), macs("box-left")),),
+        outcome="caution",
     ),
     Fault(
         "one address at two devices", "address-clash",
@@ -369,7 +373,8 @@ def _try(fault: Fault, variant: Variant, score: Score, path: Path) -> None:
         score.notes.append(
             f"{variant.label}: named {sorted(named)}, not {sorted(variant.must or variant.may)}"
         )
-    score.listened_s.append(_listening_needed(fault, capture, path))
+    if fault.timed:
+        score.listened_s.append(_listening_needed(fault, capture, path))
 
 
 def _listening_needed(fault: Fault, capture: Capture, path: Path) -> float:

@@ -77,8 +77,7 @@ def stations_associate(rig: Rig, name: str = "guest") -> None:
 
 
 def stream(rig: Rig, name: str = "box-left", *, seconds: float = 2.5, **plan: object) -> None:
-    """A stream that the desk listens to, from now on; `plan` is what `senders.rtp` takes: loss, marks, a tag.
-    """
+    """A stream that the desk listens to, from now on; `plan` is what `senders.rtp` takes."""
     group = "233.252.0.30"
     senders.join(rig, "desk", [group], seconds + 2)
     time.sleep(0.2)
@@ -105,8 +104,7 @@ def address_clash(rig: Rig, name: str = "guest", victim: str = "box-left") -> No
 
 
 def pause_storm(rig: Rig, rate: float = 200, seconds: float = 2) -> None:
-    """The desk's switch port keeps telling it to stop. PAUSE never passes a switch: it comes from the port.
-    """
+    """The desk's switch port keeps telling it to stop. PAUSE passes no switch: it comes from the port."""
     switch, port = rig.port("desk")
     raw = frames.pause(rig.run(switch, "cat", f"/sys/class/net/{port}/address").strip(), 0xFFFF).hex()
     plan = {"plan": "listed", "raw": [raw], "every_s": 1 / rate, "rounds": int(rate * seconds)}

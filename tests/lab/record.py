@@ -29,8 +29,7 @@ class Frame:
 
 @dataclass(frozen=True)
 class Capture:
-    """Frames of one place, `snap` bytes of each at most; `dropped` is what the system lost while recording.
-    """
+    """Frames of one place, `snap` bytes of each at most; `dropped` is what the system lost meanwhile."""
 
     frames: list[Frame]
     snap: int = FULL
