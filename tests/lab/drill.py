@@ -53,7 +53,7 @@ class Variant:
 
 @dataclass(frozen=True)
 class Fault:
-    """`check` must end in `outcome`; `symptoms` are checks that may fail with it. `timed` where the fault begins
+    """`check` must end in `outcome`; `symptoms` are checks that may fail with it. `timed` where it begins
     `BEGINS_S` after the recording, so that the listening it took can be told."""
 
     name: str
