@@ -1,0 +1,104 @@
+"""The command line. A command's module is loaded only when it is called, so that `--help` is there at once.
+
+Every error is one line that says what, where and what to do, and ends with exit status 2.
+"""
+
+import importlib
+import os
+import sys
+import traceback
+
+import click
+
+from preflight import __version__
+from preflight.text import clean
+
+# Order and short help as users see them.
+COMMANDS = {
+    "linecheck": "Read this computer, listen, and say whether the audio LAN is ready.",
+    "study": "Give the same verdict from saved captures.",
+    "adapters": "List the adapters, and which one looks like the audio LAN.",
+    "why": "Tell what a check looks at, its limits, and how to fix what it finds.",
+    "rehearse": "Play the bundled captures: no network needed, no root.",
+}
+STOPPED = 130  # 128 + SIGINT, as shells count
+PIPE_CLOSED = 141  # 128 + SIGPIPE
+
+
+class Preflight(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        return importlib.import_module(f"preflight.cli.{cmd_name}").command
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple:
+        if args and args[0] not in COMMANDS:
+            ctx.fail(f"there is no command '{args[0]}'. The commands are: {', '.join(COMMANDS)}.")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            status = super().invoke(ctx)
+            sys.stdout.flush()
+        except BrokenPipeError:
+            # The reader has gone, as `head` does. Nothing more can reach it, at exit neither.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise click.exceptions.Exit(PIPE_CLOSED) from None
+        except OSError as error:
+            raise click.ClickException(f"{error.strerror or error}. Check where the output goes.") from None
+        return status
+
+    def main(self, args=None, prog_name=None, **extra) -> None:  # type: ignore[override]  # noqa: ARG002
+        """Run and exit. Unlike Click's own, every error is one line."""
+        for name in ("stdout", "stderr"):
+            stream = getattr(sys, name)
+            if stream is None:  # closed by whoever started us
+                setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115, PTH123
+            elif hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="replace")  # a terminal that lacks a character still gets the rest
+        try:
+            status = super().main(args, "preflight", standalone_mode=False, **extra)
+        except click.ClickException as error:
+            status = 2
+            _complain(error)
+        except click.Abort:
+            status = STOPPED
+            click.echo("preflight: stopped by hand.", err=True)
+        except Exception as error:
+            status = 2
+            if sys.flags.dev_mode:
+                traceback.print_exc()
+            place = traceback.extract_tb(error.__traceback__)[-1]
+            reason = clean(f"{type(error).__name__}: {error}", 200)
+            where = f"{os.path.basename(place.filename)}:{place.lineno}"  # noqa: PTH119
+            click.echo(
+                f"preflight: a fault of preflight itself: {reason} at {where}. Please report it.", err=True
+            )
+        sys.exit(status or 0)
+
+
+def _complain(error: click.ClickException) -> None:
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else "preflight"
+    text = clean(" ".join(error.format_message().split()), 1000)
+    if isinstance(error, click.UsageError):
+        text = f"{text.rstrip('.')}. Try: {path} --help"
+    click.echo(f"{path}: {text}", err=True)
+
+
+@click.command(cls=Preflight, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, message="%(prog)s %(version)s")
+def main() -> None:
+    """Is the audio LAN ready for the show, and if not, what to fix first?
+
+    preflight only reads and listens: it never sends a frame.
+
+    Exit status: 0 ready, 1 not ready, 2 wrong usage or unreadable input, 3 unproven.
+    """

@@ -1,0 +1,62 @@
+"""`preflight adapters`: which adapters there are, and which one looks like the audio LAN."""
+
+import click
+
+from preflight.cli.options import Command, json_option
+from preflight.host.facts import HostFacts
+from preflight.text import clean
+
+
+@click.command(cls=Command)
+@json_option
+def command(json_to: str | None) -> int:
+    """List this computer's adapters, and which one looks like the audio LAN, with the reason."""
+    from preflight import host
+    from preflight.cli.output import write
+    from preflight.host.choose import propose
+    from preflight.report.result import SCHEMA, to_json
+
+    proposal = propose(host.read())
+    listed = {
+        "schema": SCHEMA,
+        "chosen": proposal.chosen,
+        "why": proposal.why,
+        "adapters": [{"name": one.name, "why": one.why} for one in proposal.candidates],
+    }
+    if json_to == "-":
+        click.echo(to_json(listed))
+        return 0
+    if json_to:
+        write(json_to, to_json(listed) + "\n")
+    from preflight.report.page import Page, console
+
+    page = Page(console())
+    for one in proposal.candidates:
+        chosen = one.name == proposal.chosen
+        page.line(
+            one.name + (" looks like the audio LAN" if chosen else ""),
+            lead="> " if chosen else "  ",
+            style="bold green" if chosen else "bold",
+        )
+        page.line(one.why, indent=4)
+    page.gap()
+    page.line(proposal.why)
+    return 0
+
+
+def choose(computer: HostFacts, adapter: str | None) -> str:
+    """The adapter to listen on: the one that was named, or else the likeliest. A usage error where there is none."""
+    from preflight.host.choose import propose
+
+    proposal = propose(computer)
+    names = [one.name for one in proposal.candidates]
+    if adapter is not None:
+        if adapter not in names:
+            raise click.UsageError(
+                f"there is no adapter '{clean(adapter)}' here. There are: {', '.join(names)}."
+            )
+        return adapter
+    if proposal.chosen is None:
+        reasons = "; ".join(f"{one.name}: {one.why}" for one in proposal.candidates)
+        raise click.UsageError(f"{proposal.why} Name one with --adapter ({reasons or 'none found'}).")
+    return proposal.chosen

@@ -1,0 +1,35 @@
+"""`preflight linecheck`: this computer and what it hears."""
+
+import click
+
+from preflight.cli.options import Command, Duration, json_option, strict_option
+
+
+@click.command(cls=Command)
+@click.option(
+    "--adapter", metavar="NAME", help="The adapter on the audio LAN. Without it, the likeliest is taken."
+)
+@click.option("--listen", type=Duration(), default="20s", show_default=True, help="How long to listen.")
+@json_option
+@strict_option
+def command(adapter: str | None, listen: float, json_to: str | None, strict: bool) -> int:
+    """Say whether this computer and its audio LAN are ready for the show.
+
+    It reads this computer's settings and listens. It sends nothing. Ctrl-C ends the listening and judges what was heard.
+    """
+    from preflight import host
+    from preflight.cli.adapters import choose
+    from preflight.cli.output import Output
+    from preflight.cli.progress import ProgressBar
+    from preflight.linecheck import linecheck
+    from preflight.report.result import judged
+
+    computer = host.read()
+    chosen = choose(computer, adapter)
+    with ProgressBar(f"Listening on {chosen}", timed=True) as progress:
+        facts = linecheck(chosen, listen, computer, progress)
+    result = judged(facts)
+    output = Output(json_to)
+    output.add(result)
+    output.close()
+    return result.verdict.exit_status(strict)

@@ -1,0 +1,44 @@
+"""Where results go: text to the terminal, JSON to a file or alone to standard output."""
+
+from pathlib import Path
+
+import click
+
+from preflight.report.result import Result, as_json
+
+
+class Output:
+    """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results JSON is one line each."""
+
+    def __init__(self, json_to: str | None, many: bool = False) -> None:
+        self._json_to = json_to
+        self._indent = None if many else 2
+        self._kept: list[str] = []
+        self._shown = 0
+
+    def add(self, result: Result) -> None:
+        if self._json_to == "-":
+            click.echo(as_json(result, self._indent))
+            return
+        if self._json_to:
+            self._kept.append(as_json(result, self._indent) + "\n")
+        from preflight.report.page import console
+        from preflight.report.terminal import show
+
+        if self._shown:
+            click.echo()
+        self._shown += 1
+        show(result, console())
+
+    def close(self) -> None:
+        if self._json_to and self._json_to != "-":
+            write(self._json_to, "".join(self._kept))
+
+
+def write(path: str, text: str) -> None:
+    try:
+        Path(path).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise click.ClickException(
+            f"{path}: cannot be written: {error.strerror}. Give another file to --json."
+        ) from None

@@ -1,0 +1,56 @@
+"""`preflight study FILE...`: the verdict from saved captures."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from preflight.cli.options import Command, json_option, status_of, strict_option
+from preflight.text import clean
+
+
+@click.command(cls=Command)
+@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@json_option
+@strict_option
+def command(files: tuple[str, ...], json_to: str | None, strict: bool) -> int:
+    """Say from saved captures whether the audio LAN was ready.
+
+    FILE is a pcap or pcapng capture, plain or packed by gzip or zstd; - reads standard input. Each gets a verdict of its
+    own, and one that cannot be read does not stop the others. Ctrl-C ends the reading and judges what was read.
+
+    With several files, --json writes one JSON object a line, in their order.
+    """
+    if json_to and json_to != "-" and any(_same(json_to, file) for file in files):
+        raise click.UsageError(f"--json would write over the capture {json_to}. Give it another file.")
+    from preflight.cli.output import Output
+    from preflight.cli.progress import ProgressBar
+    from preflight.frames.errors import CaptureError
+    from preflight.report.result import judged
+    from preflight.study import study
+
+    output = Output(json_to, many=len(files) > 1)
+    statuses = []
+    for file in files:
+        try:
+            with ProgressBar("standard input" if file == "-" else Path(file).name) as progress:
+                facts = study(file, progress)
+        except CaptureError as error:
+            sys.stdout.flush()
+            click.echo(f"preflight study: {clean(str(error), 1000)}", err=True)
+            statuses.append(2)
+            continue
+        result = judged(facts)
+        output.add(result)
+        statuses.append(result.verdict.exit_status(strict))
+        if facts.source is not None and facts.source.partial:
+            break  # Ctrl-C: the user has seen enough
+    output.close()
+    return status_of(statuses)
+
+
+def _same(one: str, other: str) -> bool:
+    try:
+        return Path(one).samefile(other)
+    except (OSError, ValueError):
+        return False

@@ -1,0 +1,72 @@
+"""Lines on a terminal: wrapped at spaces, indented, styled, and proof against whatever the text holds.
+
+Wrapping is done here and not by Rich, for two reasons: an address or a file name stays in one piece, even where it is
+longer than the line, and a number grouped as "12 345" is not torn in two. No text is ever read as markup.
+"""
+
+import re
+import shutil
+import sys
+
+from rich.cells import cell_len
+from rich.console import Console
+from rich.text import Text
+
+from preflight.text import clean
+
+# Longer lines are hard to read. Common practice.
+WIDEST = 100
+LONGEST_TEXT = 2000
+_BREAK = re.compile(r"(?<!\d) +| +(?!\d{3}\b)")
+
+
+def console(stderr: bool = False) -> Console:
+    """A console on this process's output, as wide as the terminal says (80 in a pipe)."""
+    return Console(
+        file=sys.stderr if stderr else sys.stdout,
+        width=max(shutil.get_terminal_size().columns, 20),
+        markup=False,
+        highlight=False,
+        emoji=False,
+    )
+
+
+class Page:
+    """Writes to `console`. `indent` is where text starts; `lead` stands before its first line, and the others hang."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._width = min(console.width, WIDEST)
+
+    def line(
+        self, text: str, *, lead: str = "", lead_style: str = "", indent: int = 0, style: str = ""
+    ) -> None:
+        hang = indent + cell_len(lead)
+        if hang > self._width // 2:  # a long lead leaves no room beside it
+            hang = indent + 2
+        rows = wrap(clean(text, LONGEST_TEXT), self._width - hang, self._width - indent - cell_len(lead))
+        for number, row in enumerate(rows):
+            written = Text(" " * (indent if number == 0 else hang))
+            if number == 0:
+                written.append(lead, lead_style)
+            written.append(row, style)
+            written.rstrip()
+            self._console.print(written, soft_wrap=True)
+
+    def gap(self) -> None:
+        self._console.print()
+
+
+def wrap(text: str, width: int, first: int | None = None) -> list[str]:
+    """Rows of at most `width` cells, the first of at most `first`; a longer word keeps its own row in one piece."""
+    rows: list[str] = []
+    row = ""
+    for word in _BREAK.split(text.strip()):
+        room = width if rows or first is None else first
+        longer = f"{row} {word}" if row else word
+        if row and cell_len(longer) > room:
+            rows.append(row)
+            row = word
+        else:
+            row = longer
+    return [*rows, row]

@@ -1,0 +1,127 @@
+"""One result, and the JSON object that scripts read. The contract is docs/result.schema.json.
+
+Whatever the facts hold, what comes out is strict JSON in valid Unicode: every string is cleaned once more, and a number
+that JSON has no word for becomes null.
+"""
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from preflight import __version__
+from preflight.checks import judge_all
+from preflight.facts import Facts
+from preflight.text import clean
+from preflight.verdict import Ranked, Verdict, decide
+
+SCHEMA = 1
+LONGEST_TEXT = 2000
+
+
+@dataclass(frozen=True)
+class Result:
+    """The verdict on one capture, one spell of listening or one computer, and the facts it rests on."""
+
+    facts: Facts
+    verdict: Verdict
+
+
+def judged(facts: Facts) -> Result:
+    """The result of all checks over `facts`."""
+    return Result(facts, decide(judge_all(facts)))
+
+
+def as_dict(result: Result) -> dict[str, object]:
+    return {
+        "schema": SCHEMA,
+        "tool": {"name": "preflight", "version": __version__},
+        "verdict": result.verdict.verdict,
+        "source": _source(result.facts),
+        "findings": [_finding(ranked) for ranked in result.verdict.findings],
+    }
+
+
+def as_json(result: Result, indent: int | None = 2) -> str:
+    """Without `indent`, one line: for JSON Lines."""
+    return to_json(as_dict(result), indent)
+
+
+def to_json(value: object, indent: int | None = 2) -> str:
+    return json.dumps(plain(value), indent=indent, ensure_ascii=False, allow_nan=False)
+
+
+def plain(value: object) -> object:
+    """`value` in nothing but what JSON has."""
+    item = getattr(value, "item", None)  # NumPy's numbers
+    if callable(item):
+        value = item()
+    if value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {clean(str(key), LONGEST_TEXT): plain(inner) for key, inner in value.items()}
+    if isinstance(value, set | frozenset):
+        return sorted((plain(inner) for inner in value), key=str)
+    if isinstance(value, Iterable) and not isinstance(value, str | bytes):
+        return [plain(inner) for inner in value]
+    return clean(value if isinstance(value, bytes) else str(value), LONGEST_TEXT)
+
+
+def _source(facts: Facts) -> dict[str, object]:
+    source = facts.source
+    common: dict[str, object] = {
+        "kind": source.kind if source else "host",
+        "name": source.name if source else facts.adapter or "this computer",
+        "frames": source.frames if source else 0,
+        "duration_s": source.duration_s if source else 0.0,
+        "vantage": facts.vantage,
+        "adapter": facts.adapter,
+        "wire_refused": facts.wire_refused,
+    }
+    if source is None:
+        return common
+    return common | {
+        "captured_bytes": source.captured_bytes,
+        "first_frame_at": _moment(source.first_ns),
+        "link_types": source.link_types,
+        "link_mbps": facts.link_mbps,
+        "link_assumed": facts.link_assumed,
+        "dropped": source.dropped,
+        "cut": source.cut,
+        "malformed": source.malformed,
+        "steps_back": source.steps_back,
+        "ended_early": source.ended_early,
+        "partial": source.partial,
+    }
+
+
+def _moment(ns: int | None) -> str | None:
+    """UTC as RFC 3339 writes it; None too where a capture gives a year that no calendar has."""
+    try:
+        return (
+            None if ns is None else datetime.fromtimestamp(ns / 1e9, UTC).isoformat().replace("+00:00", "Z")
+        )
+    except (ValueError, OverflowError, OSError):
+        return None
+
+
+def _finding(ranked: Ranked) -> dict[str, object]:
+    finding = ranked.finding
+    return {
+        "check": finding.check,
+        "outcome": finding.outcome.value,
+        "headline": finding.headline,
+        "fix_first": ranked.fix_first,
+        "explained_by": ranked.explained_by,
+        "evidence": [
+            {"text": seen.text, "frame": seen.frame, "time_s": seen.time_s} for seen in finding.evidence
+        ],
+        "measured": finding.measured,
+        "limits": finding.limits,
+        "fixes": finding.fixes,
+        "cautions": finding.cautions,
+        "culprits": finding.culprits,
+    }

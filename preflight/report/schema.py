@@ -1,0 +1,148 @@
+"""Writes docs/result.schema.json and docs/checks.md from the checks: `python -m preflight.report.schema`."""
+
+import json
+from pathlib import Path
+
+from preflight.checks import SUBJECTS, all_checks
+from preflight.checks.finding import Check, Outcome
+from preflight.report.result import SCHEMA
+
+DOCS = Path(__file__).parent.parent.parent / "docs"
+
+
+def schema() -> str:
+    """The JSON Schema (draft 2020-12) of one result."""
+    text = {"type": "string"}
+    texts = {"type": "array", "items": text}
+    count = {"type": "integer", "minimum": 0}
+    seconds = {"type": "number", "minimum": 0}
+    flag = {"type": "boolean"}
+    check = {"enum": [check.name for check, _ in all_checks()]}
+
+    def maybe(kind: dict) -> dict:
+        return {"anyOf": [kind, {"type": "null"}]}
+
+    def record(properties: dict, required: list[str] | None = None) -> dict:
+        return {
+            "type": "object",
+            "properties": properties,
+            "required": list(properties) if required is None else required,
+            "additionalProperties": False,
+        }
+
+    evidence = record(
+        {
+            "text": text,
+            "frame": maybe({"type": "integer", "minimum": 1, "description": "counts from 1 in file order"}),
+            "time_s": maybe({"type": "number", "description": "seconds from the first frame"}),
+        }
+    )
+    finding = record(
+        {
+            "check": check,
+            "outcome": {"enum": [outcome.value for outcome in Outcome]},
+            "headline": text,
+            "fix_first": maybe(
+                {"type": "integer", "minimum": 1, "description": "place in the order of fixing; 1 is first"}
+            ),
+            "explained_by": {"type": "array", "items": check},
+            "evidence": {"type": "array", "items": evidence},
+            "measured": {"type": "object"},
+            "limits": {"type": "object", "additionalProperties": maybe({"type": "number"})},
+            "fixes": texts,
+            "cautions": texts,
+            "culprits": {**texts, "description": "hardware addresses or adapter names"},
+        }
+    )
+    always = {
+        "kind": {"enum": ["capture", "live", "host"]},
+        "name": text,
+        "frames": count,
+        "duration_s": seconds,
+        "vantage": {"enum": ["access port", "mirror", "unknown"]},
+        "adapter": maybe(text),
+        "wire_refused": {**text, "description": "why the wire could not be judged; empty otherwise"},
+    }
+    heard = {
+        "captured_bytes": count,
+        "first_frame_at": maybe({**text, "description": "UTC, RFC 3339"}),
+        "link_types": texts,
+        "link_mbps": count,
+        "link_assumed": flag,
+        "dropped": maybe(count),
+        "cut": count,
+        "malformed": count,
+        "steps_back": count,
+        "ended_early": text,
+        "partial": flag,
+    }
+    result = record(
+        {
+            "schema": {"const": SCHEMA},
+            "tool": record({"name": {"const": "preflight"}, "version": text}),
+            "verdict": {"enum": ["ready", "ready with cautions", "not ready", "unproven"]},
+            "source": record(always | heard, required=list(always)),
+            "findings": {"type": "array", "items": finding},
+        }
+    )
+    head = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "preflight result",
+        "description": "Made by `python -m preflight.report.schema`. `study` with several files writes one such "
+        "object a line (JSON Lines).",
+    }
+    return json.dumps(head | result, indent=2) + "\n"
+
+
+def checks_page() -> str:
+    """The docs page of all checks, in Markdown."""
+    lines = [
+        "# The checks",
+        "",
+        "Made from the checks themselves by `python -m preflight.report.schema`. `preflight why CHECK` says the same.",
+        "",
+        'Limits are defaults. Where no published source gives a number, it says "common practice".',
+    ]
+    for subject in SUBJECTS:
+        named = [check for check, _ in all_checks() if check.subject == subject]
+        if named:
+            lines += ["", f"## The {subject}"]
+        for check in named:
+            lines += _section(check)
+    return "\n".join(lines) + "\n"
+
+
+def _section(check: Check) -> list[str]:
+    lines = [
+        "",
+        f"### {check.name}",
+        "",
+        f"**{check.question}**",
+        "",
+        f"Looks at: {check.looks_at}",
+        "",
+        f"Why: {check.why}",
+    ]
+    if check.limits:
+        lines += ["", "| limit | value | source |", "|---|---|---|"]
+        lines += [
+            f"| {limit.name} | {limit.value:g} {limit.unit} | {limit.source} |" for limit in check.limits
+        ]
+    if check.sources:
+        lines += ["", "Sources:", "", *(f"- {source}" for source in check.sources)]
+    if check.fixes:
+        lines += ["", "To fix:", "", *(f"> {caution}\n" for caution in check.cautions)]
+        lines += [f"{number}. {fix}" for number, fix in enumerate(check.fixes, 1)]
+    if check.unproven:
+        lines += ["", f"When it is unproven: {check.unproven}"]
+    return lines
+
+
+def main() -> None:
+    DOCS.mkdir(exist_ok=True)
+    (DOCS / "result.schema.json").write_text(schema(), encoding="utf-8")
+    (DOCS / "checks.md").write_text(checks_page(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,145 @@
+"""The result as text for a terminal: the verdict, what to fix first, what follows from it, and then the rest.
+
+Colour only repeats what a word already says. What to take care of stands before the steps it belongs to.
+"""
+
+from rich.console import Console
+
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.facts import Facts
+from preflight.report.page import Page
+from preflight.report.result import Result
+from preflight.verdict import Ranked
+
+STYLES = {
+    "not ready": "bold red",
+    "ready with cautions": "bold yellow",
+    "ready": "bold green",
+    "unproven": "bold cyan",
+    Outcome.FAIL: "bold red",
+    Outcome.CAUTION: "bold yellow",
+    Outcome.UNPROVEN: "bold cyan",
+    Outcome.PASS: "green",
+}
+SHOWN_EVIDENCE = 5
+
+
+def show(result: Result, console: Console) -> None:
+    page = Page(console)
+    verdict = result.verdict
+    to_fix = [r for r in verdict.findings if r.fix_first is not None]
+    follows = [r for r in verdict.findings if r.explained_by]
+    unproven = _of(result, Outcome.UNPROVEN)
+    passed = _of(result, Outcome.PASS)
+
+    page.line(
+        name_of(result.facts),
+        lead=f"{verdict.verdict.upper()}: ",
+        lead_style=STYLES[verdict.verdict],
+        style="bold",
+    )
+    page.line(_seen(result.facts))
+    if result.facts.wire_refused:
+        page.line(result.facts.wire_refused, lead="The network was not judged: ", lead_style="bold")
+    if verdict.verdict == "unproven":
+        page.line("Nothing could be judged, so this is neither a yes nor a no.")
+    for ranked in to_fix:
+        page.gap()
+        _trouble(page, ranked)
+    if follows:
+        page.gap()
+        page.line("These follow from it. Look again when the cause is mended:", style="bold")
+        for ranked in follows:
+            _follows(page, ranked)
+    if unproven:
+        page.gap()
+        page.line("Could not be shown either way:", style="bold")
+        for finding in unproven:
+            _unproven(page, finding)
+    if passed:
+        page.gap()
+        page.line(
+            ", ".join(finding.check for finding in passed),
+            lead=f"PASS ({len(passed)}): ",
+            lead_style=STYLES[Outcome.PASS],
+        )
+    if to_fix:
+        page.gap()
+        page.line(f"More about a check: preflight why {to_fix[0].finding.check}", style="dim")
+
+
+def brief(result: Result) -> str:
+    """What has to be known of a result in one line."""
+    trouble = [r.finding for r in result.verdict.findings if r.fix_first is not None]
+    if not trouble:
+        return result.verdict.verdict.upper()
+    more = f" (and {len(trouble) - 1} more)" if len(trouble) > 1 else ""
+    return f"{result.verdict.verdict.upper()}. {trouble[0].check}: {trouble[0].headline}{more}"
+
+
+def _of(result: Result, outcome: Outcome) -> list[Finding]:
+    return [r.finding for r in result.verdict.findings if r.finding.outcome == outcome]
+
+
+def name_of(facts: Facts) -> str:
+    return facts.source.name if facts.source else facts.adapter or "this computer"
+
+
+def _seen(facts: Facts) -> str:
+    source = facts.source
+    if source is None:
+        return "This computer only."
+    frames = f"{source.frames:,} frames in {source.duration_s:.1f} s".replace(",", " ")
+    how = "Heard" if source.kind == "live" else "Capture of"
+    where = "" if facts.vantage == "unknown" else f", {facts.vantage}"
+    return f"{how} {frames}{where}{'; stopped by hand' if source.partial else ''}."
+
+
+def _trouble(page: Page, ranked: Ranked) -> None:
+    finding = ranked.finding
+    _headline(page, finding, f"{ranked.fix_first}. ")
+    seen = finding.evidence[:SHOWN_EVIDENCE]
+    for evidence in seen:
+        page.line(_evidence(evidence), lead="- ", indent=3)
+    if len(finding.evidence) > len(seen):
+        page.line(f"and {len(finding.evidence) - len(seen)} more (--json has all)", lead="- ", indent=3)
+    for caution in finding.cautions:
+        page.line(caution, lead="Take care: ", lead_style="bold yellow", indent=3)
+    for number, fix in enumerate(finding.fixes, 1):
+        page.line(fix, lead=f"{number}) ", indent=5)
+
+
+def _headline(page: Page, finding: Finding, number: str) -> None:
+    word = f"{number}{finding.outcome.value.upper()} "
+    page.line(f"{finding.check}", lead=word, lead_style=STYLES[finding.outcome], style="bold")
+    page.line(finding.headline, indent=3)
+
+
+def _follows(page: Page, ranked: Ranked) -> None:
+    finding = ranked.finding
+    page.line(
+        f"{finding.check} (from {', '.join(ranked.explained_by)}): {finding.headline}",
+        lead=f"{finding.outcome.value.upper()} ",
+        lead_style=STYLES[finding.outcome],
+        indent=3,
+    )
+
+
+def _unproven(page: Page, finding: Finding) -> None:
+    page.line(
+        f"{finding.check}: {finding.headline}",
+        lead="UNPROVEN ",
+        lead_style=STYLES[Outcome.UNPROVEN],
+        indent=3,
+    )
+    for fix in finding.fixes:
+        page.line(fix, lead="To show it: ", indent=5)
+
+
+def _evidence(evidence: Evidence) -> str:
+    where = []
+    if evidence.frame is not None:
+        where.append(f"frame {evidence.frame}")
+    if evidence.time_s is not None:
+        where.append(f"{evidence.time_s:.3f} s")
+    return f"{evidence.text} [{', '.join(where)}]" if where else evidence.text

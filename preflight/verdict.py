@@ -1,0 +1,142 @@
+"""From findings to a verdict: what is cause, what is symptom, and what to fix first.
+
+A finding that another one explains is kept, but it gets no place in the order of fixing: mending the cause mends it.
+Two tables hold all that is known of this: which finding explains which, and which is mended first.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from preflight.checks.finding import Finding, Outcome
+
+Word = Literal["ready", "ready with cautions", "not ready", "unproven"]
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """A finding with its place in the order of fixing (1 is first; None: nothing to fix by itself), and the checks that
+    explain it."""
+
+    finding: Finding
+    fix_first: int | None
+    explained_by: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """`findings` are in the order in which to read them: to fix, explained by those, unproven, passed."""
+
+    verdict: Word
+    findings: tuple[Ranked, ...]
+
+    def exit_status(self, strict: bool = False) -> int:
+        """0 ready, 1 not ready, 3 unproven; `strict` makes cautions and unproven 1."""
+        if strict and self.verdict != "ready":
+            return 1
+        return {"ready": 0, "ready with cautions": 0, "not ready": 1, "unproven": 3}[self.verdict]
+
+
+@dataclass(frozen=True)
+class Cause:
+    """`cause` explains `symptoms` where they share time (every stretch of the symptom meets one of the cause's) or a
+    culprit."""
+
+    cause: str
+    symptoms: tuple[str, ...]
+    shared: Literal["time", "culprit"]
+
+
+CAUSES = (
+    Cause("loop", ("broadcast-storm", "multicast-storm", "link-load"), "time"),
+    Cause("wifi-bridge", ("stray-dhcp",), "culprit"),
+)
+
+# Mended first to last: what is plugged wrong, then what is set wrong, then what may be but a symptom. Common practice.
+FIX_ORDER = (
+    "link-up",
+    "adapter-kind",
+    "adapter-bus",
+    "link-speed",
+    "duplex",
+    "link-errors",
+    "loop",
+    "wifi-bridge",
+    "shared-connection",
+    "stray-dhcp",
+    "control-network",
+    "addressing",
+    "mtu",
+    "broadcast-storm",
+    "multicast-storm",
+    "link-load",
+    "computer-power",
+    "adapter-sleep",
+    "flow-control",
+    "computer-load",
+    "capture-quality",
+)
+
+# It judges the capture, not the network: where nothing else could be judged, nothing was.
+ABOUT_THE_CAPTURE = "capture-quality"
+
+_WEIGHT = {Outcome.FAIL: 0, Outcome.CAUTION: 1, Outcome.UNPROVEN: 2, Outcome.PASS: 3}
+
+
+def decide(findings: Iterable[Finding]) -> Verdict:
+    """The verdict on all findings of one command. Unproven only where not one of them could be judged."""
+    findings = tuple(findings)
+    trouble = [finding for finding in findings if _WEIGHT[finding.outcome] <= 1]
+    ranked = []
+    place = 0
+    for finding in sorted(findings, key=_order):
+        explained_by = _explained_by(finding, trouble) if finding in trouble else ()
+        fix_first = None
+        if finding in trouble and not explained_by:
+            place += 1
+            fix_first = place
+        ranked.append(Ranked(finding, fix_first, explained_by))
+    ranked.sort(key=lambda r: (r.fix_first is None, not r.explained_by))  # stable: the rest keeps its order
+    return Verdict(_word(findings), tuple(ranked))
+
+
+def _word(findings: tuple[Finding, ...]) -> Word:
+    outcomes = {finding.outcome for finding in findings}
+    if Outcome.FAIL in outcomes:
+        return "not ready"
+    if all(f.outcome == Outcome.UNPROVEN for f in findings if f.check != ABOUT_THE_CAPTURE):
+        return "unproven"
+    return "ready with cautions" if Outcome.CAUTION in outcomes else "ready"
+
+
+def _order(finding: Finding) -> tuple[int, int, str]:
+    known = finding.check in FIX_ORDER
+    return (
+        _WEIGHT[finding.outcome],
+        FIX_ORDER.index(finding.check) if known else len(FIX_ORDER),
+        finding.check,
+    )
+
+
+def _explained_by(finding: Finding, trouble: list[Finding]) -> tuple[str, ...]:
+    """The causes of `finding`. A cause weighs at least as much: a caution does not explain a failure away."""
+    return tuple(
+        cause.check
+        for cause in trouble
+        for known in CAUSES
+        if cause.check == known.cause
+        and finding.check in known.symptoms
+        and _WEIGHT[cause.outcome] <= _WEIGHT[finding.outcome]
+        and (_meet_in_time(cause, finding) if known.shared == "time" else _share_a_culprit(cause, finding))
+    )
+
+
+def _meet_in_time(cause: Finding, symptom: Finding) -> bool:
+    return bool(symptom.spans) and all(
+        any(start <= cause_end and cause_start <= end for cause_start, cause_end in cause.spans)
+        for start, end in symptom.spans
+    )
+
+
+def _share_a_culprit(cause: Finding, symptom: Finding) -> bool:
+    return not set(cause.culprits).isdisjoint(symptom.culprits)
