@@ -1,6 +1,6 @@
 """From findings to a verdict: what is cause, what is symptom, and what to fix first.
 
-A finding that another one explains is kept, but it gets no place in the order of fixing: mending the cause mends it.
+A finding that another one explains is kept, but it gets no place in the order of fixing: mend the cause.
 Two tables hold all that is known of this: which finding explains which, and which is mended first.
 """
 
@@ -15,8 +15,8 @@ Word = Literal["ready", "ready with cautions", "not ready", "unproven"]
 
 @dataclass(frozen=True)
 class Ranked:
-    """A finding with its place in the order of fixing (1 is first; None: nothing to fix by itself), and the checks that
-    explain it."""
+    """A finding with its place in the order of fixing (1 is first; None: nothing to fix by itself), and the
+    checks that explain it."""
 
     finding: Finding
     fix_first: int | None
@@ -39,8 +39,8 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Cause:
-    """`cause` explains `symptoms` where they share time (every stretch of the symptom meets one of the cause's) or a
-    culprit."""
+    """`cause` explains `symptoms` where they share time (every stretch of the symptom meets one of the
+    cause's) or a culprit."""
 
     cause: str
     symptoms: tuple[str, ...]
@@ -52,7 +52,7 @@ CAUSES = (
     Cause("wifi-bridge", ("stray-dhcp",), "culprit"),
 )
 
-# Mended first to last: what is plugged wrong, then what is set wrong, then what may be but a symptom. Common practice.
+# Mended first to last: what is plugged wrong, then what is set wrong, then symptoms. Common practice.
 FIX_ORDER = (
     "link-up",
     "adapter-kind",

@@ -1,4 +1,4 @@
-"""The checks: every module of this folder that holds a `CHECK` and a `judge`. Nothing is loaded until asked for."""
+"""The checks: every module of this folder that holds a `CHECK` and a `judge`. Loaded only when asked for."""
 
 import importlib
 import pkgutil
@@ -24,7 +24,7 @@ def all_checks() -> tuple[tuple[Check, Judge], ...]:
 
 
 def judge_all(facts: Facts) -> tuple[Finding, ...]:
-    """What every check says of `facts`. A check that breaks is unproven: it must not cost the user the others."""
+    """What every check says of `facts`. One that breaks is unproven; the others still count."""
     findings = []
     for check, judge in all_checks():
         try:

@@ -89,7 +89,7 @@ def _complain(error: click.ClickException) -> None:
     path = context.command_path if context is not None else "preflight"
     text = clean(" ".join(error.format_message().split()), 1000)
     if isinstance(error, click.UsageError):
-        text = f"{text.rstrip('.')}. Try: {path} --help"
+        text = f"{text if text.endswith(('.', '?')) else text + '.'} Try: {path} --help"
     click.echo(f"{path}: {text}", err=True)
 
 

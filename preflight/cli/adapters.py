@@ -45,7 +45,7 @@ def command(json_to: str | None) -> int:
 
 
 def choose(computer: HostFacts, adapter: str | None) -> str:
-    """The adapter to listen on: the one that was named, or else the likeliest. A usage error where there is none."""
+    """The adapter to listen on: the one named, or else the likeliest. A usage error where there is none."""
     from preflight.host.choose import propose
 
     proposal = propose(computer)

@@ -15,7 +15,8 @@ from preflight.cli.options import Command, Duration, json_option, strict_option
 def command(adapter: str | None, listen: float, json_to: str | None, strict: bool) -> int:
     """Say whether this computer and its audio LAN are ready for the show.
 
-    It reads this computer's settings and listens. It sends nothing. Ctrl-C ends the listening and judges what was heard.
+    It reads this computer's settings and listens. It sends nothing. Ctrl-C ends the listening
+    and judges what was heard.
     """
     from preflight import host
     from preflight.cli.adapters import choose

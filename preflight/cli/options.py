@@ -7,8 +7,8 @@ import click
 
 
 class Command(click.Command):
-    """A command whose `--json` may stand alone. The word after it is its file only if it ends in .json or .jsonl (or is
-    joined by "="): `study --json show.pcap` must never write over a capture."""
+    """A command whose `--json` may stand alone. The word after it is its file only if it ends in .json or
+    .jsonl (or is joined by "="): `study --json show.pcap` must never write over a capture."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         end = args.index("--") if "--" in args else len(args)
@@ -28,7 +28,7 @@ def json_option(function: Callable) -> Callable:
         "--json",
         "json_to",
         metavar="[FILE]",
-        help="Write JSON to FILE (a name in .json, or --json=FILE). Without FILE, to standard output and nothing else.",
+        help="Write JSON to FILE (a name in .json, or --json=FILE), without FILE to standard output alone.",
     )(function)
 
 
@@ -36,17 +36,19 @@ def strict_option(function: Callable) -> Callable:
     return click.option("--strict", is_flag=True, help="Exit with 1 on cautions and unproven too.")(function)
 
 
+UNITS_S = {"": 1.0, "s": 1.0, "ms": 0.001, "m": 60.0, "min": 60.0, "h": 3600.0}
+
+
 class Duration(click.ParamType):
     """Seconds, written as 20, 20s, 500ms, 2m or 1h."""
 
     name = "duration"
-    _UNITS = {"": 1.0, "s": 1.0, "ms": 0.001, "m": 60.0, "min": 60.0, "h": 3600.0}
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
         if isinstance(value, float):
             return value
         match = re.fullmatch(r"(\d{1,9}(?:\.\d{1,9})?)\s*([a-z]*)", str(value).strip().lower(), re.ASCII)
-        unit = self._UNITS.get(match[2]) if match else None
+        unit = UNITS_S.get(match[2]) if match else None
         seconds = float(match[1]) * unit if match and unit else 0.0
         if not seconds > 0:
             self.fail(f"'{value}' is no duration. Write 20s, 500ms or 2m.", param, ctx)

@@ -8,7 +8,7 @@ from preflight.report.result import Result, as_json
 
 
 class Output:
-    """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results JSON is one line each."""
+    """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results, JSON Lines."""
 
     def __init__(self, json_to: str | None, many: bool = False) -> None:
         self._json_to = json_to

@@ -1,4 +1,4 @@
-"""A progress bar on standard error, for people only: on a terminal, and only once reading has taken a second."""
+"""A progress bar on standard error, for people only: on a terminal, once reading has taken a second."""
 
 import sys
 import time
@@ -16,8 +16,8 @@ PATIENCE_S = 1.0
 
 
 class ProgressBar:
-    """Call it with bytes read, bytes in all (None: unknown), frames read and a note ("" mostly). Where `timed`, the first
-    two are a time, and their rate says nothing."""
+    """Call it with bytes read, bytes in all (None: unknown), frames read and a note ("" mostly).
+    Where `timed`, the first two are a time, and their rate says nothing."""
 
     def __init__(self, name: str, timed: bool = False) -> None:
         self._timed = timed

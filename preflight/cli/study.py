@@ -16,8 +16,9 @@ from preflight.text import clean
 def command(files: tuple[str, ...], json_to: str | None, strict: bool) -> int:
     """Say from saved captures whether the audio LAN was ready.
 
-    FILE is a pcap or pcapng capture, plain or packed by gzip or zstd; - reads standard input. Each gets a verdict of its
-    own, and one that cannot be read does not stop the others. Ctrl-C ends the reading and judges what was read.
+    FILE is a pcap or pcapng capture, plain or packed by gzip or zstd; - reads standard input. Each
+    gets a verdict of its own, and one that cannot be read does not stop the others. Ctrl-C ends the
+    reading and judges what was read.
 
     With several files, --json writes one JSON object a line, in their order.
     """

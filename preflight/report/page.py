@@ -1,7 +1,8 @@
 """Lines on a terminal: wrapped at spaces, indented, styled, and proof against whatever the text holds.
 
-Wrapping is done here and not by Rich, for two reasons: an address or a file name stays in one piece, even where it is
-longer than the line, and a number grouped as "12 345" is not torn in two. No text is ever read as markup.
+Wrapping is done here and not by Rich, for two reasons: an address or a file name stays in one piece, even
+where it is longer than the line, and a number grouped as "12 345" is not torn in two. No text is read as
+markup.
 """
 
 import re
@@ -17,7 +18,9 @@ from preflight.text import clean
 # Longer lines are hard to read. Common practice.
 WIDEST = 100
 LONGEST_TEXT = 2000
-_BREAK = re.compile(r"(?<!\d) +| +(?!\d{3}\b)")
+LONGEST_HANG = 5
+# A space that may end a row: not one inside "12 345", "frame 17" or "1.250 s".
+_BREAK = re.compile(r"(?!(?<=\d) \d{3}\b)(?!(?<=frame) \d)(?!(?<=\d) m?s\b) +")
 
 
 def console(stderr: bool = False) -> Console:
@@ -32,7 +35,7 @@ def console(stderr: bool = False) -> Console:
 
 
 class Page:
-    """Writes to `console`. `indent` is where text starts; `lead` stands before its first line, and the others hang."""
+    """Writes to `console`. `indent` is where text starts; `lead` stands before its first row."""
 
     def __init__(self, console: Console) -> None:
         self._console = console
@@ -42,7 +45,7 @@ class Page:
         self, text: str, *, lead: str = "", lead_style: str = "", indent: int = 0, style: str = ""
     ) -> None:
         hang = indent + cell_len(lead)
-        if hang > self._width // 2:  # a long lead leaves no room beside it
+        if hang > indent + LONGEST_HANG:
             hang = indent + 2
         rows = wrap(clean(text, LONGEST_TEXT), self._width - hang, self._width - indent - cell_len(lead))
         for number, row in enumerate(rows):
@@ -58,7 +61,7 @@ class Page:
 
 
 def wrap(text: str, width: int, first: int | None = None) -> list[str]:
-    """Rows of at most `width` cells, the first of at most `first`; a longer word keeps its own row in one piece."""
+    """Rows of at most `width` cells, the first of at most `first`; a longer word stays in one piece."""
     rows: list[str] = []
     row = ""
     for word in _BREAK.split(text.strip()):

@@ -88,8 +88,8 @@ def schema() -> str:
     head = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "preflight result",
-        "description": "Made by `python -m preflight.report.schema`. `study` with several files writes one such "
-        "object a line (JSON Lines).",
+        "description": "Made by `python -m preflight.report.schema`. `study` with several files writes one "
+        "such object a line (JSON Lines).",
     }
     return json.dumps(head | result, indent=2) + "\n"
 
@@ -99,7 +99,7 @@ def checks_page() -> str:
     lines = [
         "# The checks",
         "",
-        "Made from the checks themselves by `python -m preflight.report.schema`. `preflight why CHECK` says the same.",
+        "Made from the checks by `python -m preflight.report.schema`. `preflight why CHECK` says the same.",
         "",
         'Limits are defaults. Where no published source gives a number, it says "common practice".',
     ]

@@ -1,0 +1,173 @@
+"""The command line: one-line errors, exit statuses, JSON alone on standard output, a light start."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from preflight.cli import COMMANDS, main
+from preflight.cli.options import Duration, status_of
+
+CAPTURES = Path(__file__).parent.parent.parent / "captures"
+LOOP, CLEAN = str(CAPTURES / "loop.pcap.gz"), str(CAPTURES / "no-dhcp.pcap")
+PREFLIGHT = [sys.executable, "-m", "preflight"]
+
+
+def run(*args, **more):
+    return CliRunner().invoke(main, args, **more)
+
+
+def test_help_lists_the_commands_in_order_and_loads_little():
+    code = (
+        "import sys\nfrom preflight.cli import main\n"
+        "try: main(['--help'])\n"
+        "finally: print({'numba','scapy','rich','numpy','zeroconf','psutil'} & set(sys.modules))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "set()"
+    at = [done.stdout.index(f"\n  {name} ") for name in COMMANDS]
+    assert at == sorted(at)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help(name):
+    done = run(name, "--help")
+    assert done.exit_code == 0 and done.stdout.startswith(f"Usage: preflight {name}")
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (["foo"], "there is no command 'foo'"),
+        (["study"], "Missing argument"),
+        (["study", "--nope", "x"], "No such option"),
+        (["study", "not-there.pcap"], "not-there.pcap: no such file"),
+        (["linecheck", "--listen", "soon"], "'soon' is no duration"),
+        (["linecheck", "--listen", "0"], "'0' is no duration"),
+        (["linecheck", "--adapter", "none\x1b[2J0"], "there is no adapter"),
+        (["why", "lop"], "Did you mean loop?"),
+        (["rehearse", "nothing"], "there is no bundled capture 'nothing'"),
+        (["study", CLEAN, f"--json={CLEAN}"], "would write over"),
+    ],
+)
+def test_errors_are_one_line_on_standard_error(args, said):
+    done = run(*args)
+    assert done.exit_code == 2
+    assert done.stdout == ""
+    assert said in done.stderr and done.stderr.count("\n") == 1 and "\x1b" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("20s", 20), ("500ms", 0.5), ("2m", 120), ("20", 20), ("1.5 s", 1.5), ("1h", 3600)]
+)
+def test_durations(text, seconds):
+    assert Duration().convert(text, None, None) == seconds
+
+
+@pytest.mark.parametrize(("statuses", "worst"), [([0, 3, 1, 2], 2), ([0, 3, 1], 1), ([0, 3], 3), ([0], 0)])
+def test_worst_status(statuses, worst):
+    assert status_of(statuses) == worst
+
+
+def test_study_says_not_ready():
+    done = run("study", LOOP)
+    assert done.exit_code == 1
+    assert done.stdout.startswith(f"NOT READY: {LOOP}") or done.stdout.startswith("NOT READY:")
+    assert "1. FAIL loop" in done.stdout
+
+
+def test_a_bare_json_never_takes_the_capture_for_its_file():
+    before = Path(LOOP).read_bytes()
+    done = run("study", "--json", LOOP)
+    assert json.loads(done.stdout)["verdict"] == "not ready"
+    assert Path(LOOP).read_bytes() == before
+
+
+@pytest.mark.parametrize("form", [["--json", "{}.json"], ["--json={}"]])
+def test_json_to_a_file_beside_the_text(tmp_path, form):
+    done = run("study", LOOP, *(part.format(tmp_path / "out") for part in form))
+    assert done.exit_code == 1 and "NOT READY" in done.stdout
+    (file,) = tmp_path.iterdir()
+    assert json.loads(file.read_text(encoding="utf-8"))["schema"] == 1
+
+
+def test_several_files_are_json_lines_and_a_bad_one_costs_only_itself(tmp_path):
+    (tmp_path / "bad.pcap").write_bytes(b"no capture at all, only words")
+    done = run("study", "--json", CLEAN, str(tmp_path / "bad.pcap"), LOOP)
+    assert done.exit_code == 2
+    assert [json.loads(line)["verdict"] for line in done.stdout.splitlines()] == ["ready", "not ready"]
+    assert "bad.pcap" in done.stderr and done.stderr.count("\n") == 1
+
+
+def test_json_that_cannot_be_written_is_one_line(tmp_path):
+    done = run("study", LOOP, f"--json={tmp_path}")
+    assert done.exit_code == 2 and "cannot be written" in done.stderr and done.stderr.count("\n") == 1
+
+
+def test_study_reads_standard_input():
+    with Path(CLEAN).open("rb") as capture:
+        done = subprocess.run([*PREFLIGHT, "study", "-"], stdin=capture, capture_output=True, text=True)
+    assert done.returncode == 0 and done.stdout.startswith("READY: standard input"), done
+
+
+def test_a_closed_pipe_is_quiet():
+    shell = f"{sys.executable} -m preflight study {LOOP} {LOOP} | head -n 1"
+    done = subprocess.run(["sh", "-c", shell], capture_output=True, text=True)
+    assert done.stdout.count("\n") == 1 and done.stderr == ""
+
+
+@pytest.mark.parametrize("ends", [">&-", ">&- 2>&-"])
+def test_closed_outputs_do_no_harm(ends):
+    done = subprocess.run(
+        ["sh", "-c", f"{sys.executable} -m preflight study {LOOP} {ends}"], capture_output=True
+    )
+    assert (done.returncode, done.stderr) == (1, b"")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_a_full_disk_is_one_line():
+    done = subprocess.run(
+        ["sh", "-c", f"{sys.executable} -m preflight study {LOOP} > /dev/full"],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 2 and done.stderr.count("\n") == 1 and "space" in done.stderr, done.stderr
+
+
+def test_a_terminal_without_unicode_still_gets_the_words():
+    done = subprocess.run(
+        [*PREFLIGHT, "study", "naïve-\udce9.pcap"],
+        capture_output=True,
+        env=os.environ | {"PYTHONIOENCODING": "ascii"},
+    )
+    assert done.returncode == 2 and b"no such file" in done.stderr
+
+
+def test_ctrl_c_while_waiting_for_a_pipe_gives_what_was_read_or_one_line():
+    with subprocess.Popen(
+        [*PREFLIGHT, "study", "-"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as waiting:
+        time.sleep(1.0)
+        waiting.send_signal(signal.SIGINT)
+        out, err = waiting.communicate(timeout=20)
+    assert waiting.returncode == 130, (out, err)
+    assert err.decode().strip() == "preflight: stopped by hand."
+
+
+def test_why_lists_and_explains():
+    listed = run("why")
+    assert listed.exit_code == 0 and "loop" in listed.stdout
+    told = run("why", "loop")
+    for part in ("Looks at:", "Why:", "Limits", "common practice", "To fix", "Take care:"):
+        assert part in told.stdout
+
+
+def test_rehearse_agrees_with_the_manifest():
+    done = run("rehearse")
+    assert done.exit_code == 0, done.stdout

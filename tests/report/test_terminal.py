@@ -1,0 +1,66 @@
+"""Terminal text at several widths against files in snapshots/ (UPDATE_SNAPSHOTS=1 writes them anew)."""
+
+import io
+import os
+import re
+import unicodedata
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from preflight.report.page import wrap
+from preflight.report.terminal import brief, show
+from tests.report.samples import LOOP, RESULTS, hostile
+
+SNAPSHOTS = Path(__file__).parent / "snapshots"
+
+
+def text_of(result, width, **more):
+    out = io.StringIO()
+    show(result, Console(file=out, width=width, markup=False, highlight=False, emoji=False, **more))
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("width", [40, 80, 120])
+@pytest.mark.parametrize("name", RESULTS)
+def test_snapshot(name, width):
+    text = text_of(RESULTS[name], width)
+    file = SNAPSHOTS / f"{name}-{width}.txt"
+    if os.environ.get("UPDATE_SNAPSHOTS"):
+        file.parent.mkdir(exist_ok=True)
+        file.write_text(text, encoding="utf-8")
+    assert text == file.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("width", [40, 80, 120])
+def test_lines_fit_and_addresses_and_numbers_stay_whole(width):
+    text = text_of(RESULTS["loop"], width)
+    long = "2001:db8:1111:2222:3333:4444:5555:6666"
+    assert all(len(line) <= width or long in line or "salt-road" in line for line in text.splitlines())
+    for whole in (long, "00:00:5e:00:53:01", "33:33:00:00:00:fb", "123 456", "12 345", "192.0.2.11"):
+        assert whole in text
+
+
+def test_colour_adds_nothing_to_the_words(monkeypatch):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    coloured = text_of(RESULTS["loop"], 80, force_terminal=True, color_system="standard")
+    assert "\x1b[" in coloured
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == text_of(RESULTS["loop"], 80)
+
+
+def test_hostile_text_reaches_no_terminal():
+    text = text_of(hostile(), 80, force_terminal=False)
+    assert not {c for c in text if c != "\n" and unicodedata.category(c) in {"Cc", "Cf", "Cs", "Zl", "Zp"}}
+    assert "[bold]x[/]" in text and "[/nope]" in text and ":smile:" in text  # shown, never obeyed
+    assert not any(line.startswith("PASS") for line in text.splitlines())
+
+
+def test_brief_names_the_first_thing_to_fix():
+    assert brief(RESULTS["loop"]) == f"NOT READY. loop: {LOOP.headline}"
+    assert brief(RESULTS["ready"]) == "READY"
+
+
+def test_wrap_counts_wide_characters_as_two_cells():
+    assert wrap("音音 音音", 5) == ["音音", "音音"]
+    assert wrap("音音 音音", 9) == ["音音 音音"]

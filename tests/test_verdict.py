@@ -1,0 +1,116 @@
+"""Causes before symptoms, the order of fixing, the verdict and the exit status."""
+
+import pytest
+
+from preflight.checks.finding import Finding, Outcome
+from preflight.verdict import decide
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+
+
+def found(check, outcome, spans=(), culprits=()):
+    return Finding(check, outcome, f"{check} says {outcome}", spans=spans, culprits=culprits)
+
+
+def order(verdict):
+    return [r.finding.check for r in verdict.findings if r.fix_first is not None]
+
+
+def explained(verdict):
+    return {r.finding.check: r.explained_by for r in verdict.findings if r.explained_by}
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "word", "status", "strict"),
+    [
+        ([PASS, PASS], "ready", 0, 0),
+        ([PASS, UNPROVEN], "ready", 0, 0),
+        ([PASS, CAUTION], "ready with cautions", 0, 1),
+        ([CAUTION, FAIL, UNPROVEN], "not ready", 1, 1),
+        ([UNPROVEN, UNPROVEN], "unproven", 3, 1),
+        ([], "unproven", 3, 1),
+    ],
+)
+def test_verdict_and_exit_status(outcomes, word, status, strict):
+    verdict = decide(found(f"check-{n}", outcome) for n, outcome in enumerate(outcomes))
+    assert verdict.verdict == word
+    assert (verdict.exit_status(), verdict.exit_status(strict=True)) == (status, strict)
+
+
+@pytest.mark.parametrize("quality", [PASS, CAUTION])
+def test_a_capture_that_only_tells_of_itself_proves_nothing(quality):
+    assert decide([found("capture-quality", quality), found("loop", UNPROVEN)]).verdict == "unproven"
+
+
+def test_a_loop_explains_the_storms_and_the_load_of_its_time():
+    verdict = decide(
+        [
+            found("link-load", FAIL, spans=((1.0, 2.0),)),
+            found("broadcast-storm", FAIL, spans=((0.5, 3.0),)),
+            found("multicast-storm", CAUTION, spans=((1.9, 2.0),)),
+            found("loop", FAIL, spans=((1.5, 1.95),)),
+        ]
+    )
+    assert order(verdict) == ["loop"]
+    assert set(explained(verdict)) == {"broadcast-storm", "multicast-storm", "link-load"}
+    assert set(explained(verdict).values()) == {("loop",)}
+
+
+@pytest.mark.parametrize("storm", [((8.0, 9.0),), ((1.0, 2.0), (8.0, 9.0)), ()])
+def test_a_storm_at_another_time_is_a_fault_of_its_own(storm):
+    verdict = decide([found("broadcast-storm", FAIL, spans=storm), found("loop", FAIL, spans=((1.0, 2.0),))])
+    assert order(verdict) == ["loop", "broadcast-storm"]
+    assert not explained(verdict)
+
+
+def test_a_caution_does_not_explain_a_failure_away():
+    verdict = decide(
+        [found("loop", CAUTION, spans=((0, 9),)), found("broadcast-storm", FAIL, spans=((0, 9),))]
+    )
+    assert order(verdict) == ["broadcast-storm", "loop"]
+
+
+def test_a_bridge_that_passed_explains_nothing():
+    verdict = decide(
+        [found("wifi-bridge", PASS, culprits=("a",)), found("stray-dhcp", FAIL, culprits=("a",))]
+    )
+    assert order(verdict) == ["stray-dhcp"]
+
+
+@pytest.mark.parametrize(
+    ("server", "fixes"),
+    [("00:00:5e:00:53:07", ["wifi-bridge"]), ("00:00:5e:00:53:08", ["wifi-bridge", "stray-dhcp"])],
+)
+def test_an_access_point_explains_only_the_dhcp_server_that_it_is(server, fixes):
+    verdict = decide(
+        [
+            found("stray-dhcp", FAIL, culprits=(server,)),
+            found("wifi-bridge", FAIL, culprits=("00:00:5e:00:53:07",)),
+        ]
+    )
+    assert order(verdict) == fixes
+
+
+def test_order_is_physical_first_fails_before_cautions_then_explained_unproven_and_passed():
+    verdict = decide(
+        [
+            found("mtu", PASS),
+            found("a-new-check", FAIL),
+            found("stray-dhcp", FAIL),
+            found("link-up", CAUTION),
+            found("broadcast-storm", FAIL, spans=((1, 2),)),
+            found("wifi-bridge", UNPROVEN),
+            found("loop", FAIL, spans=((1, 2),)),
+            found("link-speed", FAIL),
+        ]
+    )
+    assert [(r.finding.check, r.fix_first) for r in verdict.findings] == [
+        ("link-speed", 1),
+        ("loop", 2),
+        ("stray-dhcp", 3),
+        ("a-new-check", 4),
+        ("link-up", 5),
+        ("broadcast-storm", None),
+        ("wifi-bridge", None),
+        ("mtu", None),
+    ]
