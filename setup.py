@@ -1,4 +1,4 @@
-"""What pyproject.toml cannot say: the folder `captures` is installed inside the package, for `preflight rehearse`."""
+"""What pyproject.toml cannot say: `captures` is installed inside the package, for `preflight rehearse`."""
 
 from setuptools import find_packages, setup
 

@@ -33,10 +33,12 @@ def _list(checks: list[Check]) -> None:
 
     page = Page(console())
     for subject in SUBJECTS:
-        page.line(HEADINGS[subject], style="bold")
-        for check in checks:
-            if check.subject == subject:
-                page.line(check.question, lead=f"{check.name:<20} ", lead_style="bold", indent=2)
+        named = [check for check in checks if check.subject == subject]
+        if named:
+            page.line(HEADINGS[subject], style="bold")
+        for check in named:
+            page.line(check.name, indent=2, style="bold")
+            page.line(check.question, indent=4)
         page.gap()
     page.line("More about one: preflight why CHECK")
 

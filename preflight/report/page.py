@@ -25,9 +25,11 @@ _BREAK = re.compile(r"(?!(?<=\d) \d{3}\b)(?!(?<=frame) \d)(?!(?<=\d) m?s\b) +")
 
 def console(stderr: bool = False) -> Console:
     """A console on this process's output, as wide as the terminal says (80 in a pipe)."""
+    size = shutil.get_terminal_size()
     return Console(
         file=sys.stderr if stderr else sys.stdout,
-        width=max(shutil.get_terminal_size().columns, 20),
+        width=max(size.columns, 20),
+        height=max(size.lines, 5),  # with both told, Rich does not take a dumb terminal for 80 wide
         markup=False,
         highlight=False,
         emoji=False,

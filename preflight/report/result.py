@@ -1,7 +1,7 @@
 """One result, and the JSON object that scripts read. The contract is docs/result.schema.json.
 
-Whatever the facts hold, what comes out is strict JSON in valid Unicode: every string is cleaned once more, and
-a number that JSON has no word for becomes null.
+Whatever the facts hold, what comes out is strict JSON in valid Unicode: every string is cleaned once more,
+and a number that JSON has no word for becomes null.
 """
 
 import json

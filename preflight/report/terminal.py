@@ -32,10 +32,11 @@ def show(result: Result, console: Console) -> None:
     unproven = _of(result, Outcome.UNPROVEN)
     passed = _of(result, Outcome.PASS)
 
+    style = STYLES[verdict.verdict]
     page.line(
         name_of(result.facts),
         lead=f"{verdict.verdict.upper()}: ",
-        lead_style=STYLES[verdict.verdict],
+        lead_style=style,
         style="bold",
     )
     page.line(_seen(result.facts))
@@ -63,9 +64,14 @@ def show(result: Result, console: Console) -> None:
             lead=f"PASS ({len(passed)}): ",
             lead_style=STYLES[Outcome.PASS],
         )
-    if to_fix:
+    if to_fix:  # said once more: on a small screen the first line has gone by now
         page.gap()
-        page.line(f"More about a check: preflight why {to_fix[0].finding.check}", style="dim")
+        first = to_fix[0].finding.check
+        page.line(
+            f"First mend: {first}. More about it: preflight why {first}",
+            lead=f"{verdict.verdict.upper()}. ",
+            lead_style=style,
+        )
 
 
 def brief(result: Result) -> str:

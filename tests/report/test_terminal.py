@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from preflight.report.page import wrap
+from preflight.report.page import console, wrap
 from preflight.report.terminal import brief, show
 from tests.report.samples import LOOP, RESULTS, hostile
 
@@ -64,3 +64,10 @@ def test_brief_names_the_first_thing_to_fix():
 def test_wrap_counts_wide_characters_as_two_cells():
     assert wrap("音音 音音", 5) == ["音音", "音音"]
     assert wrap("音音 音音", 9) == ["音音 音音"]
+
+
+@pytest.mark.parametrize("term", ["dumb", "xterm"])
+def test_console_is_as_wide_as_the_terminal(term, monkeypatch):
+    monkeypatch.setenv("TERM", term)
+    monkeypatch.setenv("COLUMNS", "40")
+    assert console().width == 40
