@@ -35,7 +35,7 @@ def show(result: Result, console: Console) -> None:
     style = STYLES[verdict.verdict]
     page.line(
         name_of(result.facts),
-        lead=f"{verdict.verdict.upper()}: ",
+        lead=f"{_word(result)}: ",
         lead_style=style,
         style="bold",
     )
@@ -69,7 +69,7 @@ def show(result: Result, console: Console) -> None:
         first = to_fix[0].finding.check
         page.line(
             f"First mend: {first}. More about it: preflight why {first}",
-            lead=f"{verdict.verdict.upper()}. ",
+            lead=f"{_word(result)}. ",
             lead_style=style,
         )
 
@@ -78,9 +78,16 @@ def brief(result: Result) -> str:
     """What has to be known of a result in one line."""
     trouble = [r.finding for r in result.verdict.findings if r.fix_first is not None]
     if not trouble:
-        return result.verdict.verdict.upper()
+        return _word(result)
     more = f" (and {len(trouble) - 1} more)" if len(trouble) > 1 else ""
-    return f"{result.verdict.verdict.upper()}. {trouble[0].check}: {trouble[0].headline}{more}"
+    return f"{_word(result)}. {trouble[0].check}: {trouble[0].headline}{more}"
+
+
+def _word(result: Result) -> str:
+    """The verdict's word. One that leaves the network out must not read as a yes for the network."""
+    word = result.verdict.verdict.upper()
+    part = result.facts.wire_refused and result.verdict.verdict != "unproven"
+    return f"{word} (this computer only)" if part else word
 
 
 def _of(result: Result, outcome: Outcome) -> list[Finding]:

@@ -59,6 +59,10 @@ RESULTS = {
     "loop": Result(facts(), decide([LOAD, QUALITY, UNSHOWN, STORM, LOOP])),
     "ready": Result(facts(), decide([LOAD, QUALITY])),
     "cautions": Result(facts(), decide([LOAD, SPLIT])),
+    "refused": Result(
+        Facts(adapter="eth0", wire_refused="eth0: no right to listen; run it with sudo"),
+        decide([Finding("link-up", Outcome.PASS, "eth0 has a link."), UNSHOWN]),
+    ),
     "unproven": Result(
         Facts(adapter="eth0", wire_refused="eth0: no right to listen; run it with sudo"), decide([UNSHOWN])
     ),
