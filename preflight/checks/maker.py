@@ -1,4 +1,7 @@
-"""Who made a device, from the IEEE registry of hardware addresses that netaddr carries. Loaded when first asked."""
+"""Who made a device, from the IEEE registry of hardware addresses that netaddr carries.
+
+The registry is loaded when it is first asked.
+"""
 
 from functools import lru_cache
 
@@ -8,7 +11,7 @@ LOCAL_BIT, GROUP_BIT = 0x02, 0x01  # of the first octet: IEEE 802 section 8, the
 
 
 def locally_administered(mac: str) -> bool:
-    """True for an address that its device or its owner made up, rather than the maker (group addresses aside)."""
+    """True for a device's address that it or its owner made up, rather than its maker."""
     try:
         first = int(mac[:2], 16)
     except ValueError:

@@ -5,7 +5,7 @@ from preflight.facts import Facts
 
 
 def unheard(check: Check, facts: Facts) -> Finding | None:
-    """The unproven finding where the wire was asked for and nothing was heard; None to go on, or not asked for."""
+    """The unproven finding where the wire was asked for and nothing was heard; None otherwise."""
     if facts.wire_refused:
         return _unproven(check, f"Not heard: {facts.wire_refused}")
     if facts.source is not None and facts.source.frames == 0:

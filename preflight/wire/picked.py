@@ -7,10 +7,11 @@ from dataclasses import dataclass
 class Picked:
     """One frame as captured, with what the kernel already knows of it.
 
-    `number` counts from 1, `time_s` from the first frame. `data` starts at the link header; `l3` is the offset in
-    `data` of what follows the EtherType and any VLAN tags. `etype` is the EtherType after tags, or for an
-    802.3 length field the value 0 (then `l3` points at the LLC header). `src` and `dst` are 48-bit numbers, 0 where
-    the link type has none. `outgoing` is True when the capturing computer sent it. `cut` when the snap length cut it.
+    `number` counts from 1, `time_s` from the first frame. `data` starts at the link header; `l3` is the
+    offset in `data` of what follows the EtherType and any VLAN tags. `etype` is the EtherType after tags,
+    or for an 802.3 length field the value 0 (then `l3` points at the LLC header). `src` and `dst` are
+    48-bit numbers, 0 where the link type has none. `outgoing` is True when the capturing computer sent it.
+    `cut` when the snap length cut it.
     """
 
     number: int
