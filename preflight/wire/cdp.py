@@ -5,8 +5,6 @@ Its capability bits know router, bridge and switch, but no access point.
 
 from dataclasses import dataclass
 
-from scapy.contrib import cdp
-
 from preflight.text import clean
 from preflight.wire.picked import Picked, Seen, seen
 
@@ -29,6 +27,8 @@ class CdpNeighbour:
 
 
 def read(picked: Picked) -> CdpNeighbour | None:
+    from scapy.contrib import cdp
+
     data = picked.data[picked.l3 + SNAP :]
     if len(data) < 4:
         return None

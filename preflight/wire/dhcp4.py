@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from ipaddress import IPv4Address
 
-from scapy.layers.dhcp import BOOTP, DHCP
-
 from preflight.text import clean
 from preflight.wire.datagram import datagram
 from preflight.wire.picked import Picked, Seen, seen
@@ -69,6 +67,8 @@ class Dhcp4Message:
 
 
 def read(picked: Picked) -> Dhcp4Message | None:
+    from scapy.layers.dhcp import BOOTP, DHCP
+
     found = datagram(picked)
     if found is None or len(found.data) < UP_TO_CLIENT or found.data[0] not in (REQUEST, REPLY):
         return None

@@ -1,20 +1,7 @@
 """DHCP over IPv6 (RFC 8415): who asks, who answers, what is handed out. Scapy dissects."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-
-from scapy.layers.dhcp6 import (
-    DHCP6,
-    DUID_LL,
-    DUID_LLT,
-    DHCP6_RelayForward,
-    DHCP6OptClientId,
-    DHCP6OptDNSServers,
-    DHCP6OptIA_NA,
-    DHCP6OptIAAddress,
-    DHCP6OptServerId,
-)
-from scapy.packet import Packet
+from typing import Any
 
 from preflight.wire.datagram import datagram
 from preflight.wire.picked import Picked, Seen, seen
@@ -62,6 +49,18 @@ class Dhcp6Message:
 
 
 def read(picked: Picked) -> Dhcp6Message | None:
+    from scapy.layers.dhcp6 import (
+        DHCP6,
+        DUID_LL,
+        DUID_LLT,
+        DHCP6_RelayForward,
+        DHCP6OptClientId,
+        DHCP6OptDNSServers,
+        DHCP6OptIA_NA,
+        DHCP6OptIAAddress,
+        DHCP6OptServerId,
+    )
+
     found = datagram(picked)
     if found is None or len(found.data) < 4 or found.data[0] not in TYPES:
         return None
@@ -70,7 +69,8 @@ def read(picked: Picked) -> Dhcp6Message | None:
     dns: list[str] = []
     kind = TYPES[found.data[0]]
     relayed = kind in RELAYED
-    for layer in _layers((DHCP6_RelayForward if relayed else DHCP6)(found.data)):
+    layer: Any = (DHCP6_RelayForward if relayed else DHCP6)(found.data)
+    while layer:  # Scapy chains a message and its options as payloads
         if isinstance(layer, DHCP6OptServerId):
             server = bytes(layer.duid).hex()
             if isinstance(layer.duid, DUID_LL | DUID_LLT) and layer.duid.hwtype == ETHERNET:
@@ -81,6 +81,7 @@ def read(picked: Picked) -> Dhcp6Message | None:
             offered += [str(each.addr) for each in layer.ianaopts if isinstance(each, DHCP6OptIAAddress)]
         elif isinstance(layer, DHCP6OptDNSServers):
             dns += [str(each) for each in layer.dnsservers]
+        layer = layer.payload
     return Dhcp6Message(
         seen=seen(picked),
         source=found.source,
@@ -93,10 +94,3 @@ def read(picked: Picked) -> Dhcp6Message | None:
         offered_addresses=tuple(offered[:4]),
         dns=tuple(dns[:4]),
     )
-
-
-def _layers(packet: Packet) -> Iterator[Packet]:
-    """The message and its options, which Scapy chains as payloads."""
-    while packet:
-        yield packet
-        packet = packet.payload

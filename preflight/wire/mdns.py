@@ -6,8 +6,6 @@ zeroconf's parser works on bytes alone and opens no socket.
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from zeroconf import DNSAddress, DNSIncoming, DNSPointer, DNSService
-
 from preflight.text import clean
 from preflight.wire.datagram import datagram
 from preflight.wire.picked import Picked, Seen, seen
@@ -32,6 +30,8 @@ class MdnsMessage:
 
 
 def read(picked: Picked) -> MdnsMessage | None:
+    from zeroconf import DNSAddress, DNSIncoming, DNSPointer, DNSService
+
     found = datagram(picked)
     if found is None or len(found.data) < 12:
         return None
