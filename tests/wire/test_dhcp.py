@@ -1,0 +1,98 @@
+"""DHCP over IPv4 and IPv6, against what the frames were built from and what dpkt reads in public captures."""
+
+from pathlib import Path
+
+import dpkt
+import pytest
+
+from preflight import wire
+from preflight.wire.dhcp4 import TYPES, Dhcp4Message
+from preflight.wire.dhcp6 import Dhcp6Message
+from tests.wire import samples
+from tests.wire.samples import CLIENT, SERVER, SERVER_IP, picked
+
+PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+
+
+def test_an_offer_tells_all_it_hands_out():
+    fact = wire.read("dhcp4", picked(samples.offer(giaddr="198.51.100.1"), 58, 0.5))
+    assert isinstance(fact, Dhcp4Message) and fact.from_server
+    assert (fact.seen.frame, fact.seen.src, fact.source) == (58, SERVER, SERVER_IP)
+    assert (fact.message_type, fact.client_hardware, fact.offered_address) == ("OFFER", CLIENT, "192.0.2.111")
+    assert (fact.server_id, fact.subnet_mask, fact.router) == (SERVER_IP, "255.255.255.0", "192.0.2.1")
+    assert (fact.dns, fact.domain, fact.lease_s) == (("192.0.2.2", "192.0.2.3"), "stage.example", 3600)
+    assert (fact.relay, fact.next_server, fact.client_address) == ("198.51.100.1", "", "")
+
+
+def test_a_question_with_the_broadcast_flag_and_hostile_text():
+    frame = samples.dhcp4("discover", flags=0x8000, hostname=b"box\x1b[2J\0", vendor_class_id=b"invented-1")
+    fact = wire.read("dhcp4", picked(frame))
+    assert fact.message_type == "DISCOVER" and fact.broadcast_flag and not fact.from_server
+    assert (fact.hostname, fact.vendor_class) == ("box\ufffd[2J", "invented-1")
+
+
+def test_vlan_tags_stand_before_the_message():
+    frame = bytes(samples.offer())
+    fact = wire.read("dhcp4", picked(frame[:12] + bytes.fromhex("81000005") + frame[12:]))
+    assert fact.offered_address == "192.0.2.111"
+
+
+def test_a_reply_cut_before_its_options_is_a_server_all_the_same():
+    fact = wire.read("dhcp4", picked(bytes(samples.offer())[:256], cut=True))
+    assert fact.message_type == "" and fact.from_server and fact.offered_address == "192.0.2.111"
+    asked = wire.read("dhcp4", picked(bytes(samples.dhcp4("discover"))[:256], cut=True))
+    assert asked.message_type == "" and not asked.from_server
+
+
+def test_other_traffic_to_the_ports_is_no_dhcp():
+    frame = (
+        samples.Ether(src=SERVER, dst=CLIENT) / samples.IP() / samples.UDP(dport=68) / (b"\x02\x01\x06" * 30)
+    )
+    assert wire.read("dhcp4", picked(frame)) is None
+
+
+def test_ipv6_servers_and_clients():
+    fact = wire.read("dhcp6", picked(samples.advertise()))
+    assert isinstance(fact, Dhcp6Message) and fact.from_server
+    assert (fact.message_type, fact.transaction, fact.source) == ("ADVERTISE", 5, "fe80::2")
+    assert (fact.server_hardware, fact.offered_addresses, fact.dns) == (
+        SERVER,
+        ("2001:db8::111",),
+        ("2001:db8::53",),
+    )
+    asked = wire.read("dhcp6", picked(samples.solicit()))
+    assert asked.message_type == "SOLICIT" and not asked.from_server and not asked.server_id
+    assert asked.client_id == fact.client_id and len(fact.client_id) == 20
+    assert wire.read("dhcp6", picked(samples.request6())).server_id == fact.server_id
+
+
+@pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
+@pytest.mark.parametrize("path", sorted(PUBLIC.glob("dhcp-*.pcap")), ids=lambda path: path.name)
+def test_public_captures_as_dpkt_reads_them(path):
+    compared = 0
+    with path.open("rb") as file:
+        for _, data in dpkt.pcap.Reader(file):
+            ethernet = dpkt.ethernet.Ethernet(data)
+            datagram = getattr(ethernet.data, "data", None)
+            if not isinstance(datagram, dpkt.udp.UDP) or datagram.dport not in (67, 68):
+                continue
+            ours = wire.read("dhcp4", picked(data))
+            if datagram.data[236:240] != b"\x63\x82\x53\x63":  # some are shifted by a byte
+                assert ours is None
+                continue
+            theirs = dpkt.dhcp.DHCP(datagram.data)
+            options = dict(reversed(theirs.opts))
+            assert (ours.op, ours.xid) == (theirs.op, theirs.xid)
+            assert ours.client_hardware == theirs.chaddr[:6].hex(":")
+            assert ours.message_type == TYPES[options[53][0]]
+            assert ours.broadcast_flag == bool(theirs.flags & 0x8000)
+            assert ours.offered_address == _dotted(theirs.yiaddr.to_bytes(4))
+            assert ours.server_id == _dotted(options.get(54, b""))
+            assert ours.router == _dotted(options.get(3, b"")[:4])
+            assert ours.lease_s == (int.from_bytes(options[51]) if 51 in options else None)
+            compared += 1
+    assert compared
+
+
+def _dotted(address: bytes) -> str:
+    return ".".join(map(str, address)) if any(address) else ""
