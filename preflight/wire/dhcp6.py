@@ -72,11 +72,11 @@ def read(picked: Picked) -> Dhcp6Message | None:
     layer: Any = (DHCP6_RelayForward if relayed else DHCP6)(found.data)
     while layer:  # Scapy chains a message and its options as payloads
         if isinstance(layer, DHCP6OptServerId):
-            server = bytes(layer.duid).hex()
+            server = bytes(layer.duid or b"").hex()  # an empty one comes as None
             if isinstance(layer.duid, DUID_LL | DUID_LLT) and layer.duid.hwtype == ETHERNET:
                 hardware = str(layer.duid.lladdr)
         elif isinstance(layer, DHCP6OptClientId):  # the server's is made from it, so it comes second
-            client = bytes(layer.duid).hex()
+            client = bytes(layer.duid or b"").hex()
         elif isinstance(layer, DHCP6OptIA_NA):
             offered += [str(each.addr) for each in layer.ianaopts if isinstance(each, DHCP6OptIAAddress)]
         elif isinstance(layer, DHCP6OptDNSServers):

@@ -1,5 +1,7 @@
 """The stray DHCP check: what proves a server, what proves that there is none, and what proves nothing."""
 
+from dataclasses import replace
+
 import pytest
 
 from preflight import wire
@@ -7,6 +9,7 @@ from preflight.checks.finding import Outcome
 from preflight.checks.stray_dhcp import CHECK, judge
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
+from preflight.wire.dhcp4 import Dhcp4Message
 from tests.wire import samples
 from tests.wire.samples import SERVER, SERVER_IP, STATION, picked
 
@@ -64,6 +67,11 @@ def test_ipv6_servers():
     assert "2001:db8::111" in shown(finding)
     finding = judge(heard(("dhcp6", 0.1, samples.request6())))
     assert (finding.outcome, finding.culprits) == (Outcome.FAIL, (SERVER,))
+
+
+def test_an_ipv6_server_heard_and_named_is_one():
+    finding = judge(heard(("dhcp6", 0.1, samples.advertise()), ("dhcp6", 0.2, samples.request6())))
+    assert finding.measured["servers"] == 1 and "did not come by" not in shown(finding)
 
 
 def test_two_servers_and_their_copies_on_a_mirror():
@@ -146,6 +154,12 @@ def test_this_computers_own_server_is_called_so():
 )
 def test_when_silence_is_proof(frames, how, outcome):
     assert judge(heard(*frames, **how)).outcome == outcome
+
+
+def test_an_answer_that_could_not_be_read_is_not_silence():
+    facts = heard(*discovers(0, flags=0x8000))
+    broken = wire.Malformed("dhcp4", facts.heard(Dhcp4Message)[0].seen)
+    assert judge(replace(facts, wire={**facts.wire, wire.Malformed: (broken,)})).outcome == Outcome.UNPROVEN
 
 
 def test_ipv6_silence_is_told():

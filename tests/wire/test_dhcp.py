@@ -44,6 +44,14 @@ def test_a_reply_cut_before_its_options_is_a_server_all_the_same():
     assert asked.message_type == "" and not asked.from_server
 
 
+def test_a_plain_bootp_reply_is_a_server():
+    """RFC 951: 300 bytes, no options."""
+    head = samples.BOOTP(op=2, chaddr=b"\0\0\x5e\0\x53\x0b", yiaddr="192.0.2.111")
+    frame = samples.Ether(src=SERVER) / samples.IP(src=SERVER_IP) / samples.UDP(sport=67, dport=68) / head
+    fact = wire.read("dhcp4", picked(frame / bytes(64)))
+    assert (fact.message_type, fact.offered_address) == ("", "192.0.2.111") and fact.from_server
+
+
 def test_other_traffic_to_the_ports_is_no_dhcp():
     frame = (
         samples.Ether(src=SERVER, dst=CLIENT) / samples.IP() / samples.UDP(dport=68) / (b"\x02\x01\x06" * 30)
@@ -64,6 +72,13 @@ def test_ipv6_servers_and_clients():
     assert asked.message_type == "SOLICIT" and not asked.from_server and not asked.server_id
     assert asked.client_id == fact.client_id and len(fact.client_id) == 20
     assert wire.read("dhcp6", picked(samples.request6())).server_id == fact.server_id
+
+
+def test_an_ipv6_server_without_identity_is_a_server_all_the_same():
+    """Found by fuzzing: a server identifier of no length."""
+    frame = samples.dhcp6(samples.DHCP6_Advertise(trid=5) / samples.Raw(b"\0\2\0\0"), SERVER, CLIENT)
+    fact = wire.read("dhcp6", picked(frame))
+    assert fact.from_server and fact.server_id == ""
 
 
 @pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
