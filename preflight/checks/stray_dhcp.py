@@ -140,8 +140,9 @@ def _servers(facts: Facts) -> list[_Server]:
             found.tell(m.message_type, _named(m.client_hardware, m.server_id, m.requested_address), m.seen)
     for n in v6:
         if n.message_type in ("REQUEST", "DECLINE") and n.server_id and n.server_id not in known:
-            name = n.server_hardware or f"DHCPv6 server {n.server_id}"
-            found = server(name, n.server_hardware, name, n.seen, named=True)
+            name = n.server_hardware or f"DHCPv6 identity {n.server_id}"
+            address = "" if n.server_hardware else name
+            found = server(name, n.server_hardware, address, n.seen, named=True)
             found.tell(f"6 {n.message_type}", _named(n.seen.src, name, ""), n.seen)
     return sorted(servers.values(), key=lambda each: each.first_s)
 

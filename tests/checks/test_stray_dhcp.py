@@ -67,6 +67,7 @@ def test_ipv6_servers():
     assert "2001:db8::111" in shown(finding)
     finding = judge(heard(("dhcp6", 0.1, samples.request6())))
     assert (finding.outcome, finding.culprits) == (Outcome.FAIL, (SERVER,))
+    assert finding.headline.count(SERVER) == 1
 
 
 def test_an_ipv6_server_heard_and_named_is_one():

@@ -3,14 +3,15 @@
 from scapy.layers.inet6 import IPv6ExtHdrDestOpt, IPv6ExtHdrFragment
 
 from preflight.wire.datagram import datagram
-from tests.wire.samples import IP, UDP, Ether, IPv6, Raw, picked
+from tests.wire.samples import CLIENT, IP, SERVER, UDP, Ether, IPv6, Raw, picked
 
+LINK = Ether(src=SERVER, dst=CLIENT)  # both given, or Scapy would ask the network for them
 ENDS = {"src": "192.0.2.1", "dst": "192.0.2.2"}
 ENDS6 = {"src": "2001:db8::1", "dst": "2001:db8::2"}
 
 
 def test_padding_is_no_data():
-    frame = bytes(Ether() / IP(**ENDS) / UDP(sport=5, dport=6) / Raw(b"abc")).ljust(60, b"\0")
+    frame = bytes(LINK / IP(**ENDS) / UDP(sport=5, dport=6) / Raw(b"abc")).ljust(60, b"\0")
     found = datagram(picked(frame))
     assert (found.source, found.source_port, found.destination, found.destination_port) == (
         "192.0.2.1",
@@ -22,20 +23,20 @@ def test_padding_is_no_data():
 
 
 def test_a_later_fragment_has_no_ports():
-    assert datagram(picked(Ether() / IP(**ENDS, frag=185, proto=17) / Raw(bytes(40)))) is None
+    assert datagram(picked(LINK / IP(**ENDS, frag=185, proto=17) / Raw(bytes(40)))) is None
     later = IPv6(**ENDS6) / IPv6ExtHdrFragment(nh=17, offset=185) / Raw(bytes(40))
-    assert datagram(picked(Ether() / later)) is None
+    assert datagram(picked(LINK / later)) is None
 
 
 def test_options_and_extension_headers_stand_before_it():
-    with_options = Ether() / IP(**ENDS, options=[b"\x94\x04\0\0"]) / UDP(dport=6) / Raw(b"abc")
+    with_options = LINK / IP(**ENDS, options=[b"\x94\x04\0\0"]) / UDP(dport=6) / Raw(b"abc")
     assert datagram(picked(with_options)).data == b"abc"
     extended = IPv6(**ENDS6) / IPv6ExtHdrDestOpt() / IPv6ExtHdrFragment(m=1) / UDP(dport=6) / Raw(b"abc")
-    found = datagram(picked(Ether() / extended))
+    found = datagram(picked(LINK / extended))
     assert (found.source, found.destination_port, found.data) == ("2001:db8::1", 6, b"abc")
 
 
 def test_other_protocols_and_cut_headers():
-    frame = bytes(Ether() / IP(**ENDS) / UDP() / Raw(b"abc"))
+    frame = bytes(LINK / IP(**ENDS) / UDP() / Raw(b"abc"))
     assert datagram(picked(frame[:40])) is None
-    assert datagram(picked(Ether() / IP(**ENDS, proto=6) / Raw(bytes(40)))) is None
+    assert datagram(picked(LINK / IP(**ENDS, proto=6) / Raw(bytes(40)))) is None

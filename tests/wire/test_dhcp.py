@@ -47,7 +47,12 @@ def test_a_reply_cut_before_its_options_is_a_server_all_the_same():
 def test_a_plain_bootp_reply_is_a_server():
     """RFC 951: 300 bytes, no options."""
     head = samples.BOOTP(op=2, chaddr=b"\0\0\x5e\0\x53\x0b", yiaddr="192.0.2.111")
-    frame = samples.Ether(src=SERVER) / samples.IP(src=SERVER_IP) / samples.UDP(sport=67, dport=68) / head
+    frame = (
+        samples.Ether(src=SERVER, dst=CLIENT)
+        / samples.IP(src=SERVER_IP)
+        / samples.UDP(sport=67, dport=68)
+        / head
+    )
     fact = wire.read("dhcp4", picked(frame / bytes(64)))
     assert (fact.message_type, fact.offered_address) == ("", "192.0.2.111") and fact.from_server
 

@@ -51,7 +51,9 @@ def test_their_ethertypes_with_other_content_are_no_sign(kind, etype, payload):
 def test_arp():
     fact = wire.read("arp", picked(samples.VALID["arp"][0]))
     assert (fact.op, fact.sender_hardware, fact.sender_address) == (1, SERVER, SERVER_IP)
-    probe = samples.Ether(dst=BROADCAST) / samples.ARP(hwsrc=SERVER, psrc="0.0.0.0", pdst=SERVER_IP)
+    probe = samples.Ether(src=SERVER, dst=BROADCAST) / samples.ARP(
+        hwsrc=SERVER, psrc="0.0.0.0", pdst=SERVER_IP
+    )
     fact = wire.read("arp", picked(probe))
     assert (fact.sender_address, fact.target_address) == ("", SERVER_IP)
     assert wire.read("arp", picked(samples.VALID["arp"][0][:41])) is None
