@@ -61,6 +61,10 @@ OWN_FIXES = (
     "End any DHCP server program on this computer.",
     "Run the line check again.",
 )
+ADDRESS_FIX = (
+    "Only the server's IP address is known. Read its hardware address on the computer that took the offer: "
+    "open a command line and type arp -a."
+)
 MIRRORED_S = 0.5  # the same question so soon again is a copy made by a mirror port: common practice
 
 
@@ -187,13 +191,16 @@ def _failed(servers: list[_Server]) -> Finding:
         headline = f"A DHCP server is on this network: {names}. A client took its offer."
     else:
         headline = f"A DHCP server answers on this network: {names}."
+    fixes = OWN_FIXES if own else CHECK.fixes
+    if any(not each.hardware for each in servers):
+        fixes = (ADDRESS_FIX, *fixes)
     return Finding(
         CHECK.name,
         Outcome.FAIL,
         headline,
         evidence=tuple(evidence for each in servers[:8] for evidence in each.evidence[:4]),
         measured={"servers": len(servers), "named_only": sum(each.named for each in servers)},
-        fixes=OWN_FIXES if own else CHECK.fixes,
+        fixes=fixes,
         cautions=() if own else CHECK.cautions,
         culprits=tuple(each.hardware or each.address for each in servers),
         spans=tuple((each.first_s, each.last_s) for each in servers),
