@@ -16,8 +16,9 @@ from preflight.frames.compile import BYTES, ROW, TABLE, kernel
 TIME, WIRE, CAP, OFF, LINK, OUT = 0, 1, 2, 3, 4, 5
 SRC, DST, ETYPE, L3, CAST, VLAN, TAGS = 6, 7, 8, 9, 10, 11, 12
 PROTO, SPORT, DPORT, FLOW, DIGEST, KIND, DISCOVERY = 13, 14, 15, 16, 17, 18, 19
-REL, SLOT, COPY = 20, 21, 22
-COLUMNS = 23
+REL, SLOT, COPY, PAYLOAD = 20, 21, 22, 23
+STRIPPED = 24  # VLAN tag that the capturing system took off: its number + 1, or 0
+COLUMNS = 25
 
 UNICAST, MULTICAST, BROADCAST = 0, 1, 2
 
@@ -48,6 +49,7 @@ MAX_SECONDS = 9_000_000_000  # nanoseconds since 1970 in int64 end in 2262
 MASK63 = 0x7FFFFFFFFFFFFFFF
 PRIME = 0x2127599BF4325C37
 BROADCAST_MAC = 0xFFFFFFFFFFFF
+BROADCAST_IP = 0xFFFFFFFF
 
 # Columns of the pcapng interface table.
 I_LINK, I_SNAP, I_MUL, I_DIV, I_SHIFT, I_OFFSET = 0, 1, 2, 3, 4, 5
@@ -55,18 +57,23 @@ INTERFACE_COLUMNS = 6
 
 
 @kernel()
+def u8(b, p):
+    return b[p] & 0xFF  # the mask makes Numba take it as int64, not uint64
+
+
+@kernel()
 def be16(b, p):
-    return (int(b[p]) << 8) | int(b[p + 1])
+    return (u8(b, p) << 8) | u8(b, p + 1)
 
 
 @kernel()
 def be32(b, p):
-    return (int(b[p]) << 24) | (int(b[p + 1]) << 16) | (int(b[p + 2]) << 8) | int(b[p + 3])
+    return (u8(b, p) << 24) | (u8(b, p + 1) << 16) | (u8(b, p + 2) << 8) | u8(b, p + 3)
 
 
 @kernel()
 def le32(b, p):
-    return int(b[p]) | (int(b[p + 1]) << 8) | (int(b[p + 2]) << 16) | (int(b[p + 3]) << 24)
+    return u8(b, p) | (u8(b, p + 1) << 8) | (u8(b, p + 2) << 16) | (u8(b, p + 3) << 24)
 
 
 @kernel()
@@ -76,7 +83,7 @@ def u32(b, p, big):
 
 @kernel()
 def u16(b, p, big):
-    return be16(b, p) if big else int(b[p]) | (int(b[p + 1]) << 8)
+    return be16(b, p) if big else u8(b, p) | (u8(b, p + 1) << 8)
 
 
 @kernel()
@@ -105,7 +112,7 @@ def digest(b, p, n):
         h3 = (h3 * PRIME + le32(b, p + 12)) & MASK63
         p += 16
     while p < end:
-        h0 = (h0 * PRIME + int(b[p])) & MASK63
+        h0 = (h0 * PRIME + u8(b, p)) & MASK63
         p += 1
     return mix(mix(mix(h0, h1), h2), h3)
 
@@ -133,6 +140,7 @@ def walk_pcap(b, pos, end, big, fraction_ns, link, cols, state):
         cols[OFF, row] = pos + 16
         cols[LINK, row] = link
         cols[OUT, row] = 0
+        cols[STRIPPED, row] = 0
         row += 1
         pos += 16 + cap
     state[W_POS] = pos
@@ -214,6 +222,7 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                 cols[OFF, row] = pos + 28
                 cols[LINK, row] = int(interfaces[which, I_LINK])
                 cols[OUT, row] = out
+                cols[STRIPPED, row] = 0
                 row += 1
         else:
             if known < 1:
@@ -230,6 +239,7 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                 cols[OFF, row] = pos + 12
                 cols[LINK, row] = int(interfaces[0, I_LINK])
                 cols[OUT, row] = 0
+                cols[STRIPPED, row] = 0
                 row += 1
         pos += total
     state[W_POS] = pos
@@ -238,8 +248,56 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
     state[W_BAD] = bad
 
 
+# Linux's packet ring, TPACKET_V3 (kernel documentation, networking/packet_mmap; struct tpacket3_hdr): offsets in a
+# block and in a packet's header, which sockaddr_ll follows.
+RING_PACKETS, RING_FIRST = 12, 16
+HDR_NEXT, HDR_SEC, HDR_NSEC, HDR_SNAP, HDR_LEN, HDR_STATUS, HDR_MAC, HDR_TCI, HDR_PKTTYPE = 0, 4, 8, 12, 16, 20, 24, 32, 58
+VLAN_VALID = 1 << 4
+PACKET_OUTGOING = 4
+
+
+@kernel(f"void({BYTES}, int64, int64, boolean, {TABLE}, {ROW})")
+def walk_ring(b, base, size, big, cols, state):
+    """Walk one block of a packet ring, b[base:base+size], in the host's byte order.
+
+    state[W_POS] is the next packet's offset (0: begin), state[W_BAD] the packets still to come. STOP_FULL asks to be
+    called again with the same block."""
+    pos = int(state[W_POS])
+    left = int(state[W_BAD])
+    if pos == 0:
+        pos = base + u32(b, base + RING_FIRST, big)
+        left = u32(b, base + RING_PACKETS, big)
+    row = 0
+    room = cols.shape[1]
+    stop = STOP_MORE
+    while left > 0 and pos + 64 <= base + size:
+        if row == room:
+            stop = STOP_FULL
+            break
+        status = u32(b, pos + HDR_STATUS, big)
+        tagged = status & VLAN_VALID != 0
+        start = pos + u16(b, pos + HDR_MAC, big)
+        cols[TIME, row] = u32(b, pos + HDR_SEC, big) * 1000000000 + u32(b, pos + HDR_NSEC, big)
+        cols[WIRE, row] = u32(b, pos + HDR_LEN, big) + (4 if tagged else 0)
+        cols[CAP, row] = max(0, min(u32(b, pos + HDR_SNAP, big), base + size - start))
+        cols[OFF, row] = start
+        cols[LINK, row] = ETHERNET
+        cols[OUT, row] = 1 if u8(b, pos + HDR_PKTTYPE) == PACKET_OUTGOING else 0
+        cols[STRIPPED, row] = (u32(b, pos + HDR_TCI, big) & 0xFFF) + 1 if tagged else 0
+        row += 1
+        left -= 1
+        step = u32(b, pos + HDR_NEXT, big)
+        if step == 0:
+            left = 0
+        pos += step
+    state[W_POS] = pos
+    state[W_ROWS] = row
+    state[W_STOP] = stop
+    state[W_BAD] = left
+
+
 @kernel()
-def is_discovery(cast, proto, dport, etype, dst):
+def is_discovery(cast, proto, dport, etype, dst, group):
     """Multicast that is talk about the network, never audio: by address or port that a standard reserves for it."""
     if cast != MULTICAST:
         return 0
@@ -247,8 +305,9 @@ def is_discovery(cast, proto, dport, etype, dst):
         return 1
     if proto == 2:
         return 1
-    # 224.0.0.0/24 (RFC 5771) and 01:80:c2:00:00:00/40 (IEEE 802.1Q table 8-1)
-    if (dst >> 8) == 0x01005E0000 or (dst >> 24) == 0x0180C2:
+    # 224.0.0.0/24 (RFC 5771; by its address, for 32 groups share a hardware address, RFC 1112), and what
+    # bridges keep to themselves (IEEE 802.1Q table 8-1)
+    if group >> 8 == 0xE00000 or dst >> 24 == 0x0180C2:
         return 1
     if proto == 17 and (
         dport == 5353  # mDNS, RFC 6762
@@ -266,7 +325,8 @@ def is_discovery(cast, proto, dport, etype, dst):
 
 @kernel(f"void({BYTES}, {TABLE}, int64)")
 def classify(b, cols, rows):
-    """Read the headers of every frame and fill the columns from SRC to DISCOVERY."""
+    """Read the headers of every frame and fill the columns from SRC to DISCOVERY, and PAYLOAD: where UDP data
+    starts, from OFF on, or 0."""
     for i in range(rows):
         off = int(cols[OFF, i])
         cap = int(cols[CAP, i])
@@ -298,8 +358,8 @@ def classify(b, cols, rows):
                     at = off + 6
                     etype = be16(b, off + 14)
                 else:
-                    way = int(b[off + 10])
-                    size = int(b[off + 11])
+                    way = u8(b, off + 10)
+                    size = u8(b, off + 11)
                     at = off + 12
                     etype = be16(b, off)
                 if size == 6:
@@ -314,8 +374,8 @@ def classify(b, cols, rows):
                 whole = True
                 if etype == 4:
                     etype = 0  # LLC follows
-        tags = 0
-        vlan = -1
+        vlan = int(cols[STRIPPED, i]) - 1
+        tags = 1 if vlan >= 0 else 0
         while whole and tags < 2 and (etype == 0x8100 or etype == 0x88A8 or etype == 0x9100):
             if p + 4 > end:
                 break
@@ -327,15 +387,17 @@ def classify(b, cols, rows):
         proto = -1
         sport = 0
         dport = 0
+        payload = 0
+        group = 0
         kind = K_NONE
         flow = mix(mix(mix(1, src), dst), vlan + 2)
         if whole and 0 <= etype < 1536:
             etype = 0
             if p + 3 <= end:
                 sap = be16(b, p)
-                control = int(b[p + 2])
+                control = u8(b, p + 2)
                 if sap == 0xAAAA and p + 8 <= end:
-                    oui = (int(b[p + 3]) << 16) | be16(b, p + 4)
+                    oui = (u8(b, p + 3) << 16) | be16(b, p + 4)
                     if oui == 0:
                         etype = be16(b, p + 6)
                         p += 8
@@ -345,31 +407,33 @@ def classify(b, cols, rows):
                     kind = K_XID
                 flow = mix(flow, sap)
         if etype == 0x0800 and p + 20 <= end:
-            head = (int(b[p]) & 15) * 4
-            proto = int(b[p + 9])
-            flow = mix(mix(flow, be32(b, p + 12)), be32(b, p + 16))
-            if dst == 0 and cast == 0:
-                top = int(b[p + 16])
-                if 224 <= top < 240:
+            head = (u8(b, p) & 15) * 4
+            proto = u8(b, p + 9)
+            group = be32(b, p + 16)
+            flow = mix(mix(flow, be32(b, p + 12)), group)
+            if dst == 0 and cast == UNICAST:
+                if group >> 28 == 14:
                     cast = MULTICAST
-                elif be32(b, p + 16) == 0xFFFFFFFF:
+                elif group == BROADCAST_IP:
                     cast = BROADCAST
             first = be16(b, p + 6) & 0x1FFF == 0
             if (proto == 17 or proto == 6) and first and head >= 20 and p + head + 4 <= end:
                 sport = be16(b, p + head)
                 dport = be16(b, p + head + 2)
+                if proto == 17:
+                    payload = p + head + 8 - off
         elif etype == 0x86DD and p + 40 <= end:
-            proto = int(b[p + 6])
+            proto = u8(b, p + 6)
             for word in range(8):
                 flow = mix(flow, be32(b, p + 8 + 4 * word))
-            if dst == 0 and cast == 0 and int(b[p + 24]) == 0xFF:
+            if dst == 0 and cast == UNICAST and u8(b, p + 24) == 0xFF:
                 cast = MULTICAST
             at = p + 40
             steps = 0
             while steps < 6 and at + 8 <= end and (proto == 0 or proto == 43 or proto == 60 or proto == 44):
-                size = 8 if proto == 44 else 8 + 8 * int(b[at + 1])
+                size = 8 if proto == 44 else 8 + 8 * u8(b, at + 1)
                 later = proto == 44 and be16(b, at + 2) & 0xFFF8 != 0
-                proto = int(b[at])
+                proto = u8(b, at)
                 at += size
                 steps += 1
                 if later:
@@ -377,6 +441,8 @@ def classify(b, cols, rows):
             if (proto == 17 or proto == 6) and at + 4 <= end:
                 sport = be16(b, at)
                 dport = be16(b, at + 2)
+                if proto == 17:
+                    payload = at + 8 - off
         if proto == 17:
             if dport == 67 or dport == 68:
                 kind = K_DHCP4 if etype == 0x0800 else K_NONE
@@ -405,9 +471,10 @@ def classify(b, cols, rows):
         cols[SPORT, i] = sport
         cols[DPORT, i] = dport
         cols[FLOW, i] = mix(mix(mix(flow, etype + 1), proto + 1), (sport << 16) | dport)
+        cols[PAYLOAD, i] = payload
         cols[DIGEST, i] = digest(b, off, cap)
         cols[KIND, i] = kind
-        cols[DISCOVERY, i] = is_discovery(cast, proto, dport, etype, dst)
+        cols[DISCOVERY, i] = is_discovery(cast, proto, dport, etype, dst, group)
 
 
 @kernel(f"void({TABLE}, int64, {ROW})")

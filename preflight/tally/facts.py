@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Cast = Literal["unicast", "multicast", "broadcast"]
-Measure = Literal["broadcast", "discovery", "multicast", "unicast", "bytes"]
+Measure = Literal["broadcast", "discovery", "multicast", "unicast", "bytes", "sent_bytes"]
 
 
 @dataclass(frozen=True)
@@ -24,12 +24,15 @@ class Peak:
 
 @dataclass(frozen=True)
 class Rates:
-    """`discovery` is multicast that talks about the network; `multicast` all other multicast. The time line has
-    rows of `width_s`; for each row and measure the sum and the most in any second that ends in it."""
+    """`discovery` is multicast that talks about the network; `multicast` all other multicast; `bytes` those that came
+    in, `sent_bytes` those that the capturing computer sent, where the capture tells. `longest_gap_s` is the
+    longest time without any frame. The time line has rows of `width_s`; for each row and measure the sum and the most in any second that ends in it."""
 
     peaks: dict[Measure, Peak]
     busiest_ms_bytes: int
     busiest_ms_at_s: float
+    longest_gap_s: float
+    longest_gap_at_s: float
     width_s: float
     sums: dict[Measure, tuple[int, ...]]
     most_in_1s: dict[Measure, tuple[int, ...]]
@@ -75,7 +78,8 @@ class Flow:
 
     `bin_mean` and `bin_deviation` are frames in a full 100 ms bin over the `bins` that held any, first and last left
     out; `changes` counts frames whose content differs from the one before; `distinct` contents not seen in the
-    last 20 ms; `repeated` those seen eight times in quick succession."""
+    last 20 ms; `repeated` those seen eight times in quick succession; `sequence_steps` how often a 16-bit number where
+    RTP has its sequence number went on by one."""
 
     source: str
     destination: str
@@ -101,19 +105,24 @@ class Flow:
     changes: int
     distinct: int
     repeated: int
+    sequence_steps: int
+
+    @property
+    def steady(self) -> bool:
+        """Whether its frames come at a steady pace: 100 ms bins deviate by at most 15 % (or two frames). Common practice."""
+        return (
+            self.bins >= 3 and self.bin_mean >= 2 and self.bin_deviation <= max(0.15 * self.bin_mean, 2.0)
+        )
 
     @property
     def stream(self) -> bool:
-        """Whether it behaves as a stream: multicast beside discovery whose content changes frame by frame and whose pace
-        is steady. Streams are no storm. Steady is a deviation of a tenth of the mean, and at least 10 frames in
-        100 ms; common practice."""
+        """Whether it behaves as a stream: multicast beside discovery whose content changes frame by frame, and that either
+        counts its packets as RTP does or keeps a steady pace. Streams are no storm."""
         return (
             self.cast == "multicast"
             and not self.discovery
-            and self.bins >= 3
-            and self.bin_mean >= 2
-            and self.bin_deviation <= max(0.15 * self.bin_mean, 2.0)
             and self.changes > 0.5 * self.frames
+            and (self.sequence_steps > 0.5 * self.frames or self.steady)
         )
 
 

@@ -23,6 +23,7 @@ from preflight.frames.kernels import (
     MULTICAST,
     OFF,
     OUT,
+    PAYLOAD,
     PROTO,
     REL,
     SLOT,
@@ -30,7 +31,9 @@ from preflight.frames.kernels import (
     SRC,
     VLAN,
     WIRE,
+    be16,
     be32,
+    u8,
 )
 
 # Preamble, start delimiter, gap between frames (20 bytes) and FCS (4), which captures leave out. IEEE 802.3.
@@ -64,7 +67,7 @@ MS_NS = 1_000_000
 ) = (*range(17), 20)
 F_BIN = 24  # the open 100 ms bin, and its count
 F_BIN_COUNT = 25
-F_BINS = 26  # closed bins with frames in them, their counts' sum, sum of squares
+F_BINS = 26  # closed bins with frames in them but for the first, their counts' sum, sum of squares
 F_BIN_SUM = 27
 F_BIN_SQUARES = 28
 F_SECOND = 29
@@ -75,7 +78,9 @@ F_DIGEST = 33
 F_CHANGES = 34  # how often the content was another than the frame's before
 F_DISTINCT = 35  # contents not seen within the last 20 ms
 F_REPEATED = 36  # contents seen REPEATS times in quick succession
-FLOW_COLUMNS = 37
+F_SEQUENCE = 37  # last RTP sequence number, and how often it went on by one (RFC 3550)
+F_SEQUENCE_STEPS = 38
+FLOW_COLUMNS = 39
 
 # A row for each sender.
 (
@@ -106,10 +111,11 @@ N_FLOWS, N_FLOW_OVERFLOW, N_TALKERS, N_TALKER_OVERFLOW = range(4)
 PROBES = 32
 
 # A row for each frame content seen lately.
-C_DIGEST, C_LAST_NS, C_FIRST_NS, C_FIRST, C_COPIES, C_OUT = range(6)
-COPY_COLUMNS = 6
+C_DIGEST, C_LAST_NS, C_FIRST_NS, C_FIRST, C_COPIES, C_OUT, C_TOLD = range(7)
+COPY_COLUMNS = 7
 COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
+REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
 
 # Totals of copies.
 (
@@ -137,16 +143,16 @@ EXAMPLE_COLUMNS = 5
 SHORTEST_KNOWN = 90  # a frame cut shorter than this may differ in what was cut
 
 # Rates: measures counted in bins.
-R_BROADCAST, R_DISCOVERY, R_MULTICAST, R_UNICAST, R_BYTES = range(5)
-MEASURES = 5
+R_BROADCAST, R_DISCOVERY, R_MULTICAST, R_UNICAST, R_BYTES, R_SENT_BYTES = range(6)
+MEASURES = 6
 # State of the open bins, then for each measure: count in the open bin, most in 100 ms and when, most in 1 s and when.
-S_BIN, S_MS, S_MS_BYTES, S_MS_MOST, S_MS_MOST_AT, S_WIDTH, S_ROWS = range(7)
-S_OPEN = 8
+S_BIN, S_MS, S_MS_BYTES, S_MS_MOST, S_MS_MOST_AT, S_WIDTH, S_ROWS, S_LAST, S_GAP, S_GAP_AT = range(10)
+S_OPEN = 10
 S_MOST_BIN = 16
-S_MOST_BIN_AT = 24
-S_MOST_SECOND = 32
-S_MOST_SECOND_AT = 40
-RATE_STATE = 48
+S_MOST_BIN_AT = 22
+S_MOST_SECOND = 28
+S_MOST_SECOND_AT = 34
+RATE_STATE = 40
 RING = 10  # 100 ms bins in a second
 TIMELINE_ROWS = 1024
 TIMELINE_COLUMNS = 2 * MEASURES  # sum in the row, and the most in any second that ends in it
@@ -252,10 +258,18 @@ def count(b, cols, rows, first, flows, talkers, totals):
         if cols[DIGEST, i] != flows[at, F_DIGEST]:
             flows[at, F_DIGEST] = cols[DIGEST, i]
             flows[at, F_CHANGES] += 1
+        payload = int(cols[PAYLOAD, i])
+        if payload > 0 and payload + 12 <= cols[CAP, i]:
+            p = int(cols[OFF, i]) + payload
+            if u8(b, p) >> 6 == 2:
+                sequence = be16(b, p + 2)
+                if sequence == (flows[at, F_SEQUENCE] + 1) & 0xFFFF:
+                    flows[at, F_SEQUENCE_STEPS] += 1
+                flows[at, F_SEQUENCE] = sequence
         now = rel // BIN_NS
         if now > flows[at, F_BIN]:
             closed = int(flows[at, F_BIN_COUNT])
-            if closed > 0:
+            if closed > 0 and flows[at, F_BIN] * BIN_NS > flows[at, F_FIRST_NS]:
                 flows[at, F_BINS] += 1
                 flows[at, F_BIN_SUM] += closed
                 flows[at, F_BIN_SQUARES] += closed * closed
@@ -302,6 +316,7 @@ def copies(cols, rows, first, seen, flows, totals, examples):
             seen[at, C_FIRST] = first + i
             seen[at, C_COPIES] = 0
             seen[at, C_OUT] = cols[OUT, i]
+            seen[at, C_TOLD] = 0
             totals[M_DISTINCT] += 1
             if slot >= 0:
                 flows[slot, F_DISTINCT] += 1
@@ -320,8 +335,9 @@ def copies(cols, rows, first, seen, flows, totals, examples):
             totals[M_PAIRS] += 1
         elif n == 2:
             totals[M_PAIRS] -= 1
-        if n + 1 >= REPEATS:
-            if n + 1 == REPEATS:
+        if n + 1 >= REPEATS and rel - seen[at, C_FIRST_NS] <= n * REPEAT_GAP_NS:
+            if seen[at, C_TOLD] == 0:
+                seen[at, C_TOLD] = 1
                 if totals[M_REPEATED] == 0:
                     totals[M_SPAN_FIRST_NS] = seen[at, C_FIRST_NS]
                 totals[M_REPEATED] += 1
@@ -390,15 +406,23 @@ def rates(cols, rows, state, ring, timeline):
                 for m in range(MEASURES):
                     ring[m, quiet % RING] = 0
             state[S_BIN] = now
+        if rel - state[S_LAST] > state[S_GAP]:
+            state[S_GAP] = rel - state[S_LAST]
+            state[S_GAP_AT] = state[S_LAST]
+        state[S_LAST] = rel
         nbytes = max(int(cols[WIRE, i]), SHORTEST) + WIRE_OVERHEAD
-        ms = rel // MS_NS
-        if ms > state[S_MS]:
-            state[S_MS] = ms
-            state[S_MS_BYTES] = 0
-        state[S_MS_BYTES] += nbytes
-        if state[S_MS_BYTES] > state[S_MS_MOST]:
-            state[S_MS_MOST] = state[S_MS_BYTES]
-            state[S_MS_MOST_AT] = state[S_MS] * MS_NS
+        if cols[OUT, i] == 0:
+            ms = rel // MS_NS
+            if ms > state[S_MS]:
+                state[S_MS] = ms
+                state[S_MS_BYTES] = 0
+            state[S_MS_BYTES] += nbytes
+            if state[S_MS_BYTES] > state[S_MS_MOST]:
+                state[S_MS_MOST] = state[S_MS_BYTES]
+                state[S_MS_MOST_AT] = state[S_MS] * MS_NS
+            state[S_OPEN + R_BYTES] += nbytes
+        else:
+            state[S_OPEN + R_SENT_BYTES] += nbytes
         cast = int(cols[CAST, i])
         if cast == BROADCAST:
             state[S_OPEN + R_BROADCAST] += 1
@@ -408,7 +432,6 @@ def rates(cols, rows, state, ring, timeline):
             state[S_OPEN + R_MULTICAST] += 1
         else:
             state[S_OPEN + R_UNICAST] += 1
-        state[S_OPEN + R_BYTES] += nbytes
 
 
 @kernel(f"void({ROW}, {TABLE}, {TABLE})")

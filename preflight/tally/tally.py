@@ -18,7 +18,7 @@ FLOW_ROWS = 1 << 13
 TALKER_ROWS = 1 << 13
 COPY_ROWS = 1 << 17
 CASTS: tuple[Cast, ...] = ("unicast", "multicast", "broadcast")
-MEASURES: tuple[Measure, ...] = ("broadcast", "discovery", "multicast", "unicast", "bytes")
+MEASURES: tuple[Measure, ...] = ("broadcast", "discovery", "multicast", "unicast", "bytes", "sent_bytes")
 
 
 def mac_text(number: int) -> str:
@@ -81,6 +81,8 @@ class Tally:
             peaks=peaks,
             busiest_ms_bytes=int(state[k.S_MS_MOST]),
             busiest_ms_at_s=int(state[k.S_MS_MOST_AT]) / 1e9,
+            longest_gap_s=int(state[k.S_GAP]) / 1e9,
+            longest_gap_at_s=int(state[k.S_GAP_AT]) / 1e9,
             width_s=int(state[k.S_WIDTH]) * k.BIN_NS / 1e9,
             sums={name: tuple(rows[:, m].tolist()) for m, name in enumerate(MEASURES)},
             most_in_1s={name: tuple(rows[:, k.MEASURES + m].tolist()) for m, name in enumerate(MEASURES)},
@@ -145,7 +147,6 @@ def _ip(version: int, words: list[int]) -> str:
 
 
 def _flow(row: list[int]) -> Flow:
-    # The first bin is left out of the pace: the flow began somewhere in it. The last one is still open.
     bins, total, squares = row[k.F_BINS], row[k.F_BIN_SUM], row[k.F_BIN_SQUARES]
     mean = total / bins if bins else 0.0
     deviation = math.sqrt(max(squares / bins - mean * mean, 0.0)) if bins else 0.0
@@ -175,4 +176,5 @@ def _flow(row: list[int]) -> Flow:
         changes=row[k.F_CHANGES],
         distinct=row[k.F_DISTINCT],
         repeated=row[k.F_REPEATED],
+        sequence_steps=row[k.F_SEQUENCE_STEPS],
     )

@@ -1,0 +1,87 @@
+"""Broadcast reaches every device; hundreds a second cost every one of them time that audio needs."""
+
+from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.describe import count_text, what, who
+from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
+from preflight.checks.wire_subject import enough, unheard
+from preflight.facts import Facts
+
+CHECK = Check(
+    name="broadcast-storm",
+    subject="wire",
+    question="Is there more broadcast than an audio LAN can bear?",
+    looks_at="Broadcast frames in every second and in every 100 ms, who sends them and what they are.",
+    why="Every device must receive and look at every broadcast frame. A storm makes boxes click, drop out or restart.",
+    limits=(
+        Limit("fail_per_s", 1000, "broadcast frames in one second", "common practice"),
+        Limit("caution_per_s", 100, "broadcast frames in one second", "common practice"),
+        Limit("caution_per_100ms", 100, "broadcast frames in 100 ms", "common practice"),
+    ),
+    fixes=(
+        "Find the sender's port in the switch's address table, or unplug one cable at a time and watch the rate.",
+        "Take that device off the audio LAN.",
+        "Restart or update it before it comes back, then run the line check again.",
+    ),
+    cautions=(MUTE_FIRST,),
+    unproven="Listen for at least one second.",
+)
+
+
+def judge(facts: Facts) -> Finding | None:
+    if facts.source is None or facts.tally is None:
+        return unheard(CHECK, facts)
+    if blocked := unheard(CHECK, facts):
+        return blocked
+    share = 0.5 if facts.vantage == "mirror" else 1.0  # such a mirror shows every frame twice
+    peak = facts.tally.rates.peaks["broadcast"]
+    second, tenth = peak.in_1s * share, peak.in_100ms * share
+    limits = {limit.name: limit.value for limit in CHECK.limits}
+    measured = {
+        "broadcast_frames": round(peak.total * share),
+        "most_in_1s": round(second),
+        "most_in_100ms": round(tenth),
+    }
+    if second < limits["caution_per_s"] and tenth < limits["caution_per_100ms"]:
+        if short := enough(CHECK, facts, 1.0):
+            return short
+        return Finding(
+            CHECK.name,
+            Outcome.PASS,
+            f"At most {count_text(second)} broadcast frames in a second.",
+            measured=measured,
+            limits=limits,
+        )
+    failed = second >= limits["fail_per_s"]
+    senders = sorted(facts.tally.talkers, key=lambda t: -t.most_broadcast)
+    loud = [t for t in senders[:5] if t.most_broadcast >= max(0.1 * peak.in_1s, 1)]
+    evidence = [
+        Evidence(
+            f"{count_text(second)} broadcast frames in the busiest second, {count_text(tenth)} in the busiest 100 ms",
+            time_s=peak.in_1s_at_s,
+        )
+    ]
+    for talker in loud:
+        kinds = [f for f in facts.tally.flows if f.cast == "broadcast" and f.source == talker.hardware]
+        most = max(kinds, key=lambda f: f.frames, default=None)
+        evidence.append(
+            Evidence(
+                f"{who(talker.hardware, most.source_ip if most else '')} sent "
+                f"{count_text(talker.broadcast * share)}" + (f", mostly {what(most)}" if most else ""),
+                frame=most.first_frame if most else talker.first_frame,
+                time_s=most.first_s if most else talker.first_s,
+            )
+        )
+    name = who(loud[0].hardware) if len(loud) == 1 else f"{len(loud)} devices" if loud else "many devices"
+    return Finding(
+        CHECK.name,
+        Outcome.FAIL if failed else Outcome.CAUTION,
+        f"{'Broadcast storm' if failed else 'Much broadcast'}: {count_text(second)} frames in one second, from {name}.",
+        evidence=tuple(evidence),
+        measured=measured,
+        limits=limits,
+        fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
+        culprits=tuple(t.hardware for t in loud if t.hardware),
+        spans=facts.tally.rates.spans("broadcast", limits["caution_per_s"])
+        or ((peak.in_100ms_at_s, peak.in_100ms_at_s + 0.1),),
+    )

@@ -1,0 +1,136 @@
+"""How far the capture itself can be trusted: a fault in it must not be taken for a fault of the network."""
+
+from preflight.checks.cautions import PRIVACY
+from preflight.checks.describe import count_text
+from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
+from preflight.checks.wire_subject import unheard
+from preflight.facts import Facts
+
+CHECK = Check(
+    name="capture-quality",
+    subject="wire",
+    question="Can this capture be trusted, and what can it not show?",
+    looks_at=(
+        "Frames dropped by the capturing system, frames cut by the snap length, times that step back, times with no frame at "
+        "all, damage in the file, and where on the network it was taken."
+    ),
+    why="A frame that the capture lost looks as if the network had lost it.",
+    limits=(
+        Limit("step_back_ms", 10, "ms that the time falls back", "common practice"),
+        Limit("hole_s", 0.5, "seconds without any frame, in a capture of 100 frames/s or more", "common practice"),
+    ),
+    sources=("draft-ietf-opsawg-pcapng: isb_ifdrop, isb_osdrop",),
+    fixes=(
+        "Capture again: whole frames (snap length 0), to a fast disk, with nothing else running.",
+        "Set the computer's clock before, not while it captures. Let the capture end by itself.",
+    ),
+    cautions=(PRIVACY,),
+    unproven="Listen again, long enough to hear something.",
+)
+
+SEES = {
+    "access port": "taken at an access port: it sees what is flooded and what is meant for one station, not what passes "
+    "between others",
+    "mirror": "taken at a mirror port: it sees traffic between others",
+    "unknown": "",
+}
+
+
+def judge(facts: Facts) -> Finding | None:
+    if facts.source is None or facts.tally is None:
+        return unheard(CHECK, facts)
+    if blocked := unheard(CHECK, facts):
+        return blocked
+    source, tally = facts.source, facts.tally
+    limits = {limit.name: limit.value for limit in CHECK.limits}
+    rate = source.frames / source.duration_s if source.duration_s > 0 else 0.0
+    hole = tally.rates.longest_gap_s
+    measured = {
+        "vantage": facts.vantage,
+        "dropped": source.dropped,
+        "cut": source.cut,
+        "malformed": source.malformed,
+        "steps_back": source.steps_back,
+        "longest_gap_s": round(hole, 3),
+    }
+    faults: list[tuple[str, Evidence]] = []
+    if source.dropped:
+        share = source.dropped / (source.frames + source.dropped)
+        faults.append(
+            (
+                "frames were dropped",
+                Evidence(f"the capturing system dropped {count_text(source.dropped)} frames ({share:.1%}): gaps prove nothing"),
+            )
+        )
+    if source.cut:
+        faults.append(
+            (
+                "frames are cut",
+                Evidence(
+                    f"{count_text(source.cut)} of {count_text(source.frames)} frames are cut by the snap length: "
+                    "names and address offers in them cannot be read"
+                ),
+            )
+        )
+    if source.steps_back:
+        faults.append(
+            (
+                "time steps back",
+                Evidence(
+                    f"the time steps back {source.steps_back} times, by up to {source.longest_step_back_s:.3f} s; "
+                    "times after that are counted on from there"
+                ),
+            )
+        )
+    if hole >= limits["hole_s"] and rate >= 100:
+        faults.append(
+            (
+                "there is a hole",
+                Evidence(
+                    f"no frame at all for {hole:.2f} s, in a capture of {count_text(rate)} frames/s: the capture paused, or "
+                    "the link was down",
+                    time_s=tally.rates.longest_gap_at_s,
+                ),
+            )
+        )
+    if source.malformed:
+        faults.append(
+            (
+                "frames are damaged",
+                Evidence(f"{count_text(source.malformed)} frames or records could not be read"),
+            )
+        )
+    if source.ended_early:
+        faults.append(("it ends early", Evidence(f"reading ended early at {source.ended_early}")))
+    if tally.flow_overflow or tally.talker_overflow:
+        faults.append(
+            (
+                "there are too many senders or flows to list",
+                Evidence(
+                    f"{count_text(tally.flow_overflow)} frames belong to flows, {count_text(tally.talker_overflow)} to "
+                    "senders beyond the lists; they are counted in the rates"
+                ),
+            )
+        )
+    notes = [Evidence(SEES[facts.vantage])] if SEES[facts.vantage] else []
+    if source.partial:
+        notes.append(Evidence("stopped by hand: judged on what was read"))
+    if not faults:
+        return Finding(
+            CHECK.name,
+            Outcome.PASS,
+            f"{count_text(source.frames)} whole frames in {source.duration_s:.1f} s, in order.",
+            evidence=tuple(notes),
+            measured=measured,
+            limits=limits,
+        )
+    return Finding(
+        CHECK.name,
+        Outcome.CAUTION,
+        f"Trust this capture only in part: {', '.join(words for words, _ in faults)}.",
+        evidence=tuple(evidence for _, evidence in faults) + tuple(notes),
+        measured=measured,
+        limits=limits,
+        fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
+    )

@@ -1,0 +1,61 @@
+"""Words for flows and numbers that several checks share."""
+
+from preflight.checks.maker import maker
+from preflight.tally.facts import Flow
+
+# EtherTypes and ports that open standards name.
+ETHERTYPES = {
+    0x0806: "ARP",
+    0x22F0: "AVTP (IEEE 1722)",
+    0x22EA: "stream reservation (IEEE 802.1Q)",
+    0x8808: "pause frames",
+    0x88CC: "LLDP",
+    0x88F7: "PTP over Ethernet",
+    0x88B5: "local experimental EtherType 0x88b5",
+    0x88B6: "local experimental EtherType 0x88b6",
+}
+PORTS = {
+    53: "DNS",
+    67: "DHCP",
+    68: "DHCP",
+    123: "NTP",
+    137: "NetBIOS names",
+    138: "NetBIOS datagrams",
+    319: "PTP event",
+    320: "PTP general",
+    427: "SLP",
+    546: "DHCPv6",
+    547: "DHCPv6",
+    1900: "SSDP",
+    3702: "WS-Discovery",
+    5353: "mDNS",
+    5355: "LLMNR",
+    9875: "SAP",
+}
+PROTOCOLS = {1: "ICMP", 2: "IGMP", 6: "TCP", 17: "UDP", 58: "ICMPv6", 103: "PIM", 112: "VRRP"}
+
+
+def what(flow: Flow) -> str:
+    """What a flow is, as far as an open standard names it: "ARP", "mDNS to 224.0.0.251", "UDP port 6000 to ..."."""
+    if flow.protocol is None:
+        return ETHERTYPES.get(flow.ethertype) or (
+            f"EtherType 0x{flow.ethertype:04x}" if flow.ethertype >= 1536 else "802.3 frames"
+        )
+    name = PROTOCOLS.get(flow.protocol, f"IP protocol {flow.protocol}")
+    if flow.protocol in (6, 17) and flow.destination_port:
+        name = PORTS.get(flow.destination_port, f"{name} port {flow.destination_port}")
+    return f"{name} to {flow.destination_ip}"
+
+
+def who(hardware: str, ip: str = "") -> str:
+    """A sender by hardware address, with the maker, and its IP address where known."""
+    if not hardware:
+        return ip or "a sender without hardware address"
+    made = maker(hardware)
+    inside = ", ".join(part for part in (made, ip) if part)
+    return f"{hardware} ({inside})" if inside else hardware
+
+
+def count_text(number: float) -> str:
+    """12 345 as people read it."""
+    return f"{number:,.0f}".replace(",", " ")

@@ -1,0 +1,106 @@
+"""How full the link is, with everything that a frame costs on the cable."""
+
+from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
+from preflight.checks.describe import count_text, what, who
+from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
+from preflight.checks.wire_subject import enough, unheard
+from preflight.facts import Facts
+
+CHECK = Check(
+    name="link-load",
+    subject="wire",
+    question="Is the link so full that audio has to wait?",
+    looks_at=(
+        "Bytes in the busiest millisecond, 100 ms and second, with FCS, preamble and gap counted, against the link's rate."
+    ),
+    why="A full port holds frames back, then drops them. Audio that comes late is lost.",
+    limits=(
+        Limit("fail_share", 0.70, "share of the link over a full second", "common practice"),
+        Limit("caution_share_100ms", 0.70, "share of the link over 100 ms", "common practice"),
+        Limit("overhead", 24, "bytes a frame beside those captured", "IEEE 802.3; RFC 2544 B, RFC 5180 A.1"),
+    ),
+    sources=("RFC 2544 appendix B and RFC 5180 A.1: frame rates with preamble and gap",),
+    fixes=(
+        "See in the list which flows fill the link. Stop what is not the show: copies, updates, video.",
+        "If streams fill it, send each only where it is needed: turn on IGMP snooping with one querier, on every switch.",
+        "If it is the long cable between switches, add a second one only as a link aggregation, never as a plain cable.",
+        "Run the line check again.",
+    ),
+    cautions=(MUTE_FIRST, CABLE_ROUTE),
+    unproven="Listen for at least one second, at the port itself rather than at a mirror of several ports.",
+)
+
+
+def judge(facts: Facts) -> Finding | None:
+    if facts.source is None or facts.tally is None:
+        return unheard(CHECK, facts)
+    if blocked := unheard(CHECK, facts):
+        return blocked
+    rates = facts.tally.rates
+    # A cable carries both directions at once: each has the whole rate. A capture that does not tell them apart is
+    # judged on both together.
+    way = "bytes" if rates.peaks["bytes"].in_1s >= rates.peaks["sent_bytes"].in_1s else "sent_bytes"
+    peak = rates.peaks[way]  # type: ignore[index]
+    mirror = facts.vantage == "mirror"
+    part = 0.5 if mirror and facts.tally.copies.pairs > 0.4 * facts.tally.copies.distinct else 1.0
+    bits = facts.link_mbps * 1e6
+    second = peak.in_1s * 8 * part / bits
+    tenth = peak.in_100ms * 8 * part / (bits / 10)
+    busiest = rates.busiest_ms_bytes * 8 * part / (bits / 1000)
+    limits = {limit.name: limit.value for limit in CHECK.limits}
+    measured = {
+        "link_mbps": facts.link_mbps,
+        "share_1s": round(second, 4),
+        "share_100ms": round(tenth, 4),
+        "share_1ms": round(busiest, 4),
+    }
+    of = f"{facts.link_mbps} Mb/s" + (" (assumed: the capture does not tell)" if facts.link_assumed else "")
+    failed = second >= limits["fail_share"]
+    if not failed and tenth < limits["caution_share_100ms"]:
+        if short := enough(CHECK, facts, 1.0):
+            return short
+        return Finding(
+            CHECK.name,
+            Outcome.PASS,
+            f"At most {second:.1%} of {of} in a second, {tenth:.1%} in 100 ms.",
+            measured=measured,
+            limits=limits,
+        )
+    if mirror:
+        return Finding(
+            CHECK.name,
+            Outcome.UNPROVEN,
+            f"The mirror carries {max(second, tenth):.0%} of {of}, from several ports together.",
+            measured=measured,
+            limits=limits,
+            fixes=(CHECK.unproven,),
+        )
+    evidence = [
+        Evidence(f"{second:.0%} of {of} in the busiest second", time_s=peak.in_1s_at_s),
+        Evidence(f"{busiest:.0%} in the busiest millisecond", time_s=rates.busiest_ms_at_s),
+    ]
+    flows = sorted(facts.tally.flows, key=lambda f: -f.bytes)[:3]
+    for flow in flows:
+        evidence.append(
+            Evidence(
+                f"{who(flow.source, flow.source_ip)}: {what(flow)}, {count_text(flow.frames)} frames, "
+                f"{flow.bytes / 1e6:.1f} MB",
+                frame=flow.first_frame,
+                time_s=flow.first_s,
+            )
+        )
+    return Finding(
+        CHECK.name,
+        Outcome.FAIL if failed else Outcome.CAUTION,
+        f"The link is {second:.0%} full over a second; more than {limits['fail_share']:.0%} leaves no room for bursts."
+        if failed
+        else f"The link is {tenth:.0%} full in the busiest 100 ms.",
+        evidence=tuple(evidence),
+        measured=measured,
+        limits=limits,
+        fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
+        culprits=tuple(dict.fromkeys(f.source for f in flows if f.source)),
+        spans=rates.spans(way, limits["fail_share"] * bits / 8)  # type: ignore[arg-type]
+        or ((peak.in_100ms_at_s, peak.in_100ms_at_s + 0.1),),
+    )

@@ -1,0 +1,155 @@
+"""Listening on an adapter: a receive ring that the system fills and the kernels read in place. Linux only, so far.
+
+A packet socket bound to the adapter takes every frame; promiscuous mode is a membership of the socket and ends with
+it. Nothing is sent, no group is joined. The ring is TPACKET_V3: the system writes frames into blocks of shared
+memory, and a block is given back once its frames are tallied.
+"""
+
+import mmap
+import select
+import socket
+import struct
+import sys
+import time
+from collections.abc import Iterator
+
+import numpy as np
+
+from preflight.frames import kernels as k
+from preflight.frames.batch import Batch, Bench, Progress
+from preflight.frames.facts import SourceFacts
+from preflight.text import clean
+
+BLOCK = 1 << 20
+BLOCKS = 32  # a quarter of a second at 1 Gb/s
+
+# From linux/if_packet.h and linux/if_ether.h.
+SOL_PACKET = 263
+PACKET_ADD_MEMBERSHIP = 1
+PACKET_RX_RING = 5
+PACKET_STATISTICS = 6
+PACKET_VERSION = 10
+PACKET_MR_PROMISC = 1
+TPACKET_V3 = 2
+ETH_P_ALL = 3
+ARPHRD_ETHER = 1
+BLOCK_STATUS = 8
+RETIRE_MS = 100
+NS = 1_000_000_000
+
+
+class ListenRefused(Exception):
+    """The system does not let this program listen. Its text is one line: what, why, what to do."""
+
+
+class Listener:
+    """Listens on `adapter` for `seconds`. Raises ListenRefused on opening."""
+
+    def __init__(self, adapter: str, seconds: float, progress: Progress | None = None) -> None:
+        self.name = clean(adapter)
+        self._seconds = seconds
+        self._progress = progress
+        self._dropped = 0
+        self._ended = ""
+        self._listened = 0.0
+        self.partial = False
+        if sys.platform != "linux":
+            raise ListenRefused(
+                f"{self.name}: listening is built for Linux only, so far; save a capture and use `preflight study`"
+            )
+        # Compile first: what arrives meanwhile would fill the ring.
+        self._bench = Bench(large=True, progress=progress)
+        try:
+            self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
+        except PermissionError:
+            raise ListenRefused(
+                f"{self.name}: no right to listen (CAP_NET_RAW); run the command with sudo, or see docs/listening.md"
+            ) from None
+        try:
+            self._open(adapter)
+        except OSError as error:
+            self._socket.close()
+            raise ListenRefused(f"{self.name}: cannot listen: {clean(error.strerror or str(error))}") from None
+
+    def _open(self, adapter: str) -> None:
+        sock = self._socket
+        sock.setsockopt(SOL_PACKET, PACKET_VERSION, TPACKET_V3)
+        frame = 1 << 11
+        request = struct.pack("7I", BLOCK, BLOCKS, frame, BLOCK * BLOCKS // frame, RETIRE_MS, 0, 0)
+        sock.setsockopt(SOL_PACKET, PACKET_RX_RING, request)
+        self._ring = mmap.mmap(sock.fileno(), BLOCK * BLOCKS)
+        self._bytes = np.frombuffer(self._ring, np.uint8)
+        # The ring stands before the socket is bound: no frame is missed between the two.
+        sock.bind((adapter, ETH_P_ALL))
+        kind = sock.getsockname()[3]
+        if kind != ARPHRD_ETHER:
+            raise OSError(0, f"is no Ethernet adapter (hardware type {kind})")
+        index = socket.if_nametoindex(adapter)
+        membership = struct.pack("iHH8s", index, PACKET_MR_PROMISC, 0, b"")
+        sock.setsockopt(SOL_PACKET, PACKET_ADD_MEMBERSHIP, membership)
+
+    def batches(self) -> Iterator[Batch]:
+        bench, blocks = self._bench, self._bytes
+        started = time.monotonic()
+        bench.clock[0] = 1
+        bench.clock[1] = time.time_ns()  # times count from here, so that silence before the first frame counts too
+        poller = select.poll()
+        poller.register(self._socket, select.POLLIN | select.POLLERR)
+        status = blocks.view(np.uint32)
+        big = sys.byteorder == "big"
+        state = np.zeros(4, np.int64)
+        turn = 0
+        try:
+            while True:
+                self._listened = time.monotonic() - started
+                base = turn * BLOCK
+                if not status[(base + BLOCK_STATUS) // 4] & 1:
+                    if self._listened >= self._seconds + RETIRE_MS / 1000:
+                        return
+                    if self._progress is not None:
+                        self._progress(int(self._listened * NS), int(self._seconds * NS), bench.frames, "")
+                    events = poller.poll(50)
+                    if events and events[0][1] & select.POLLERR:
+                        if error := self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
+                            self._ended = f"{self._listened:.1f} s: {clean(_words(error))}"
+                            return
+                    continue
+                state[:] = 0
+                while True:
+                    bench.engine.walk_ring(bench.engine.bytes_of(blocks), base, BLOCK, big, bench.columns, state)
+                    if state[k.W_ROWS]:
+                        yield bench.finish(blocks, int(state[k.W_ROWS]))
+                    if state[k.W_STOP] != k.STOP_FULL:
+                        break
+                status[(base + BLOCK_STATUS) // 4] = 0  # the block is the system's again
+                turn = (turn + 1) % BLOCKS
+                if self._listened >= self._seconds + 1:
+                    return  # a storm keeps every block full: the time is up all the same
+        finally:
+            self._count_drops()
+            self._socket.close()
+
+    def _count_drops(self) -> None:
+        raw = self._socket.getsockopt(SOL_PACKET, PACKET_STATISTICS, 12)
+        self._dropped += struct.unpack("3I", raw)[1]
+
+    def facts(self) -> SourceFacts:
+        timing = self._bench.timing()
+        timing["duration_s"] = max(timing["duration_s"], min(self._listened, self._seconds))
+        return SourceFacts(
+            kind="live",
+            name=self.name,
+            link_types=("Ethernet",),
+            dropped=self._dropped,
+            malformed=self._bench.unreadable,
+            ended_early=self._ended,
+            partial=self.partial,
+            **timing,
+        )
+
+
+def _words(error: int) -> str:
+    import errno
+    import os
+
+    return "the adapter went down" if error == errno.ENETDOWN else os.strerror(error)

@@ -1,0 +1,38 @@
+"""Facts at the control computer: what it says of itself, and what it hears."""
+
+from preflight.facts import Facts
+from preflight.frames.batch import Progress
+from preflight.frames.live import Listener, ListenRefused
+from preflight.host.facts import HostFacts
+from preflight.survey import Survey, vantage
+
+
+def linecheck(
+    adapter: str, seconds: float, host: HostFacts, on_progress: Progress | None = None
+) -> Facts:
+    """Listen on `adapter` for `seconds` and put it beside `host`. Where the system refuses to listen, the facts say
+    why, and hold the computer alone. Ctrl-C ends the listening; the facts are then marked partial."""
+    about = next((a for a in host.adapters if a.name == adapter), None)
+    speed = about.speed_mbps if about is not None else None
+    link = {"link_mbps": speed, "link_assumed": False} if speed else {}
+    try:
+        listener = Listener(adapter, seconds, on_progress)
+    except ListenRefused as refused:
+        return Facts(host=host, adapter=adapter, wire_refused=str(refused), **link)
+    survey = Survey()
+    try:
+        for batch in listener.batches():
+            survey.add(batch)
+    except KeyboardInterrupt:
+        listener.partial = True
+    tally = survey.tally_facts()
+    seen_from = vantage(tally)
+    return Facts(
+        source=listener.facts(),
+        tally=tally,
+        wire=survey.wire(),
+        vantage=seen_from if seen_from == "mirror" else "access port",
+        host=host,
+        adapter=adapter,
+        **link,
+    )
