@@ -7,9 +7,7 @@ from preflight.host.facts import HostFacts
 from preflight.survey import Survey, vantage
 
 
-def linecheck(
-    adapter: str, seconds: float, host: HostFacts, on_progress: Progress | None = None
-) -> Facts:
+def linecheck(adapter: str, seconds: float, host: HostFacts, on_progress: Progress | None = None) -> Facts:
     """Listen on `adapter` for `seconds` and put it beside `host`. Where the system refuses to listen, the facts say
     why, and hold the computer alone. Ctrl-C ends the listening; the facts are then marked partial."""
     about = next((a for a in host.adapters if a.name == adapter), None)

@@ -17,7 +17,12 @@ CHECK = Check(
     why="A frame that the capture lost looks as if the network had lost it.",
     limits=(
         Limit("step_back_ms", 10, "ms that the time falls back", "common practice"),
-        Limit("hole_s", 0.5, "seconds without any frame, in a capture of 100 frames/s or more", "common practice"),
+        Limit(
+            "hole_s",
+            0.5,
+            "seconds without any frame, in a capture of 100 frames/s or more",
+            "common practice",
+        ),
     ),
     sources=("draft-ietf-opsawg-pcapng: isb_ifdrop, isb_osdrop",),
     fixes=(
@@ -59,7 +64,9 @@ def judge(facts: Facts) -> Finding | None:
         faults.append(
             (
                 "frames were dropped",
-                Evidence(f"the capturing system dropped {count_text(source.dropped)} frames ({share:.1%}): gaps prove nothing"),
+                Evidence(
+                    f"the capturing system dropped {count_text(source.dropped)} frames ({share:.1%}): gaps prove nothing"
+                ),
             )
         )
     if source.cut:

@@ -19,10 +19,17 @@ CHECK = Check(
     ),
     why="Discovery in floods loads the small processors of boxes and every port of a switch, as broadcast does.",
     limits=(
-        Limit("fail_per_s", 1000, "multicast frames in one second that belong to no stream", "common practice"),
-        Limit("caution_per_s", 100, "multicast frames in one second that belong to no stream", "common practice"),
+        Limit(
+            "fail_per_s", 1000, "multicast frames in one second that belong to no stream", "common practice"
+        ),
+        Limit(
+            "caution_per_s", 100, "multicast frames in one second that belong to no stream", "common practice"
+        ),
     ),
-    sources=("RFC 5771 and the IANA registry: groups and ports of discovery", "RFC 3550: how RTP counts its packets"),
+    sources=(
+        "RFC 5771 and the IANA registry: groups and ports of discovery",
+        "RFC 3550: how RTP counts its packets",
+    ),
     fixes=(
         "Find the sender's port in the switch's address table, or unplug one cable at a time and watch the rate.",
         "Close the program, or take the device, that asks so often.",

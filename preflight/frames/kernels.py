@@ -251,7 +251,17 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
 # Linux's packet ring, TPACKET_V3 (kernel documentation, networking/packet_mmap; struct tpacket3_hdr): offsets in a
 # block and in a packet's header, which sockaddr_ll follows.
 RING_PACKETS, RING_FIRST = 12, 16
-HDR_NEXT, HDR_SEC, HDR_NSEC, HDR_SNAP, HDR_LEN, HDR_STATUS, HDR_MAC, HDR_TCI, HDR_PKTTYPE = 0, 4, 8, 12, 16, 20, 24, 32, 58
+HDR_NEXT, HDR_SEC, HDR_NSEC, HDR_SNAP, HDR_LEN, HDR_STATUS, HDR_MAC, HDR_TCI, HDR_PKTTYPE = (
+    0,
+    4,
+    8,
+    12,
+    16,
+    20,
+    24,
+    32,
+    58,
+)
 VLAN_VALID = 1 << 4
 PACKET_OUTGOING = 4
 

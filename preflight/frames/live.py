@@ -69,7 +69,9 @@ class Listener:
             self._open(adapter)
         except OSError as error:
             self._socket.close()
-            raise ListenRefused(f"{self.name}: cannot listen: {clean(error.strerror or str(error))}") from None
+            raise ListenRefused(
+                f"{self.name}: cannot listen: {clean(error.strerror or str(error))}"
+            ) from None
 
     def _open(self, adapter: str) -> None:
         sock = self._socket
@@ -92,7 +94,9 @@ class Listener:
         bench, blocks = self._bench, self._bytes
         started = time.monotonic()
         bench.clock[0] = 1
-        bench.clock[1] = time.time_ns()  # times count from here, so that silence before the first frame counts too
+        bench.clock[1] = (
+            time.time_ns()
+        )  # times count from here, so that silence before the first frame counts too
         poller = select.poll()
         poller.register(self._socket, select.POLLIN | select.POLLERR)
         status = blocks.view(np.uint32)
@@ -116,7 +120,9 @@ class Listener:
                     continue
                 state[:] = 0
                 while True:
-                    bench.engine.walk_ring(bench.engine.bytes_of(blocks), base, BLOCK, big, bench.columns, state)
+                    bench.engine.walk_ring(
+                        bench.engine.bytes_of(blocks), base, BLOCK, big, bench.columns, state
+                    )
                     if state[k.W_ROWS]:
                         yield bench.finish(blocks, int(state[k.W_ROWS]))
                     if state[k.W_STOP] != k.STOP_FULL:

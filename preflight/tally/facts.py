@@ -110,9 +110,7 @@ class Flow:
     @property
     def steady(self) -> bool:
         """Whether its frames come at a steady pace: 100 ms bins deviate by at most 15 % (or two frames). Common practice."""
-        return (
-            self.bins >= 3 and self.bin_mean >= 2 and self.bin_deviation <= max(0.15 * self.bin_mean, 2.0)
-        )
+        return self.bins >= 3 and self.bin_mean >= 2 and self.bin_deviation <= max(0.15 * self.bin_mean, 2.0)
 
     @property
     def stream(self) -> bool:
