@@ -1,4 +1,8 @@
-"""This computer: one reader for each system behind one set of facts."""
+"""This computer, as the operating system tells it: one reader per system behind one set of facts.
+
+`common` asks what every system answers. A system with a file of its own here adds to that what only it can say;
+the others keep None where the common reader has no answer.
+"""
 
 import sys
 
@@ -6,7 +10,12 @@ from preflight.host.facts import HostFacts
 
 
 def read() -> HostFacts:
-    """The facts of this computer. On systems without a reader of their own, what psutil and netifaces tell."""
-    from preflight.host import common, linux
+    """The facts of this computer, now. It only reads, and needs no privilege; what is refused stays None."""
+    from preflight.host import common
 
-    return linux.read() if sys.platform == "linux" else common.read()
+    facts = common.read()
+    if sys.platform == "linux":
+        from preflight.host import linux
+
+        return linux.enrich(facts)
+    return facts

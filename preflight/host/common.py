@@ -1,59 +1,140 @@
-"""What psutil and netifaces tell on any system. What they do not tell is None."""
+"""What every operating system tells: state, speed, duplex, MTU, addresses and counters by psutil, gateways by netifaces.
 
+Their names for an adapter are joined here. Where the two libraries name adapters differently, the gateways are not
+known, which is not the same as none.
+"""
+
+import ipaddress
 import platform
-from ipaddress import ip_address, ip_network
+from collections.abc import Callable, Mapping
+from typing import Any, Literal
 
-from preflight.host.facts import Adapter, Address, HostFacts
+import netifaces
+import psutil
+
+from preflight.host.facts import Adapter, Address, Counters, HostFacts, Kind, Origin
 from preflight.text import clean
 
 
 def read() -> HostFacts:
-    import netifaces
-    import psutil
-
-    stats, addresses = psutil.net_if_stats(), psutil.net_if_addrs()
-    gateways: dict[str, list[str]] = {}
-    for family, entries in netifaces.gateways().items():
-        if family != "default":
-            for entry in entries:
-                gateways.setdefault(entry[1], []).append(clean(entry[0]))
-    adapters = []
-    for name in sorted(stats):
-        state = stats[name]
-        flags = set(state.flags.split(",")) if state.flags else set()
-        duplex = {psutil.NIC_DUPLEX_FULL: "full", psutil.NIC_DUPLEX_HALF: "half"}.get(state.duplex)
-        hardware = [a.address for a in addresses.get(name, ()) if a.family == psutil.AF_LINK]
-        loopback = "loopback" in flags or name == "lo"
-        adapters.append(
-            Adapter(
-                name=clean(name),
-                kind="loopback" if loopback else None,
-                kind_reason="the computer's own loopback"
-                if loopback
-                else "the system does not say what it is",
-                enabled="up" in flags if flags else None,
-                carrier=state.isup if not flags else "running" in flags,
-                speed_mbps=state.speed or None,
-                duplex=duplex,  # type: ignore[arg-type]
-                mtu=state.mtu or None,
-                hardware_address=clean(hardware[0].lower()) if hardware else "",
-                addresses=tuple(_addresses(addresses.get(name, ()))),
-                gateways=tuple(gateways.get(name, ())),
-            )
-        )
-    return HostFacts(clean(platform.system()), tuple(adapters))
+    stats, owned, counted = (
+        _asked(psutil.net_if_stats),
+        _asked(psutil.net_if_addrs),
+        _asked(lambda: psutil.net_io_counters(pernic=True)),
+    )
+    names = list(dict.fromkeys([*stats, *(_adapter_name(name, stats) for name in owned)]))
+    addresses: dict[str, list] = {name: [] for name in names}
+    for label, found in owned.items():
+        addresses[_adapter_name(label, stats)] += found
+    gateways = _gateways(_asked(netifaces.gateways), stats)
+    return HostFacts(
+        system=clean(platform.system()) or "unknown",
+        adapters=tuple(
+            _adapter(name, stats.get(name), addresses[name], counted.get(name), gateways) for name in names
+        ),
+    )
 
 
-def _addresses(entries):
-    for entry in entries:
-        try:
-            address = ip_address(entry.address.partition("%")[0])
-        except ValueError:
-            continue  # a hardware address
-        prefix = None
-        if entry.netmask and address.version == 4:
-            try:
-                prefix = ip_network(f"0.0.0.0/{entry.netmask}").prefixlen
-            except ValueError:
-                prefix = None
-        yield Address(str(address), prefix, "link-local" if address.is_link_local else None)
+def _asked(question: Callable[[], Any]) -> Mapping[Any, Any]:
+    """The answer, or an empty one where the system refuses."""
+    try:
+        return question() or {}
+    except (OSError, psutil.Error):
+        return {}
+
+
+def _adapter_name(label: str, stats: Mapping[str, Any]) -> str:
+    """An adapter's second address may carry a label such as eth0:1; it is still eth0."""
+    base = label.partition(":")[0]
+    return base if label not in stats and base in stats else label
+
+
+def _gateways(told: Mapping[Any, Any], stats: Mapping[str, Any]) -> dict[str, list[str]] | None:
+    """Default gateways by adapter, None where the system did not say whose they are."""
+    if not told:
+        return None
+    by_adapter: dict[str, list[str]] = {}
+    for family, routes in told.items():
+        for gateway, label, *_ in routes if family != "default" else ():
+            name = _adapter_name(label, stats)
+            if name not in stats:
+                return None
+            by_adapter.setdefault(name, []).append(clean(str(gateway)))
+    return by_adapter
+
+
+def _adapter(
+    name: str, stat: Any, owned: list, counted: Any, gateways: Mapping[str, list[str]] | None
+) -> Adapter:
+    flags = set(stat.flags.split(",")) - {""} if stat else set()
+    addresses = tuple(address for each in owned if (address := _address(each)))
+    kind, reason = _kind(flags, addresses)
+    duplex: dict[Any, Literal["full", "half"]] = {
+        psutil.NIC_DUPLEX_FULL: "full",
+        psutil.NIC_DUPLEX_HALF: "half",
+    }
+    hardware = next((each.address for each in owned if each.family == psutil.AF_LINK), None)
+    return Adapter(
+        name=clean(name),
+        kind=kind,
+        kind_reason=reason,
+        # With flags `isup` means "running", which is carrier; without flags it says only that all is well.
+        enabled="up" in flags if flags else (True if stat and stat.isup else None),
+        carrier=(bool(stat.isup) if "up" in flags or stat.isup else None) if stat else None,
+        speed_mbps=stat.speed if stat and stat.speed > 0 else None,
+        duplex=duplex.get(stat.duplex) if stat else None,
+        mtu=stat.mtu if stat and stat.mtu > 0 else None,
+        hardware_address=clean(hardware.replace("-", ":").lower()) if hardware else None,
+        addresses=addresses,
+        gateways=tuple(gateways.get(name, ())) if gateways is not None else None,
+        counters=_counters(counted),
+    )
+
+
+def _kind(flags: set[str], addresses: tuple[Address, ...]) -> tuple[Kind | None, str]:
+    own = [ipaddress.ip_address(address.text) for address in addresses]
+    if "loopback" in flags or (own and all(each.is_loopback for each in own)):
+        return "loopback", "it reaches this computer only"
+    if "pointopoint" in flags:
+        return "other", "a point-to-point link, not Ethernet"
+    return None, Adapter.kind_reason
+
+
+def _address(told: Any) -> Address | None:
+    """An IP address as psutil tells it, without its %scope; None for other families and for what is no address."""
+    try:
+        own = ipaddress.ip_address(str(told.address).partition("%")[0])
+    except ValueError:
+        return None
+    return Address(str(own), _prefix(told.netmask), link_local(str(own)))
+
+
+def _prefix(netmask: str | None) -> int | None:
+    """The length of a contiguous mask, None for any other."""
+    try:
+        mask = ipaddress.ip_address(netmask or "")
+    except ValueError:
+        return None
+    length = int(mask).bit_count()
+    whole = ((1 << length) - 1) << (mask.max_prefixlen - length)
+    return length if int(mask) == whole else None
+
+
+def link_local(text: str) -> Origin | None:
+    """RFC 3927 for 169.254.0.0/16, RFC 4291 for fe80::/10."""
+    return "link-local" if ipaddress.ip_address(text).is_link_local else None
+
+
+def _counters(told: Any) -> Counters:
+    if told is None:
+        return Counters()
+    return Counters(
+        rx_frames=told.packets_recv,
+        tx_frames=told.packets_sent,
+        rx_bytes=told.bytes_recv,
+        tx_bytes=told.bytes_sent,
+        rx_errors=told.errin,
+        tx_errors=told.errout,
+        rx_dropped=told.dropin,
+        tx_dropped=told.dropout,
+    )

@@ -1,45 +1,96 @@
 """What this computer says of itself. Facts only; None always means that the system did not say."""
 
 from dataclasses import dataclass
+from ipaddress import IPv4Interface, IPv6Interface, ip_address, ip_interface
 from typing import Literal
 
-Kind = Literal["ethernet", "wifi", "vpn", "bridge", "virtual", "loopback", "other"]
+Kind = Literal["ethernet", "wifi", "vpn", "bridge", "bond", "virtual", "loopback", "other"]
+Origin = Literal["static", "dhcp", "link-local"]
 
 
 @dataclass(frozen=True)
 class Address:
-    """An IP address with its prefix length. `origin` is known only for link-local addresses (RFC 3927), so far."""
+    """One IP address of an adapter, `prefix` its subnet's length in bits, `origin` how it came to be there."""
 
     text: str
-    prefix: int | None
-    origin: Literal["link-local"] | None = None
+    prefix: int | None = None
+    origin: Origin | None = None
+
+    @property
+    def interface(self) -> IPv4Interface | IPv6Interface | None:
+        """Address and subnet to calculate with, None where the prefix is not known or does not fit."""
+        if self.prefix is None:
+            return None
+        try:
+            return ip_interface(f"{self.text}/{self.prefix}")
+        except ValueError:
+            return None
+
+    @property
+    def version(self) -> int | None:
+        try:
+            return ip_address(self.text).version
+        except ValueError:
+            return None
+
+
+@dataclass(frozen=True)
+class Counters:
+    """Counts since the adapter came up. Not every driver counts every error: a 0 there is weak evidence.
+
+    `rx_errors` holds all receive errors, `rx_crc_errors` frames whose check sequence was wrong, `rx_frame_errors`
+    those that did not end on a whole byte (alignment)."""
+
+    rx_frames: int | None = None
+    tx_frames: int | None = None
+    rx_bytes: int | None = None
+    tx_bytes: int | None = None
+    rx_errors: int | None = None
+    tx_errors: int | None = None
+    rx_dropped: int | None = None
+    tx_dropped: int | None = None
+    rx_crc_errors: int | None = None
+    rx_frame_errors: int | None = None
+    collisions: int | None = None
+    late_collisions: int | None = None
+    carrier_changes: int | None = None
 
 
 @dataclass(frozen=True)
 class Adapter:
-    """One network adapter. `gateways` are default gateways by it; `master` is the bridge or bond that it belongs to."""
+    """One network interface.
+
+    `kind_reason` says in plain words what `kind` was told by. `bus` is the system's own word for where the hardware
+    sits ("pci", "usb", "virtio"), "virtual" where there is none. `master` is the bridge or bond that it belongs to.
+    `gateways` are the default gateways that go by it. `forwarding` is True where packets that come in here may be
+    sent on by another adapter.
+    """
 
     name: str
-    kind: Kind | None
-    kind_reason: str
-    enabled: bool | None
-    carrier: bool | None
-    speed_mbps: int | None
-    duplex: Literal["full", "half"] | None
-    mtu: int | None
-    hardware_address: str
+    kind: Kind | None = None
+    kind_reason: str = "the system does not say what kind of adapter it is"
+    enabled: bool | None = None
+    carrier: bool | None = None
+    speed_mbps: int | None = None
+    duplex: Literal["full", "half"] | None = None
+    mtu: int | None = None
+    hardware_address: str | None = None
+    driver: str | None = None
+    bus: str | None = None
     addresses: tuple[Address, ...] = ()
-    gateways: tuple[str, ...] = ()
+    gateways: tuple[str, ...] | None = None
     master: str | None = None
+    forwarding: bool | None = None
+    counters: Counters = Counters()
 
 
 @dataclass(frozen=True)
 class HostFacts:
-    """`ip_forwarding` is whether this computer passes IPv4 on from one adapter to another."""
+    """`system` is the operating system's name; `ip_forwarding` is True where it forwards for any adapter at all."""
 
     system: str
-    adapters: tuple[Adapter, ...]
+    adapters: tuple[Adapter, ...] = ()
     ip_forwarding: bool | None = None
 
     def adapter(self, name: str | None) -> Adapter | None:
-        return next((one for one in self.adapters if one.name == name), None)
+        return next((adapter for adapter in self.adapters if adapter.name == name), None)

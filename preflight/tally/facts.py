@@ -115,12 +115,12 @@ class Flow:
     @property
     def stream(self) -> bool:
         """Whether it behaves as a stream: multicast beside discovery whose content changes frame by frame, and that either
-        counts its packets as RTP does or keeps a steady pace. Streams are no storm."""
+        counts its packets as RTP does or keeps a steady pace. Streams are no storm. Half the frames may be copies, as a mirror makes them."""
         return (
             self.cast == "multicast"
             and not self.discovery
-            and self.changes > 0.5 * self.frames
-            and (self.sequence_steps > 0.5 * self.frames or self.steady)
+            and self.changes > 0.4 * self.frames
+            and (self.sequence_steps > 0.4 * self.frames or self.steady)
         )
 
 
