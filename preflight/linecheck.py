@@ -1,5 +1,7 @@
 """Facts at the control computer: what it says of itself, and what it hears."""
 
+from typing import Any
+
 from preflight.facts import Facts
 from preflight.frames.batch import Progress
 from preflight.frames.live import Listener, ListenRefused
@@ -12,7 +14,7 @@ def linecheck(adapter: str, seconds: float, host: HostFacts, on_progress: Progre
     why, and hold the computer alone. Ctrl-C ends the listening; the facts are then marked partial."""
     about = next((a for a in host.adapters if a.name == adapter), None)
     speed = about.speed_mbps if about is not None else None
-    link = {"link_mbps": speed, "link_assumed": False} if speed else {}
+    link: dict[str, Any] = {"link_mbps": speed, "link_assumed": False} if speed else {}
     try:
         listener = Listener(adapter, seconds, on_progress)
     except ListenRefused as refused:

@@ -101,7 +101,7 @@ class CaptureFile:
         self._base += self._pos
         self._pos, self._end = 0, left
         room = min(BLOCK, len(self._buffer) - left)
-        got = self._stream.fill(memoryview(self._buffer)[left : left + room])
+        got = self._stream.fill(self._buffer.data[left : left + room])
         self._end += got
         self._whole = got == 0
         if self._bench is not None:

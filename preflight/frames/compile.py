@@ -15,24 +15,24 @@ from pathlib import Path
 from types import FunctionType, SimpleNamespace
 
 KERNEL_MODULES = ("preflight.frames.kernels", "preflight.tally.kernels")
-_signatures: dict[FunctionType, str] = {}
+_signatures: dict[Callable, str] = {}
 
 BYTES = "uint8[::1]"
 TABLE = "int64[:,::1]"
 ROW = "int64[::1]"
 
 
-def kernel(signature: str = "") -> Callable[[FunctionType], FunctionType]:
+def kernel(signature: str = "") -> Callable[[Callable], Callable]:
     """Mark a function as a kernel. `signature` is Numba's, or "" for a helper that other kernels call."""
 
-    def mark(function: FunctionType) -> FunctionType:
+    def mark(function: Callable) -> Callable:
         _signatures[function] = signature
         return function
 
     return mark
 
 
-def _kernels() -> list[FunctionType]:
+def _kernels() -> list[Callable]:
     for name in KERNEL_MODULES:
         importlib.import_module(name)
     return list(_signatures)
@@ -78,7 +78,7 @@ def _compile(say: Callable[[str], None] | None) -> Engine:
     os.environ["NUMBA_CACHE_DIR"] = str(folder)
     import numba
 
-    numba.config.CACHE_DIR = str(folder)
+    numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
     made: dict[str, object] = {}
     try:
         folder.mkdir(parents=True, exist_ok=True)

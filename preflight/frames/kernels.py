@@ -359,7 +359,7 @@ def classify(b, cols, rows):
                     cast = BROADCAST
                 elif (dst >> 40) & 1:
                     cast = MULTICAST
-        elif link == SLL or link == SLL2:
+        elif link in (SLL, SLL2):
             head = 16 if link == SLL else 20
             if cap >= head:
                 if link == SLL:

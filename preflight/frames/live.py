@@ -113,10 +113,10 @@ class Listener:
                     if self._progress is not None:
                         self._progress(int(self._listened * NS), int(self._seconds * NS), bench.frames, "")
                     events = poller.poll(50)
-                    if events and events[0][1] & select.POLLERR:
-                        if error := self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
-                            self._ended = f"{self._listened:.1f} s: {clean(_words(error))}"
-                            return
+                    troubled = bool(events) and bool(events[0][1] & select.POLLERR)
+                    if troubled and (error := self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)):
+                        self._ended = f"{self._listened:.1f} s: {clean(_words(error))}"
+                        return
                     continue
                 state[:] = 0
                 while True:

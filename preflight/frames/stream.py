@@ -52,15 +52,15 @@ class ByteStream:
         self._raw: BinaryIO | None = None
         try:
             if path == "-":
-                self._raw = sys.stdin.buffer.raw if hasattr(sys.stdin.buffer, "raw") else sys.stdin.buffer  # type: ignore[assignment]
+                self._raw = sys.stdin.buffer.raw if hasattr(sys.stdin.buffer, "raw") else sys.stdin.buffer
                 self.size = None
             else:
-                self._raw = Path(path).open("rb", buffering=0)
+                self._raw = Path(path).open("rb", buffering=0)  # noqa: SIM115 (closed by close)
                 status = Path(path).stat()
                 self.size = status.st_size if Path(path).is_file() else None
             head = b""
             while len(head) < 4:
-                more = self._raw.read(4 - len(head))  # type: ignore[union-attr]
+                more = self._raw.read(4 - len(head))
                 if not more:
                     break
                 head += more
@@ -72,7 +72,7 @@ class ByteStream:
             raise CaptureError(f"{self.name}: no permission to read it; ask its owner for a copy") from None
         except (OSError, ValueError) as error:
             raise CaptureError(f"{self.name}: cannot be opened: {_reason(error)}") from None
-        self._counted = _Counted(self._raw, head)  # type: ignore[arg-type]
+        self._counted = _Counted(self._raw, head)
         self.packed = ""
         self._reader: io.RawIOBase = self._counted
         if head[:2] == b"\x1f\x8b":

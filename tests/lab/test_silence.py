@@ -71,7 +71,7 @@ def test_linecheck_hears_a_real_dhcp_server(rig: Rig) -> None:
     faults.stray_dhcp(rig, client="spare")
     out, _ = listening.communicate(timeout=60)
     found = {finding["check"]: finding for finding in json.loads(out)["findings"]}
-    assert found["stray-dhcp"]["outcome"] == "fail"
+    assert found["stray-dhcp"]["outcome"] == "fail", out
     assert rig["guest"].mac in json.dumps(found["stray-dhcp"])
 
 
