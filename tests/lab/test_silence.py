@@ -8,6 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from preflight.frames.compile import compiled
 from tests.lab import faults, record, scene, senders
 from tests.lab.rig import Rig, Unavailable
 
@@ -17,6 +18,7 @@ COUNTERS = ("tx_packets", "tx_bytes", "tx_dropped", "tx_errors")
 
 @pytest.fixture
 def rig() -> Iterator[Rig]:
+    compiled()  # on a new machine it takes seconds, in which the command would not listen yet
     try:
         made = Rig().__enter__()
     except Unavailable as reason:
