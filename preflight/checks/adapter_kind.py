@@ -1,48 +1,60 @@
-"""Whether the audio adapter is wired and real."""
+"""The audio LAN is on a cable, in a socket of its own."""
 
-from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, not_told
-from preflight.checks.finding import Check, Finding, Outcome
+from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
+from preflight.checks.computer_subject import audio_adapter, untold
+from preflight.checks.finding import Check, Evidence, Finding, Outcome
 from preflight.facts import Facts
 
 CHECK = Check(
     name="adapter-kind",
     subject="computer",
-    question="Is the audio adapter a wired, physical one?",
-    looks_at="What the system says the adapter is.",
-    why="Wi-Fi, tunnels, bridges and adapters in software cannot keep the time that audio needs.",
-    fixes=("Plug the audio LAN into a wired Ethernet adapter, and name it with --adapter.",),
-    cautions=(MUTE_FIRST,),
-    unproven="Name the wired adapter with --adapter.",
+    question="Is the audio adapter a real wired one?",
+    looks_at="What kind of adapter the system says it is: wired, Wi-Fi, VPN, bridge or made by software.",
+    why=(
+        "Wi-Fi and VPNs lose and delay packets. Bridges and adapters made by software put another network, or another "
+        "program, between the desk and the audio."
+    ),
+    sources=("common practice",),
+    fixes=(
+        "Plug the audio LAN's cable into a wired network socket of this computer, or into a wired adapter.",
+        "Choose that one with --adapter; `preflight adapters` lists them.",
+        "Is the wired socket part of a bridge or a bond? Take it out in the network settings.",
+    ),
+    cautions=(MUTE_FIRST, CABLE_ROUTE),
+    unproven="Look the adapter up in the network settings: it should say Ethernet. Follow its cable to the audio switch.",
 )
+WORDS = {
+    "wifi": "is Wi-Fi",
+    "vpn": "is a VPN or tunnel",
+    "bridge": "is a bridge",
+    "bond": "is a bond of several adapters",
+    "virtual": "is made by software",
+    "loopback": "reaches this computer only",
+    "other": "is no wired Ethernet adapter",
+}
 
 
 def judge(facts: Facts) -> Finding | None:
     if facts.host is None:
         return None
-    adapter = audio_adapter(facts)
-    if adapter is None:
-        return not_told(CHECK, "No audio adapter is known.")
+    adapter = audio_adapter(CHECK, facts, facts.host)
+    if isinstance(adapter, Finding):
+        return adapter
     if adapter.kind is None:
-        return not_told(CHECK, f"{adapter.name}: {adapter.kind_reason}.")
-    wired = adapter.kind == "ethernet"
-    return _said(
-        Outcome.PASS if wired else Outcome.FAIL,
-        f"{adapter.name}: {adapter.kind_reason}.",
-        adapter.name,
-        {"kind": adapter.kind},
-    )
-
-
-def _said(outcome: Outcome, headline: str, name: str, measured: dict) -> Finding:
-    trouble = outcome is not Outcome.PASS
+        return untold(CHECK, f"The system does not say what kind of adapter {adapter.name} is.")
+    seen = (Evidence(f"{adapter.name}: {adapter.kind_reason}"),)
+    measured = {"kind": adapter.kind, "driver": adapter.driver, "bus": adapter.bus}
+    if adapter.kind == "ethernet":
+        return Finding(
+            CHECK.name, Outcome.PASS, f"{adapter.name} is wired Ethernet.", evidence=seen, measured=measured
+        )
     return Finding(
         CHECK.name,
-        outcome,
-        headline,
+        Outcome.FAIL,
+        f"{adapter.name} {WORDS[adapter.kind]}. The audio LAN needs a wired adapter.",
+        evidence=seen,
         measured=measured,
-        limits={limit.name: limit.value for limit in CHECK.limits},
-        fixes=CHECK.fixes if trouble else (),
-        cautions=CHECK.cautions if trouble else (),
-        culprits=(name,) if trouble else (),
+        fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
+        culprits=(adapter.name,),
     )

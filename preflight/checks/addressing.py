@@ -1,69 +1,185 @@
-"""Whether addresses keep the audio LAN apart from other networks."""
+"""The audio adapter has a subnet of its own, an address that stays, and no way out to the internet.
 
-from ipaddress import ip_interface
+Addresses belong to the adapter itself, or to the bridge or bond that it is part of. A default gateway on the
+audio adapter fails where another adapter has one too, because then the control network's traffic may go out
+by the audio LAN; alone it is a caution: it points at a router on the audio LAN, or at a setting that was left
+over.
+"""
 
-from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, not_told
-from preflight.checks.finding import Check, Finding, Outcome
+from dataclasses import dataclass
+from ipaddress import IPv4Interface, IPv6Interface
+
+from preflight.checks.computer_subject import address_holder, audio_adapter, ipv4, no_link, untold
+from preflight.checks.finding import Check, Evidence, Finding, Outcome
 from preflight.facts import Facts
+from preflight.host.facts import Adapter, Address, HostFacts
 
 CHECK = Check(
     name="addressing",
     subject="computer",
-    question="Do the addresses keep the audio LAN apart?",
-    looks_at="Addresses and default gateways of all adapters.",
-    why="Two adapters in one subnet, or a gateway by the audio adapter, send audio traffic the wrong way.",
-    sources=("RFC 3927: link-local addresses",),
-    fixes=(
-        "Give each adapter a subnet of its own.",
-        "Leave the gateway of the audio adapter empty.",
-        "Run the line check again.",
+    question="Does the audio adapter have a subnet of its own, and an address that stays?",
+    looks_at=(
+        "The addresses of all adapters, where they came from, and by which adapter the default gateway goes."
     ),
-    cautions=(MUTE_FIRST,),
-    unproven="Read the addresses in the system's network settings.",
+    why=(
+        "With two adapters in one subnet the computer picks one of them, often the wrong one. A gateway on the audio "
+        "LAN draws internet traffic into it. A leased address can change or run out in the middle of a show."
+    ),
+    sources=(
+        "RFC 1122 section 3.3.4: a computer with several adapters",
+        "RFC 3927: link-local addresses",
+        "RFC 2131 section 4.4.5: a lease runs out",
+        "common practice: no default gateway on the audio adapter",
+    ),
+    fixes=(
+        "Give the audio adapter a fixed address in the audio LAN's subnet, and leave its gateway empty.",
+        "Give the other adapter a different subnet. The default gateway, if any, goes by that one.",
+    ),
+    unproven=(
+        "Look in the audio adapter's network settings: the address should be manual (or link-local), the gateway "
+        "empty, and no other adapter in the same subnet."
+    ),
 )
+OWN_SUBNET = (
+    "Give the other adapter an address in a different subnet, or turn it off.",
+    "Are both plugged into the same switch? Unplug the one that is not for audio.",
+)
+NO_GATEWAY = ("Open the audio adapter's network settings and leave the gateway (router) empty.",)
+FIXED = (
+    "Set the audio adapter's address by hand, as the show's address plan says, with the gateway left empty.",
+    "Find out which device on the audio LAN hands out addresses, and whether it should.",
+)
+GIVE_ADDRESS = ("Give the audio adapter an address of the audio LAN, as the show's address plan says.",)
+
+
+@dataclass(frozen=True)
+class _Fault:
+    outcome: Outcome
+    text: str
+    fixes: tuple[str, ...]
 
 
 def judge(facts: Facts) -> Finding | None:
     if facts.host is None:
         return None
-    adapter = audio_adapter(facts)
-    if adapter is None:
-        return not_told(CHECK, "No audio adapter is known.")
-    nets = {ip_interface(f"{a.text}/{a.prefix}").network for a in adapter.addresses if a.prefix is not None}
-    for other in facts.host.adapters:
-        if other.name == adapter.name or not other.carrier or other.kind == "loopback":
-            continue
-        for a in other.addresses:
-            if a.prefix is not None and ip_interface(f"{a.text}/{a.prefix}").network in nets:
-                return _said(
-                    Outcome.FAIL,
-                    f"{adapter.name} and {other.name} are in the same subnet.",
-                    adapter.name,
-                    {"other": other.name, "address": a.text},
-                )
-    if adapter.gateways:
-        return _said(
-            Outcome.CAUTION,
-            f"A default gateway, {adapter.gateways[0]}, goes by {adapter.name}.",
-            adapter.name,
-            {"gateway": adapter.gateways[0]},
+    adapter = audio_adapter(CHECK, facts, facts.host)
+    if isinstance(adapter, Finding):
+        return adapter
+    holder = address_holder(adapter, facts.host)
+    if holder is None:
+        return untold(CHECK, f"{adapter.name} is part of {adapter.master}, whose addresses are not known.")
+    if not ipv4(holder) and (down := no_link(CHECK, adapter)):
+        return down  # many systems take the address away with the link
+    shown = tuple(Evidence(_shown(each, holder)) for each in holder.addresses)
+    measured = {
+        "addresses": [f"{each.text}/{each.prefix}" for each in holder.addresses],
+        "origins": [each.origin for each in holder.addresses],
+        "gateways": None if holder.gateways is None else list(holder.gateways),
+    }
+    faults = [*_shared_subnets(holder, facts.host), *_gateway(holder, facts.host), *_own(holder)]
+    faults.sort(key=lambda fault: fault.outcome is not Outcome.FAIL)
+    if faults:
+        return Finding(
+            CHECK.name,
+            faults[0].outcome,
+            faults[0].text,
+            evidence=(*(Evidence(fault.text) for fault in faults[1:]), *shown),
+            measured=measured,
+            fixes=tuple(dict.fromkeys(step for fault in faults for step in fault.fixes)),
+            culprits=(adapter.name,),
         )
-    if not nets:
-        return _said(Outcome.CAUTION, f"{adapter.name} has no IPv4 address.", adapter.name, {})
-    shown = ", ".join(a.text for a in adapter.addresses if a.prefix is not None)
-    return _said(Outcome.PASS, f"{adapter.name} has {shown}, and no gateway.", adapter.name, {})
-
-
-def _said(outcome: Outcome, headline: str, name: str, measured: dict) -> Finding:
-    trouble = outcome is not Outcome.PASS
+    if doubt := _doubt(holder, facts.host):
+        return Finding(
+            CHECK.name,
+            Outcome.UNPROVEN,
+            doubt,
+            evidence=shown,
+            measured=measured,
+            fixes=(CHECK.unproven,),
+        )
     return Finding(
         CHECK.name,
-        outcome,
-        headline,
+        Outcome.PASS,
+        f"{holder.name} has a subnet of its own, an address that stays, and no gateway.",
+        evidence=shown,
         measured=measured,
-        limits={limit.name: limit.value for limit in CHECK.limits},
-        fixes=CHECK.fixes if trouble else (),
-        cautions=CHECK.cautions if trouble else (),
-        culprits=(name,) if trouble else (),
     )
+
+
+def _routed(adapter: Adapter) -> list[IPv4Interface | IPv6Interface]:
+    """Addresses with a subnet that decides where packets go. Every adapter has the IPv6 link-local subnet:
+    RFC 4291 section 2.1."""
+    known = [each.interface for each in adapter.addresses]
+    return [each for each in known if each is not None and not (each.version == 6 and each.is_link_local)]
+
+
+def _others(holder: Adapter, host: HostFacts) -> list[Adapter]:
+    return [
+        other
+        for other in host.adapters
+        if other.name != holder.name and other.kind != "loopback" and other.enabled is not False
+    ]
+
+
+def _shared_subnets(holder: Adapter, host: HostFacts) -> list[_Fault]:
+    faults = []
+    for other in _others(holder, host):
+        for own in _routed(holder):
+            for theirs in _routed(other):
+                if own.version != theirs.version or not own.network.overlaps(theirs.network):
+                    continue
+                if own.ip == theirs.ip:
+                    text = f"{holder.name} and {other.name} have the same address {own.ip}."
+                else:
+                    text = f"{holder.name} ({own}) and {other.name} ({theirs}) are in one subnet."
+                faults.append(_Fault(Outcome.FAIL, text, OWN_SUBNET))
+    return faults
+
+
+def _gateway(holder: Adapter, host: HostFacts) -> list[_Fault]:
+    if not holder.gateways:
+        return []
+    goes = f"The default gateway {', '.join(holder.gateways)} goes by the audio adapter {holder.name}"
+    second = [other.name for other in _others(holder, host) if other.gateways]
+    if second:
+        return [_Fault(Outcome.FAIL, f"{goes}, and a second one by {', '.join(second)}.", NO_GATEWAY)]
+    return [_Fault(Outcome.CAUTION, f"{goes}.", NO_GATEWAY)]
+
+
+def _own(holder: Adapter) -> list[_Fault]:
+    leased = [each.text for each in ipv4(holder) if each.origin == "dhcp"]
+    if leased:
+        text = f"{holder.name} has its address {', '.join(leased)} from a DHCP server; such an address can change."
+        return [_Fault(Outcome.CAUTION, text, FIXED)]
+    if not holder.addresses:
+        return [_Fault(Outcome.CAUTION, f"{holder.name} has no address.", GIVE_ADDRESS)]
+    if not ipv4(holder):
+        return [_Fault(Outcome.CAUTION, f"{holder.name} has no IPv4 address.", GIVE_ADDRESS)]
+    return []
+
+
+def _doubt(holder: Adapter, host: HostFacts) -> str:
+    """What keeps a good result from being proven, "" where nothing does."""
+    if holder.gateways is None:
+        return f"The system does not say whether a default gateway goes by {holder.name}."
+    for each in (holder, *_others(holder, host)):
+        if any(address.interface is None and address.origin != "link-local" for address in each.addresses):
+            return f"The system does not say which subnet {each.name} is in."
+    unknown = [each.text for each in ipv4(holder) if each.origin is None]
+    if unknown:
+        return (
+            f"No fault seen, but the system does not say whether {', '.join(unknown)} is set by hand or from a DHCP "
+            "server."
+        )
+    return ""
+
+
+def _shown(address: Address, holder: Adapter) -> str:
+    origins = {
+        "static": "set by hand",
+        "dhcp": "from a DHCP server",
+        "link-local": "link-local",
+        None: "origin not told",
+    }
+    subnet = "" if address.prefix is None else f"/{address.prefix}"
+    return f"{holder.name}: {address.text}{subnet}, {origins[address.origin]}"

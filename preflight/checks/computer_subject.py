@@ -1,13 +1,39 @@
-"""What every check of the computer needs first: the audio adapter, or what to say without one."""
+"""What every check of the audio adapter says when there is no adapter to judge, or the system did not
+tell."""
 
 from preflight.checks.finding import Check, Finding, Outcome
 from preflight.facts import Facts
-from preflight.host.facts import Adapter
+from preflight.host.facts import Adapter, Address, HostFacts
 
 
-def audio_adapter(facts: Facts) -> Adapter | None:
-    return facts.host.adapter(facts.adapter) if facts.host is not None else None
+def audio_adapter(check: Check, facts: Facts, host: HostFacts) -> Adapter | Finding:
+    """The audio adapter, or the unproven finding where it is not known which one that is."""
+    if facts.adapter is None:
+        return untold(check, "It is not known which adapter is on the audio LAN.")
+    adapter = host.adapter(facts.adapter)
+    return adapter or untold(check, f"This computer no longer lists an adapter {facts.adapter}.")
 
 
-def not_told(check: Check, what: str) -> Finding:
-    return Finding(check.name, Outcome.UNPROVEN, what, fixes=(check.unproven,) if check.unproven else ())
+def no_link(check: Check, adapter: Adapter) -> Finding | None:
+    """The unproven finding for what only a link can show, where there is none."""
+    if adapter.enabled is False:
+        return untold(check, f"{adapter.name} is turned off: there is no link to judge.")
+    if adapter.carrier is False:
+        return untold(check, f"The link of {adapter.name} is down: there is nothing to judge.")
+    return None
+
+
+def untold(check: Check, headline: str) -> Finding:
+    return Finding(check.name, Outcome.UNPROVEN, headline, fixes=(check.unproven,) if check.unproven else ())
+
+
+def address_holder(adapter: Adapter, host: HostFacts) -> Adapter | None:
+    """Who has the adapter's addresses: itself, or the bridge or bond that it is part of. None where that is not
+    known."""
+    if adapter.master is None or ipv4(adapter):
+        return adapter
+    return host.adapter(adapter.master)
+
+
+def ipv4(adapter: Adapter) -> list[Address]:
+    return [address for address in adapter.addresses if address.version == 4]

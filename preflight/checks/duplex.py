@@ -1,54 +1,80 @@
-"""Whether the link is full duplex."""
+"""Half duplex on a modern link is nearly always a mismatch: one side set by hand, the other automatic.
+
+IEEE 802.3 clause 28: the automatic side gets no answer, senses the speed only (parallel detection) and must
+then assume half duplex. That side counts late collisions; the full side, which sends at any time, counts
+broken frames.
+"""
 
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, not_told
-from preflight.checks.finding import Check, Finding, Outcome
+from preflight.checks.computer_subject import audio_adapter, no_link, untold
+from preflight.checks.finding import Check, Evidence, Finding, Outcome
 from preflight.facts import Facts
+from preflight.host.facts import Adapter
 
 CHECK = Check(
     name="duplex",
     subject="computer",
-    question="Is the link full duplex?",
-    looks_at="The duplex that both ends agreed on.",
-    why="With half duplex, or with one side fixed and the other automatic, frames collide and are lost under load.",
-    sources=("IEEE 802.3 clause 28: a side that negotiates takes half duplex when the other side is fixed",),
+    question="Does the audio adapter send and receive at the same time (full duplex)?",
+    looks_at="The duplex that the adapter and its switch port ended up with, and the error counts that go with a mismatch.",
+    why=(
+        "Where one side is set by hand and the other is automatic, the automatic side cannot learn the duplex and takes "
+        "half. It works while idle, and loses frames as soon as both sides send: late collisions on the half side, "
+        "frames with a wrong check sequence (FCS) on the full side."
+    ),
+    sources=(
+        "IEEE 802.3 clause 28: auto-negotiation and parallel detection",
+        "IEEE 802.3 clause 30: late collision, FCS and alignment counters",
+    ),
     fixes=(
-        "Set speed and duplex to automatic at both ends. One side fixed and the other automatic gives half duplex.",
-        "Change the cable, then the port.",
+        "Set the adapter's speed and duplex to automatic in its settings.",
+        "Set the switch port to automatic too. Both sides automatic, or both sides the same by hand.",
+        "Is there an old hub in between? Take it out and use a switch.",
+        "Run the line check again: it should say full duplex.",
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Read the duplex on the switch, or in the adapter's properties.",
+    unproven="Plug the cable in, and read the duplex in the adapter's settings or from the switch: it should be full.",
 )
 
 
 def judge(facts: Facts) -> Finding | None:
     if facts.host is None:
         return None
-    adapter = audio_adapter(facts)
-    if adapter is None:
-        return not_told(CHECK, "No audio adapter is known.")
-    if adapter.carrier is False:
-        return not_told(CHECK, f"{adapter.name} has no link, so it has no duplex.")
+    adapter = audio_adapter(CHECK, facts, facts.host)
+    if isinstance(adapter, Finding):
+        return adapter
+    if down := no_link(CHECK, adapter):
+        return down
     if adapter.duplex is None:
-        return not_told(CHECK, f"The system does not say which duplex {adapter.name} runs.")
-    half = adapter.duplex == "half"
-    return _said(
-        Outcome.FAIL if half else Outcome.PASS,
-        f"{adapter.name} runs {adapter.duplex} duplex.",
-        adapter.name,
-        {"duplex": adapter.duplex},
-    )
-
-
-def _said(outcome: Outcome, headline: str, name: str, measured: dict) -> Finding:
-    trouble = outcome is not Outcome.PASS
+        return untold(CHECK, f"The system does not say which duplex {adapter.name} uses.")
+    if adapter.duplex == "full":
+        return Finding(
+            CHECK.name,
+            Outcome.PASS,
+            f"{adapter.name} is full duplex.",
+            measured={"duplex": adapter.duplex},
+        )
+    signs = _signs(adapter)
     return Finding(
         CHECK.name,
-        outcome,
-        headline,
-        measured=measured,
-        limits={limit.name: limit.value for limit in CHECK.limits},
-        fixes=CHECK.fixes if trouble else (),
-        cautions=CHECK.cautions if trouble else (),
-        culprits=(name,) if trouble else (),
+        Outcome.FAIL,
+        f"{adapter.name} is half duplex: one side of the cable is most likely set by hand, the other automatic.",
+        evidence=tuple(Evidence(f"{count} {what} so far") for what, count in signs.items()),
+        measured={
+            "duplex": adapter.duplex,
+            **{what.replace(" ", "_"): count for what, count in signs.items()},
+        },
+        fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
+        culprits=(adapter.name,),
     )
+
+
+def _signs(adapter: Adapter) -> dict[str, int]:
+    """The counts that go with a mismatch, those above zero only: many drivers do not count them."""
+    counted = {
+        "collisions": adapter.counters.collisions,
+        "late collisions": adapter.counters.late_collisions,
+        "FCS errors": adapter.counters.rx_crc_errors,
+        "alignment errors": adapter.counters.rx_frame_errors,
+    }
+    return {what: count for what, count in counted.items() if count}

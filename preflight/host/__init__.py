@@ -1,7 +1,7 @@
 """This computer, as the operating system tells it: one reader per system behind one set of facts.
 
-`common` asks what every system answers. A system with a file of its own here adds to that what only it can say;
-the others keep None where the common reader has no answer.
+`common` asks what every system answers. A system with a file of its own here adds to that what only it can
+say; the others keep None where the common reader has no answer.
 """
 
 import sys

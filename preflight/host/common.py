@@ -1,7 +1,8 @@
-"""What every operating system tells: state, speed, duplex, MTU, addresses and counters by psutil, gateways by netifaces.
+"""What every operating system tells: state, speed, duplex, MTU, addresses and counters by psutil, gateways by
+netifaces.
 
-Their names for an adapter are joined here. Where the two libraries name adapters differently, the gateways are not
-known, which is not the same as none.
+Their names for an adapter are joined here. Where the two libraries name adapters differently, the gateways
+are not known, which is not the same as none.
 """
 
 import ipaddress
@@ -101,7 +102,8 @@ def _kind(flags: set[str], addresses: tuple[Address, ...]) -> tuple[Kind | None,
 
 
 def _address(told: Any) -> Address | None:
-    """An IP address as psutil tells it, without its %scope; None for other families and for what is no address."""
+    """An IP address as psutil tells it, without its %scope; None for other families and for what is no
+    address."""
     try:
         own = ipaddress.ip_address(str(told.address).partition("%")[0])
     except ValueError:

@@ -10,7 +10,8 @@ Origin = Literal["static", "dhcp", "link-local"]
 
 @dataclass(frozen=True)
 class Address:
-    """One IP address of an adapter, `prefix` its subnet's length in bits, `origin` how it came to be there."""
+    """One IP address of an adapter, `prefix` its subnet's length in bits, `origin` how it came to be
+    there."""
 
     text: str
     prefix: int | None = None
@@ -38,8 +39,8 @@ class Address:
 class Counters:
     """Counts since the adapter came up. Not every driver counts every error: a 0 there is weak evidence.
 
-    `rx_errors` holds all receive errors, `rx_crc_errors` frames whose check sequence was wrong, `rx_frame_errors`
-    those that did not end on a whole byte (alignment)."""
+    `rx_errors` holds all receive errors, `rx_crc_errors` frames whose check sequence was wrong,
+    `rx_frame_errors` those that did not end on a whole byte (alignment)."""
 
     rx_frames: int | None = None
     tx_frames: int | None = None
@@ -60,10 +61,10 @@ class Counters:
 class Adapter:
     """One network interface.
 
-    `kind_reason` says in plain words what `kind` was told by. `bus` is the system's own word for where the hardware
-    sits ("pci", "usb", "virtio"), "virtual" where there is none. `master` is the bridge or bond that it belongs to.
-    `gateways` are the default gateways that go by it. `forwarding` is True where packets that come in here may be
-    sent on by another adapter.
+    `kind_reason` says in plain words what `kind` was told by. `bus` is the system's own word for where the
+    hardware sits ("pci", "usb", "virtio"), "virtual" where there is none. `master` is the bridge or bond that
+    it belongs to. `gateways` are the default gateways that go by it. `forwarding` is True where packets that
+    come in here may be sent on by another adapter.
     """
 
     name: str
@@ -86,7 +87,8 @@ class Adapter:
 
 @dataclass(frozen=True)
 class HostFacts:
-    """`system` is the operating system's name; `ip_forwarding` is True where it forwards for any adapter at all."""
+    """`system` is the operating system's name; `ip_forwarding` is True where it forwards for any adapter at
+    all."""
 
     system: str
     adapters: tuple[Adapter, ...] = ()

@@ -1,8 +1,9 @@
 """What Linux adds to the common facts, from /sys/class/net and /proc/sys/net.
 
-`enrich` takes the root of the tree, so that a test can hand it a recorded one. An adapter's folder in /sys is believed
-only where it has the same hardware address: in a network namespace /sys can still show the adapters of another one.
-Which folder or file tells the kind: Linux, Documentation/ABI/testing/sysfs-class-net, and if_arp.h for `type`.
+`enrich` takes the root of the tree, so that a test can hand it a recorded one. An adapter's folder in /sys is
+believed only where it has the same hardware address: in a network namespace /sys can still show the adapters
+of another one. Which folder or file tells the kind: Linux, Documentation/ABI/testing/sysfs-class-net, and
+if_arp.h for `type`.
 """
 
 from dataclasses import replace
@@ -139,7 +140,8 @@ def _counters(counted: Counters, folder: Path) -> Counters:
 
 
 def _either(first: bool | None, second: bool | None) -> bool | None:
-    """True where one is, False where both say no, None where that cannot be told."""
+    """True where one is, False where one is not and the other is not or is not there, None where neither is
+    told."""
     if first or second:
         return True
     return None if first is None and second is None else False

@@ -1,8 +1,8 @@
 """Where an IPv4 address came from, on Linux: what the programs that set addresses leave on the disk.
 
-A lease that names the address proves DHCP. A connection set to manual, or an address that systemd-networkd set
-up without holding a lease, proves a fixed one. Nothing found proves nothing: an address can be set by hand.
-Files: networkd keeps /run/systemd/netif (its own format, from memory), NetworkManager its keyfiles
+A lease that names the address proves DHCP. A connection set to manual, or an address that systemd-networkd
+set up without holding a lease, proves a fixed one. Nothing found proves nothing: an address can be set by
+hand. Files: networkd keeps /run/systemd/netif (its own format, from memory), NetworkManager its keyfiles
 (nm-settings-keyfile), dhclient its leases (dhclient.leases(5)).
 """
 
@@ -69,8 +69,8 @@ class Origins:
 
     @cached_property
     def _dhclient(self) -> set[tuple[str, str]]:
-        """Address and adapter of each adapter's latest lease. A lease that was left behind by an address that has
-        since been set by hand to the very same value would be taken for live; that is rare."""
+        """Address and adapter of each adapter's latest lease. A lease that was left behind by an address that
+        has since been set by hand to the very same value would be taken for live; that is rare."""
         latest: dict[str, str] = {}
         for folder in LEASE_FOLDERS:
             for file in _files(self._root / folder, "dhclient*.lease*"):
