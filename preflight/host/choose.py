@@ -85,7 +85,7 @@ def _signs(adapter: Adapter) -> tuple[tuple[int, str] | None, ...]:
         (-50, "turned off") if adapter.enabled is False else _link(adapter),
         (-25, "the default gateway goes by it, as on a control network") if adapter.gateways else None,
         _address(adapter),
-        (-10, f"part of {adapter.master}") if adapter.master else None,
+        (-30, f"part of {adapter.master}") if adapter.master else None,
     )
 
 

@@ -19,7 +19,7 @@ def told(monkeypatch):
     def tell(stats=None, addresses=None, gateways=None):
         monkeypatch.setattr(psutil, "net_if_stats", lambda: stats or {})
         monkeypatch.setattr(psutil, "net_if_addrs", lambda: addresses or {})
-        monkeypatch.setattr(psutil, "net_io_counters", lambda pernic: {})
+        monkeypatch.setattr(psutil, "net_io_counters", lambda **_: {})
         monkeypatch.setattr(netifaces, "gateways", lambda: gateways or {})
         return common.read()
 

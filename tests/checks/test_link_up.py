@@ -1,0 +1,63 @@
+"""The link check, and what all checks of the computer have in common."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks import adapter_kind, addressing, duplex, link_speed, link_up, mtu, shared_connection
+from preflight.checks.finding import Outcome
+from preflight.facts import Facts
+from preflight.host.facts import Counters
+from tests.checks.computers import desk, silent_desk
+
+CHECKS = (link_up, link_speed, duplex, mtu, adapter_kind, addressing, shared_connection)
+each_check = pytest.mark.parametrize("check", CHECKS, ids=lambda module: module.CHECK.name)
+
+
+@each_check
+def test_a_good_desk_passes(check):
+    finding = check.judge(desk())
+    assert finding.outcome is Outcome.PASS and not finding.fixes
+
+
+@each_check
+def test_no_computer_no_finding(check):
+    assert check.judge(Facts()) is None
+
+
+@each_check
+@pytest.mark.parametrize(
+    "facts", [desk(adapter=None), desk(adapter="gone"), silent_desk()], ids=["which", "gone", "untold"]
+)
+def test_what_is_not_known_is_unproven_and_says_what_would_show_it(check, facts):
+    finding = check.judge(facts)
+    if check is addressing and facts == silent_desk():
+        assert finding.outcome is Outcome.CAUTION  # no address at all is something told
+    else:
+        assert finding.outcome is Outcome.UNPROVEN and finding.fixes == (check.CHECK.unproven,)
+
+
+@pytest.mark.parametrize("check", [link_speed, duplex])
+@pytest.mark.parametrize("state", [{"carrier": False}, {"enabled": False, "carrier": None}])
+def test_without_a_link_its_speed_and_duplex_are_unproven(check, state):
+    finding = check.judge(desk(speed_mbps=10, duplex="half", **state))
+    assert finding.outcome is Outcome.UNPROVEN
+    assert "down" in finding.headline or "off" in finding.headline
+
+
+def test_no_link_fails_with_the_caution_beside_the_cable():
+    finding = link_up.judge(desk(carrier=False, counters=Counters(carrier_changes=5)))
+    assert finding.outcome is Outcome.FAIL and finding.culprits == ("audio",)
+    assert "cable" in " ".join(finding.fixes) and finding.cautions == link_up.CHECK.cautions
+    assert "5 times" in finding.evidence[0].text
+
+
+def test_turned_off_is_not_a_cable_fault():
+    finding = link_up.judge(desk(enabled=False, carrier=None))
+    assert finding.outcome is Outcome.FAIL and "turned off" in finding.headline
+    assert "cable" not in " ".join(finding.fixes)
+
+
+def test_the_other_adapters_link_does_not_count():
+    control = desk().host.adapter("control")
+    assert link_up.judge(desk(replace(control, carrier=False))).outcome is Outcome.PASS
