@@ -4,6 +4,7 @@ import json
 import os
 import re
 import sys
+import time
 from collections.abc import Iterator
 
 import pytest
@@ -68,13 +69,23 @@ def test_linecheck_sends_nothing(rig: Rig) -> None:
 
 
 def test_linecheck_hears_a_real_dhcp_server(rig: Rig) -> None:
-    scene.play(rig, 10, clock=False, wait_s=1)
+    scene.play(rig, 30, clock=False, wait_s=1)
     listening = rig.start("desk", *LINECHECK, "8s", stdout=-1, text=True)
+    _wait_for_socket(rig)
     faults.stray_dhcp(rig, client="spare")
     out, _ = listening.communicate(timeout=60)
     found = {finding["check"]: finding for finding in json.loads(out)["findings"]}
     assert found["stray-dhcp"]["outcome"] == "fail", out
     assert rig["guest"].mac in json.dumps(found["stray-dhcp"])
+
+
+def _wait_for_socket(rig: Rig) -> None:
+    """The command listens once its packet socket is in the namespace's list; a busy machine is slow to start it."""
+    for _ in range(120):
+        if len(rig.run("desk", "cat", "/proc/net/packet").splitlines()) > 1:
+            return
+        time.sleep(0.25)
+    pytest.fail("linecheck did not open its socket within 30 s")
 
 
 def _linecheck(rig: Rig, spell: str) -> str:
