@@ -139,10 +139,14 @@ def _shared_subnets(holder: Adapter, host: HostFacts) -> list[_Fault]:
 def _gateway(holder: Adapter, host: HostFacts) -> list[_Fault]:
     if not holder.gateways:
         return []
-    goes = f"The default gateway {', '.join(holder.gateways)} goes by the audio adapter {holder.name}"
+    many = len(holder.gateways) > 1
+    goes = (
+        f"The default gateway{'s' if many else ''} {', '.join(holder.gateways)} go{'' if many else 'es'} by the audio "
+        f"adapter {holder.name}"
+    )
     second = [other.name for other in _others(holder, host) if other.gateways]
     if second:
-        return [_Fault(Outcome.FAIL, f"{goes}, and a second one by {', '.join(second)}.", NO_GATEWAY)]
+        return [_Fault(Outcome.FAIL, f"{goes}, and another by {', '.join(second)}.", NO_GATEWAY)]
     return [_Fault(Outcome.CAUTION, f"{goes}.", NO_GATEWAY)]
 
 

@@ -5,6 +5,8 @@ from preflight.checks.finding import Check, Finding, Outcome
 from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts
 
+LINK_FIRST = ("Mend the link first (see link-up), then run the line check again.",)
+
 
 def audio_adapter(check: Check, facts: Facts, host: HostFacts) -> Adapter | Finding:
     """The audio adapter, or the unproven finding where it is not known which one that is."""
@@ -17,10 +19,12 @@ def audio_adapter(check: Check, facts: Facts, host: HostFacts) -> Adapter | Find
 def no_link(check: Check, adapter: Adapter) -> Finding | None:
     """The unproven finding for what only a link can show, where there is none."""
     if adapter.enabled is False:
-        return untold(check, f"{adapter.name} is turned off: there is no link to judge.")
-    if adapter.carrier is False:
-        return untold(check, f"The link of {adapter.name} is down: there is nothing to judge.")
-    return None
+        said = f"{adapter.name} is turned off: there is no link to judge."
+    elif adapter.carrier is False:
+        said = f"The link of {adapter.name} is down: there is nothing to judge."
+    else:
+        return None
+    return Finding(check.name, Outcome.UNPROVEN, said, fixes=LINK_FIRST)
 
 
 def untold(check: Check, headline: str) -> Finding:

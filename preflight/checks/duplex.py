@@ -32,7 +32,7 @@ CHECK = Check(
         "Run the line check again: it should say full duplex.",
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Plug the cable in, and read the duplex in the adapter's settings or from the switch: it should be full.",
+    unproven="Read the duplex in the adapter's settings or from the switch: it should be full.",
 )
 
 

@@ -20,7 +20,7 @@ CHECK = Check(
         "With a USB adapter: see that the adapter is a gigabit one, and try another socket.",
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
-    unproven="Plug the cable in, and read the speed in the network settings or from the switch: it should be 1000 Mb/s.",
+    unproven="Read the speed in the network settings or from the switch: it should be 1000 Mb/s.",
 )
 
 

@@ -57,7 +57,7 @@ def propose(host: HostFacts) -> Proposal:
     if len(best) > 1:
         names = ", ".join(one.name for one in best[:-1]) + f" and {best[-1].name}"
         return Proposal(candidates, None, f"{names} look equally like the audio LAN.")
-    return Proposal(candidates, best[0].name, f"{best[0].name} looks like the audio LAN: {best[0].why}.")
+    return Proposal(candidates, best[0].name, f"{best[0].name} looks most like the audio LAN: {best[0].why}.")
 
 
 def _candidate(adapter: Adapter) -> Candidate:

@@ -72,7 +72,7 @@ def test_a_gateway_by_the_audio_adapter_alone_is_a_caution():
 
 def test_two_gateways_fail():
     finding = judge(desk(gateways=("192.0.2.1",)))
-    assert finding.outcome is Outcome.FAIL and "second one by control" in finding.headline
+    assert finding.outcome is Outcome.FAIL and "another by control" in finding.headline
 
 
 def test_a_lease_is_a_caution():

@@ -43,6 +43,7 @@ def test_without_a_link_its_speed_and_duplex_are_unproven(check, state):
     finding = check.judge(desk(speed_mbps=10, duplex="half", **state))
     assert finding.outcome is Outcome.UNPROVEN
     assert "down" in finding.headline or "off" in finding.headline
+    assert "link-up" in finding.fixes[0]
 
 
 def test_no_link_fails_with_the_caution_beside_the_cable():
