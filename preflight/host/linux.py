@@ -14,7 +14,7 @@ from preflight.host.facts import Adapter, Counters, HostFacts, Kind
 from preflight.host.linux_origin import Origins
 from preflight.text import clean
 
-LOOPBACK, ETHERNET = 772, 1
+LOOPBACK, ETHERNET, IFF_UP = 772, 1, 1
 TUNNELS = {512, 768, 769, 776, 778, 65534}  # PPP, IP in IP, IPv6, 6in4, GRE, no link header at all
 LARGEST = 4096  # sysfs gives at most a page
 # The kernel's word in `uevent` for a device that it makes itself.
@@ -68,7 +68,7 @@ def _enriched(adapter: Adapter, root: Path, origins: Origins) -> Adapter:
         return adapter
     index = read_number(folder / "ifindex")
     kind, reason = _kind(folder)
-    flags = read_text(folder / "flags")
+    flags = read_number(folder / "flags", 16)
     carrier = _flag(folder / "carrier")  # refused while the adapter is off
     speed, told = read_number(folder / "speed"), read_text(folder / "duplex")
     duplex: Literal["full", "half"] | None = "full" if told == "full" else "half" if told == "half" else None
@@ -76,7 +76,7 @@ def _enriched(adapter: Adapter, root: Path, origins: Origins) -> Adapter:
         adapter,
         kind=kind or adapter.kind,
         kind_reason=reason if kind else adapter.kind_reason,
-        enabled=bool(int(flags, 16) & 1) if flags and _is_hex(flags) else adapter.enabled,
+        enabled=bool(flags & IFF_UP) if flags is not None else adapter.enabled,
         carrier=carrier if carrier is not None else adapter.carrier,
         # -1 and its unsigned forms mean unknown.
         speed_mbps=speed if speed is not None and 0 < speed < 0xFFFF_FFFF else adapter.speed_mbps,
@@ -157,10 +157,10 @@ def read_text(path: Path) -> str | None:
     return "\n".join(clean(line, 400) for line in data.decode("utf-8", "replace").split("\n")).strip()
 
 
-def read_number(path: Path) -> int | None:
+def read_number(path: Path, base: int = 10) -> int | None:
     text = read_text(path)
     try:
-        return int(text) if text and len(text) <= 20 else None
+        return int(text, base) if text and len(text) <= 20 else None
     except ValueError:
         return None
 
@@ -168,10 +168,6 @@ def read_number(path: Path) -> int | None:
 def _flag(path: Path) -> bool | None:
     number = read_number(path)
     return None if number is None else number > 0
-
-
-def _is_hex(text: str) -> bool:
-    return text.startswith("0x") and all(c in "0123456789abcdefABCDEF" for c in text[2:]) and len(text) > 2
 
 
 def _target(link: Path) -> str | None:

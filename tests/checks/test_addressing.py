@@ -75,6 +75,16 @@ def test_two_gateways_fail():
     assert finding.outcome is Outcome.FAIL and "another by control" in finding.headline
 
 
+def test_gateways_of_both_versions_are_named():
+    finding = judge(desk(CONTROL, gateways=("192.0.2.1", "2001:db8::1")))
+    assert "default gateways 192.0.2.1, 2001:db8::1 go by" in finding.headline
+
+
+def test_the_subnets_are_shown():
+    shown = [each.text for each in judge(desk()).evidence]
+    assert shown == ["audio: 192.0.2.10/24, set by hand", "audio: fe80::10/64, link-local"]
+
+
 def test_a_lease_is_a_caution():
     finding = judge(desk(addresses=(Address("192.0.2.10", 24, "dhcp"),)))
     assert finding.outcome is Outcome.CAUTION and "DHCP" in finding.headline and "by hand" in finding.fixes[0]

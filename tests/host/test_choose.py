@@ -48,6 +48,9 @@ def chosen(*adapters: Adapter) -> str | None:
         replace(AUDIO, name="leased", addresses=(Address("192.0.2.9", 24, "dhcp"),)),
         replace(AUDIO, name="untold", addresses=(Address("192.0.2.9", 24),)),
         replace(AUDIO, name="out", carrier=False),
+        replace(AUDIO, name="almost", speed_mbps=999),
+        replace(AUDIO, name="silent", speed_mbps=None),
+        replace(AUDIO, name="bare", addresses=()),
         replace(AUDIO, name="off", enabled=False),
         replace(AUDIO, name="what", kind=None),
         replace(AUDIO, name="port", master="br0"),
@@ -96,3 +99,16 @@ def test_the_reasons_are_told():
     [only] = propose(HostFacts("Linux", (CONTROL,))).candidates
     for words in ("wired", "link up at 1000 Mb/s full duplex", "default gateway", "DHCP"):
         assert words in only.why
+
+
+def test_an_unused_socket_is_told_as_one():
+    [only] = propose(HostFacts("Linux", (Adapter("eth9", "ethernet", "wired", True, False),))).candidates
+    assert only.reasons == ("wired", "no link")
+
+
+def test_an_address_of_unknown_origin_counts_less_than_a_fixed_one_and_more_than_none():
+    kinds = [(), (Address("192.0.2.9", 24),), (Address("192.0.2.9", 24, "static"),)]
+    scores = [
+        propose(HostFacts("Linux", (replace(AUDIO, addresses=each),))).candidates[0].score for each in kinds
+    ]
+    assert scores == sorted(set(scores))

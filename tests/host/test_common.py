@@ -60,7 +60,11 @@ def test_a_system_without_flags(told):
 def test_gateways_and_labels_belong_to_their_adapter(told):
     read = told(
         {name: snicstats(True, FULL, 1000, 1500, "up,running") for name in ("eth0", "eth1")},
-        {"eth0": [inet("192.0.2.10", "255.255.255.0")], "eth0:1": [inet("198.51.100.9", "255.255.0.0")]},
+        {
+            "eth0": [inet("192.0.2.10", "255.255.255.0")],
+            "eth0:1": [inet("198.51.100.9", "255.255.0.0")],
+            "ppp9:x": [inet("203.0.113.5", "255.255.255.0")],
+        },
         {"default": {}, socket.AF_INET: [("198.51.100.1", "eth0:1", True)]},
     )
     first, second = read.adapters

@@ -136,6 +136,7 @@ CONNECTION = "etc/NetworkManager/system-connections/show"
         ([(CONNECTION, KEYFILE.format("method=manual"))], None),
         ([("var/lib/dhcp/dhclient.eth1.leases", LEASE.format("eth1", "192.0.2.10"))], "dhcp"),
         ([("var/lib/dhcp/dhclient.eth1.leases", LEASE.format("eth2", "192.0.2.10"))], None),
+        ([("var/lib/dhcp/dhclient.leases", 'lease {\n  interface "eth1";\n}\n')], None),
         (
             [
                 (
