@@ -9,6 +9,7 @@ over.
 from dataclasses import dataclass
 from ipaddress import IPv4Interface, IPv6Interface
 
+from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.computer_subject import address_holder, audio_adapter, ipv4, no_link, untold
 from preflight.checks.finding import Check, Evidence, Finding, Outcome
 from preflight.facts import Facts
@@ -35,6 +36,7 @@ CHECK = Check(
         "Give the audio adapter a fixed address in the audio LAN's subnet, and leave its gateway empty.",
         "Give the other adapter a different subnet. The default gateway, if any, goes by that one.",
     ),
+    cautions=(MUTE_FIRST,),
     unproven=(
         "Look in the audio adapter's network settings: the address should be manual (or link-local), the gateway "
         "empty, and no other adapter in the same subnet."
@@ -86,6 +88,7 @@ def judge(facts: Facts) -> Finding | None:
             evidence=(*(Evidence(fault.text) for fault in faults[1:]), *shown),
             measured=measured,
             fixes=tuple(dict.fromkeys(step for fault in faults for step in fault.fixes)),
+            cautions=CHECK.cautions,
             culprits=(adapter.name,),
         )
     if doubt := _doubt(holder, facts.host):

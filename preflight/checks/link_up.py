@@ -44,7 +44,7 @@ def judge(facts: Facts) -> Finding | None:
     if adapter.carrier is None:
         return untold(CHECK, f"The system does not say whether {adapter.name} has a link.")
     changes = adapter.counters.carrier_changes
-    seen = () if changes is None else (Evidence(f"The link came up or went down {changes} times so far."),)
+    seen = () if changes is None else (Evidence(f"Link changes (up or down) so far: {changes}."),)
     if adapter.carrier:
         return Finding(
             CHECK.name, Outcome.PASS, f"{adapter.name} has a link.", evidence=seen, measured=measured

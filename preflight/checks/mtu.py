@@ -1,5 +1,6 @@
 """The largest packet that this computer sends by the audio adapter: the standard 1500 bytes."""
 
+from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.computer_subject import audio_adapter, untold
 from preflight.checks.finding import Check, Finding, Limit, Outcome
 from preflight.facts import Facts
@@ -20,6 +21,7 @@ CHECK = Check(
         "Is there a VPN or security program that set it? Turn that off for the audio adapter.",
         "Run the line check again.",
     ),
+    cautions=(MUTE_FIRST,),  # many adapters restart their link for it
     unproven="Look up the MTU (or jumbo packet) in the adapter's settings: it should be 1500, jumbo off.",
 )
 
@@ -50,5 +52,6 @@ def judge(facts: Facts) -> Finding | None:
         measured=measured,
         limits=limits,
         fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
         culprits=(adapter.name,),
     )

@@ -67,7 +67,8 @@ def test_gateways_and_labels_belong_to_their_adapter(told):
         },
         {"default": {}, socket.AF_INET: [("198.51.100.1", "eth0:1", True)]},
     )
-    first, second = read.adapters
+    first, second, third = read.adapters
+    assert (third.name, third.addresses[0].text, third.enabled) == ("ppp9:x", "203.0.113.5", None)
     assert [(each.text, each.prefix) for each in first.addresses] == [
         ("192.0.2.10", 24),
         ("198.51.100.9", 16),
