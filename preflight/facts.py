@@ -18,7 +18,8 @@ Fact = TypeVar("Fact")
 
 @dataclass(frozen=True)
 class Facts:
-    """`adapter` is the name of the audio adapter in `host`. `wire` holds the dissected control frames by their type;
+    """`adapter` is the name of the audio adapter in `host`; `host_after` is this computer again, once listening was
+    over, None where nothing was listened to. `wire` holds the dissected control frames by their type;
     `wire_refused` says why there is no wire to judge although it was asked for (no privilege, no adapter), and is ""
     otherwise. `link_mbps` is the link's rate that loads are judged by; `link_assumed` when nothing told it."""
 
@@ -27,6 +28,7 @@ class Facts:
     wire: Mapping[type, tuple] = field(default_factory=dict)
     vantage: Vantage = "unknown"
     host: HostFacts | None = None
+    host_after: HostFacts | None = None
     adapter: str | None = None
     wire_refused: str = ""
     link_mbps: int = 1000

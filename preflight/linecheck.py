@@ -1,5 +1,7 @@
-"""Facts at the control computer: what it says of itself, and what it hears."""
+"""Facts at the control computer: what it says of itself, what it hears, and what it says of itself after that: a
+cable pulled while listening shows in no frame."""
 
+from collections.abc import Callable
 from typing import Any
 
 from preflight.facts import Facts
@@ -9,9 +11,13 @@ from preflight.host.facts import HostFacts
 from preflight.survey import Survey, vantage
 
 
-def linecheck(adapter: str, seconds: float, host: HostFacts, on_progress: Progress | None = None) -> Facts:
-    """Listen on `adapter` for `seconds` and put it beside `host`. Where the system refuses to listen, the facts say
-    why, and hold the computer alone. Ctrl-C ends the listening; the facts are then marked partial."""
+def linecheck(
+    adapter: str, seconds: float, read_host: Callable[[], HostFacts], on_progress: Progress | None = None
+) -> Facts:
+    """Listen on `adapter` for `seconds` and put it beside what `read_host` says before and after. Where the system
+    refuses to listen, the facts say why, and hold the computer alone. Ctrl-C ends the listening; the facts are then
+    marked partial."""
+    host = read_host()
     about = next((a for a in host.adapters if a.name == adapter), None)
     speed = about.speed_mbps if about is not None else None
     link: dict[str, Any] = {"link_mbps": speed, "link_assumed": False} if speed else {}
@@ -33,6 +39,7 @@ def linecheck(adapter: str, seconds: float, host: HostFacts, on_progress: Progre
         wire=survey.wire(),
         vantage=seen_from if seen_from == "mirror" else "access port",
         host=host,
+        host_after=read_host(),
         adapter=adapter,
         **link,
     )

@@ -25,10 +25,9 @@ def command(adapter: str | None, listen: float, json_to: str | None, strict: boo
     from preflight.linecheck import linecheck
     from preflight.report.result import judged
 
-    computer = host.read()
-    chosen = choose(computer, adapter)
+    chosen = choose(host.read(), adapter)
     with ProgressBar(f"Listening on {chosen}", timed=True) as progress:
-        facts = linecheck(chosen, listen, computer, progress)
+        facts = linecheck(chosen, listen, host.read, progress)
     result = judged(facts)
     output = Output(json_to)
     output.add(result)

@@ -62,3 +62,30 @@ def test_turned_off_is_not_a_cable_fault():
 def test_the_other_adapters_link_does_not_count():
     control = desk().host.adapter("control")
     assert link_up.judge(desk(replace(control, carrier=False))).outcome is Outcome.PASS
+
+
+@pytest.mark.parametrize(
+    ("after", "says"),
+    [
+        ({"carrier": False}, "lost its link while listening"),
+        ({"enabled": False, "carrier": None}, "turned off"),
+        ({"counters": Counters(carrier_changes=4)}, "down and up again while listening"),
+    ],
+    ids=["pulled", "turned off", "pulled and plugged"],
+)
+def test_a_link_lost_while_listening_fails(after, says):
+    before = desk(counters=Counters(carrier_changes=2))
+    finding = link_up.judge(replace(before, host_after=desk(**after).host))
+    assert finding.outcome is Outcome.FAIL and says in finding.headline and finding.culprits == ("audio",)
+
+
+def test_an_adapter_that_is_gone_after_listening_has_lost_its_link():
+    before = desk()
+    finding = link_up.judge(replace(before, host_after=replace(before.host, adapters=())))
+    assert finding.outcome is Outcome.FAIL and "lost its link" in finding.headline
+
+
+@pytest.mark.parametrize("changes", [2, None])
+def test_a_link_that_held_while_listening_passes(changes):
+    held = desk(counters=Counters(carrier_changes=changes))
+    assert link_up.judge(replace(held, host_after=held.host)).outcome is Outcome.PASS
