@@ -20,10 +20,12 @@ _signatures: dict[Callable, str] = {}
 BYTES = "uint8[::1]"
 TABLE = "int64[:,::1]"
 ROW = "int64[::1]"
+INTRINSIC = "intrinsic"
 
 
 def kernel(signature: str = "") -> Callable[[Callable], Callable]:
-    """Mark a function as a kernel. `signature` is Numba's, or "" for a helper that other kernels call."""
+    """Mark a function as a kernel. `signature` is Numba's, "" for a helper that other kernels call, or INTRINSIC for a
+    helper whose compiled stand-in is in `intrinsics`."""
 
     def mark(function: Callable) -> Callable:
         _signatures[function] = signature
@@ -78,6 +80,8 @@ def _compile(say: Callable[[str], None] | None) -> Engine:
     os.environ["NUMBA_CACHE_DIR"] = str(folder)
     import numba
 
+    from preflight.frames import intrinsics
+
     numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
     made: dict[str, object] = {}
     try:
@@ -91,7 +95,9 @@ def _compile(say: Callable[[str], None] | None) -> Engine:
         copy = FunctionType(function.__code__, scope, function.__name__)
         copy.__qualname__, copy.__module__ = function.__qualname__, function.__module__
         signature = _signatures[function]
-        if signature:
+        if signature == INTRINSIC:
+            made[function.__name__] = getattr(intrinsics, function.__name__)
+        elif signature:
             made[function.__name__] = numba.njit(signature, cache=cache, nogil=True)(copy)
         else:
             made[function.__name__] = numba.njit(inline="never", nogil=True)(copy)

@@ -10,7 +10,7 @@ captures as LINKTYPE_LINUX_SLL and LINKTYPE_LINUX_SLL2 of the link-type registry
 RFC 791, 8200, 768.
 """
 
-from preflight.frames.compile import BYTES, ROW, TABLE, kernel
+from preflight.frames.compile import BYTES, INTRINSIC, ROW, TABLE, kernel
 
 # Columns of a batch.
 TIME, WIRE, CAP, OFF, LINK, OUT = 0, 1, 2, 3, 4, 5
@@ -46,8 +46,8 @@ STOP_MORE, STOP_FULL, STOP_ABSURD, STOP_BLOCK = 0, 1, 2, 3
 
 MAX_CAPTURED = 262144  # largest snap length in use (libpcap's MAXIMUM_SNAPLEN)
 MAX_SECONDS = 9_000_000_000  # nanoseconds since 1970 in int64 end in 2262
-M31 = 0x7FFFFFFF
-PRIME, PRIME2 = 0x5BD1E995, 0x27D4EB2F  # odd, below 2^31
+MASK62 = 0x3FFFFFFFFFFFFFFF
+SALT1, SALT2 = 0x2D358DCCAA6C78A5, 0x4BB962F2A5E7A7C1  # odd numbers without a pattern, below 2^63
 BROADCAST_MAC = 0xFFFFFFFFFFFF
 BROADCAST_IP = 0xFFFFFFFF
 
@@ -56,24 +56,52 @@ I_LINK, I_SNAP, I_MUL, I_DIV, I_SHIFT, I_OFFSET = 0, 1, 2, 3, 4, 5
 INTERFACE_COLUMNS = 6
 
 
-@kernel()
+@kernel(INTRINSIC)
 def u8(b, p):
-    return b[p] & 0xFF  # the mask makes Numba take it as int64, not uint64
+    return b[p]
 
 
-@kernel()
+@kernel(INTRINSIC)
 def be16(b, p):
-    return (u8(b, p) << 8) | u8(b, p + 1)
+    return (b[p] << 8) | b[p + 1]
 
 
-@kernel()
+@kernel(INTRINSIC)
 def be32(b, p):
-    return (u8(b, p) << 24) | (u8(b, p + 1) << 16) | (u8(b, p + 2) << 8) | u8(b, p + 3)
+    return int.from_bytes(b[p : p + 4], "big")
+
+
+@kernel(INTRINSIC)
+def be64(b, p):
+    return int.from_bytes(b[p : p + 8], "big")
+
+
+@kernel(INTRINSIC)
+def le16(b, p):
+    return b[p] | (b[p + 1] << 8)
+
+
+@kernel(INTRINSIC)
+def le32(b, p):
+    return int.from_bytes(b[p : p + 4], "little")
+
+
+@kernel(INTRINSIC)
+def le64(b, p):
+    return int.from_bytes(b[p : p + 8], "little")
+
+
+@kernel(INTRINSIC)
+def fold(a, b):
+    """Both halves of the product of two 64-bit patterns, one upon the other. Such a pattern is unsigned here and int64 in
+    compiled code: only pass it on to `fold`, `^` and a mask."""
+    product = a * b
+    return (product & 0xFFFFFFFFFFFFFFFF) ^ (product >> 64)
 
 
 @kernel()
-def le32(b, p):
-    return u8(b, p) | (u8(b, p + 1) << 8) | (u8(b, p + 2) << 16) | (u8(b, p + 3) << 24)
+def u16(b, p, big):
+    return be16(b, p) if big else le16(b, p)
 
 
 @kernel()
@@ -82,47 +110,36 @@ def u32(b, p, big):
 
 
 @kernel()
-def u16(b, p, big):
-    return be16(b, p) if big else u8(b, p) | (u8(b, p + 1) << 8)
-
-
-@kernel()
 def mac(b, p):
-    return (be16(b, p) << 32) | be32(b, p + 2)
+    """A hardware address; reads two bytes beyond it, which every link header has."""
+    return (be64(b, p) >> 16) & BROADCAST_MAC
 
 
 @kernel()
 def mix(h, word):
-    """Mix a word of up to 62 bits into a hash of 62 bits. No product overflows: in compiled code that is undefined."""
-    low = ((h ^ word) & M31) * PRIME
-    high = ((h >> 31) ^ (word >> 31) & M31) * PRIME2
-    return low ^ ((high & M31) << 31) ^ (high >> 31)
-
-
-@kernel()
-def step(h, word):
-    """One lane of `digest`: 31 bits of state go on."""
-    return ((h ^ (h >> 31)) & M31) * PRIME + word
+    """Mix a word of up to 62 bits into a hash of 62 bits."""
+    return fold(h ^ SALT1, word ^ SALT2) & MASK62
 
 
 @kernel()
 def digest(b, p, n):
-    """A 62-bit digest of all n bytes from p on, in four lanes that do not wait for one another."""
-    h0 = n + 1
-    h1 = 3
-    h2 = 5
-    h3 = 7
+    """A 62-bit digest of all n bytes from p on, in two lanes that do not wait for one another."""
     end = p + n
-    while p + 16 <= end:
-        h0 = step(h0, le32(b, p))
-        h1 = step(h1, le32(b, p + 4))
-        h2 = step(h2, le32(b, p + 8))
-        h3 = step(h3, le32(b, p + 12))
-        p += 16
-    while p < end:
-        h0, h1 = h1, step(h0, u8(b, p))
-        p += 1
-    return mix(mix(mix(mix(1, h0), h1), h2), h3) & 0x3FFFFFFFFFFFFFFF
+    h0 = n + 1
+    h1 = SALT1
+    if n < 16:
+        while p < end:
+            h0 = fold(h0 ^ SALT1, u8(b, p) ^ SALT2)
+            p += 1
+    else:
+        while p + 32 <= end:
+            h0 = fold(le64(b, p) ^ SALT1, le64(b, p + 8) ^ h0)
+            h1 = fold(le64(b, p + 16) ^ SALT2, le64(b, p + 24) ^ h1)
+            p += 32
+        if p + 16 <= end:
+            h0 = fold(le64(b, p) ^ SALT1, le64(b, p + 8) ^ h0)
+        h1 = fold(le64(b, end - 16) ^ SALT2, le64(b, end - 8) ^ h1)
+    return fold(h0 ^ SALT1, h1 ^ SALT2) & MASK62
 
 
 @kernel(f"void({BYTES}, int64, int64, boolean, int64, int64, {TABLE}, {ROW})")
@@ -408,7 +425,8 @@ def classify(b, cols, rows):
         payload = 0
         group = 0
         kind = K_NONE
-        flow = mix(mix(mix(1, src), dst), vlan + 2)
+        sap = 0
+        net = 0
         if whole and 0 <= etype < 1536:
             etype = 0
             if p + 3 <= end:
@@ -423,12 +441,11 @@ def classify(b, cols, rows):
                         kind = K_CDP
                 elif control & 0xEF == 0xAF:
                     kind = K_XID
-                flow = mix(flow, sap)
         if etype == 0x0800 and p + 20 <= end:
             head = (u8(b, p) & 15) * 4
             proto = u8(b, p + 9)
             group = be32(b, p + 16)
-            flow = mix(mix(flow, be32(b, p + 12)), group)
+            net = (be32(b, p + 12) << 32) | group
             if dst == 0 and cast == UNICAST:
                 if group >> 28 == 14:
                     cast = MULTICAST
@@ -442,8 +459,8 @@ def classify(b, cols, rows):
                     payload = p + head + 8 - off
         elif etype == 0x86DD and p + 40 <= end:
             proto = u8(b, p + 6)
-            for word in range(8):
-                flow = mix(flow, be32(b, p + 8 + 4 * word))
+            net = fold(le64(b, p + 8) ^ SALT1, le64(b, p + 16) ^ SALT2)
+            net ^= fold(le64(b, p + 24) ^ SALT2, le64(b, p + 32) ^ SALT1)
             if dst == 0 and cast == UNICAST and u8(b, p + 24) == 0xFF:
                 cast = MULTICAST
             at = p + 40
@@ -488,7 +505,10 @@ def classify(b, cols, rows):
         cols[PROTO, i] = proto
         cols[SPORT, i] = sport
         cols[DPORT, i] = dport
-        cols[FLOW, i] = mix(mix(mix(flow, etype + 1), proto + 1), (sport << 16) | dport)
+        # What makes a flow: both hardware addresses and the VLAN, both IP addresses, type or SAPs, protocol, ports.
+        between = fold((src | ((vlan + 2) << 48)) ^ SALT1, dst ^ SALT2)
+        kinds = (etype + 1) | ((proto + 1) << 17) | ((sport + sap) << 26) | (dport << 43)
+        cols[FLOW, i] = fold(between ^ net, kinds ^ SALT1) & MASK62
         cols[PAYLOAD, i] = payload
         cols[DIGEST, i] = digest(b, off, cap)
         cols[KIND, i] = kind

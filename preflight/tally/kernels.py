@@ -288,7 +288,7 @@ def count(b, cols, rows, first, flows, talkers, totals):
 @kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW}, {TABLE})")
 def copies(cols, rows, first, seen, flows, totals, examples):
     """Find frames that come again, byte for byte, within COPY_GAP_NS of their last copy; COPY becomes how many
-    copies came before. `seen` is a table of contents: the stalest of four neighbours gives way to a new one."""
+    copies came before. `seen` is a table of contents: the staler of two neighbours gives way to a new one."""
     size = seen.shape[0]
     for i in range(rows):
         cols[COPY, i] = 0
@@ -299,10 +299,10 @@ def copies(cols, rows, first, seen, flows, totals, examples):
         rel = int(cols[REL, i])
         word = int(cols[DIGEST, i]) | 1
         slot = int(cols[SLOT, i])
-        base = (word >> 1) % (size - 4)
+        base = (word >> 1) % (size - 1)
         at = base
         found = False
-        for near in range(base, base + 4):
+        for near in range(base, base + 2):
             if seen[near, C_DIGEST] == word:
                 at = near
                 found = True

@@ -16,7 +16,7 @@ from preflight.tally.facts import Cast, Copies, Flow, Measure, Peak, Rates, Repe
 
 FLOW_ROWS = 1 << 13
 TALKER_ROWS = 1 << 13
-COPY_ROWS = 1 << 17
+COPY_ROWS = 1 << 16
 CASTS: tuple[Cast, ...] = ("unicast", "multicast", "broadcast")
 MEASURES: tuple[Measure, ...] = ("broadcast", "discovery", "multicast", "unicast", "bytes", "sent_bytes")
 

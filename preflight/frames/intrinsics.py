@@ -1,0 +1,52 @@
+"""What Numba cannot be told in Python: unaligned loads, and a product of 128 bits.
+
+The compiled stand-ins for the kernels of the same name that are marked INTRINSIC. Written for speed: indexing a byte at a
+time costs Numba a check for negative indices each, and its product of two int64 may not overflow.
+"""
+
+import sys
+
+from llvmlite import ir
+from numba.core import types
+from numba.extending import intrinsic
+
+I64, I128 = ir.IntType(64), ir.IntType(128)
+
+
+def _load(bits: int, order: str):
+    """A load of `bits` at any address, widened to int64."""
+
+    @intrinsic
+    def load(_context, block, _position):
+        def code(context, builder, signature, arguments):
+            array = context.make_array(signature.args[0])(context, builder, arguments[0])
+            address = builder.gep(array.data, [arguments[1]])
+            pointer = builder.bitcast(address, ir.IntType(bits).as_pointer())
+            value = builder.load(pointer, align=1)
+            if bits > 8 and order != sys.byteorder:
+                value = builder.bswap(value)
+            return value if bits == 64 else builder.zext(value, I64)
+
+        return types.int64(block, types.int64), code
+
+    return load
+
+
+u8 = _load(8, "little")
+be16 = _load(16, "big")
+be32 = _load(32, "big")
+be64 = _load(64, "big")
+le16 = _load(16, "little")
+le32 = _load(32, "little")
+le64 = _load(64, "little")
+
+
+@intrinsic
+def fold(_context, _a, _b):
+    def code(_context, builder, _signature, arguments):
+        left, right = (builder.zext(each, I128) for each in arguments)
+        product = builder.mul(left, right)
+        high = builder.trunc(builder.lshr(product, ir.Constant(I128, 64)), I64)
+        return builder.xor(high, builder.trunc(product, I64))
+
+    return types.int64(types.int64, types.int64), code
