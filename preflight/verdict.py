@@ -39,8 +39,8 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Cause:
-    """`cause` explains `symptoms` where they share time (every stretch of the symptom meets one of the
-    cause's) or a culprit."""
+    """`cause` explains `symptoms` where they share time (the cause covers most of every stretch of the symptom)
+    or a culprit."""
 
     cause: str
     symptoms: tuple[str, ...]
@@ -79,6 +79,12 @@ FIX_ORDER = (
 
 # It judges the capture, not the network: where nothing else could be judged, nothing was.
 ABOUT_THE_CAPTURE = "capture-quality"
+
+# A symptom counts frames in a second, so its stretch begins and ends up to a second beside its cause. What the cause
+# then leaves uncovered has another cause: a device that chatters for a minute is not mended with a loop of one
+# second in it. Common practice.
+BESIDE_S = 1.0
+MOST = 0.75
 
 _WEIGHT = {Outcome.FAIL: 0, Outcome.CAUTION: 1, Outcome.UNPROVEN: 2, Outcome.PASS: 3}
 
@@ -127,15 +133,27 @@ def _explained_by(finding: Finding, trouble: list[Finding]) -> tuple[str, ...]:
         if cause.check == known.cause
         and finding.check in known.symptoms
         and _WEIGHT[cause.outcome] <= _WEIGHT[finding.outcome]
-        and (_meet_in_time(cause, finding) if known.shared == "time" else _share_a_culprit(cause, finding))
+        and (_cover_in_time(cause, finding) if known.shared == "time" else _share_a_culprit(cause, finding))
     )
 
 
-def _meet_in_time(cause: Finding, symptom: Finding) -> bool:
+def _cover_in_time(cause: Finding, symptom: Finding) -> bool:
+    """Whether the cause covers most of every stretch of the symptom."""
+    widened = [(start - BESIDE_S, end + BESIDE_S) for start, end in cause.spans]
     return bool(symptom.spans) and all(
-        any(start <= cause_end and cause_start <= end for cause_start, cause_end in cause.spans)
-        for start, end in symptom.spans
+        _covered(stretch, widened) >= MOST * (stretch[1] - stretch[0]) for stretch in symptom.spans
     )
+
+
+def _covered(stretch: tuple[float, float], spans: list[tuple[float, float]]) -> float:
+    """Seconds of `stretch` that lie in any of `spans`; -1 where it touches none."""
+    covered, until = -1.0, stretch[0]
+    for start, end in sorted(spans):
+        start, end = max(start, until), min(end, stretch[1])
+        if start <= end:
+            covered = max(covered, 0.0) + end - start
+            until = end
+    return covered
 
 
 def _share_a_culprit(cause: Finding, symptom: Finding) -> bool:

@@ -63,6 +63,34 @@ def test_a_storm_at_another_time_is_a_fault_of_its_own(storm):
     assert not explained(verdict)
 
 
+def test_a_long_storm_is_not_explained_by_a_short_loop_in_it():
+    """Two faults at once: a device that chatters all the time, and a cable that touched for half a second."""
+    verdict = decide(
+        [
+            found("broadcast-storm", FAIL, spans=((0.0, 30.0),)),
+            found("link-load", CAUTION, spans=((9.1, 11.0),)),
+            found("loop", FAIL, spans=((10.0, 10.5),)),
+        ]
+    )
+    assert order(verdict) == ["loop", "broadcast-storm"]
+    assert explained(verdict) == {"link-load": ("loop",)}
+
+
+@pytest.mark.parametrize(("end", "explained_by"), [(10.0, ("loop",)), (10.1, ())])
+def test_three_quarters_of_a_stretch_have_to_be_covered(end, explained_by):
+    """The loop of 3 to 7 s, a second beside it counted, covers 6 s of the storm."""
+    verdict = decide(
+        [found("broadcast-storm", FAIL, spans=((2.0, end),)), found("loop", FAIL, spans=((3.0, 7.0),))]
+    )
+    assert explained(verdict).get("broadcast-storm", ()) == explained_by
+
+
+def test_loops_that_overlap_are_not_counted_twice():
+    loop = found("loop", FAIL, spans=((1.0, 2.0), (1.0, 2.0), (1.5, 2.0)))
+    verdict = decide([found("broadcast-storm", FAIL, spans=((0.0, 9.0),)), loop])
+    assert order(verdict) == ["loop", "broadcast-storm"]
+
+
 def test_a_caution_does_not_explain_a_failure_away():
     verdict = decide(
         [found("loop", CAUTION, spans=((0, 9),)), found("broadcast-storm", FAIL, spans=((0, 9),))]
