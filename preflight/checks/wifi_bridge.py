@@ -2,11 +2,13 @@
 
 Strategy: some frames exist only because of Wi-Fi, or say so themselves; one is enough. A home gateway may
 be wired only, and a device with a made-up address that asks for an address may be a virtual machine: such
-signs count less, each device once, and have to come together. A made-up address alone is no sign. Silence
-is no proof.
+signs count less, each device once, and have to come together. A made-up address alone is no sign. Where this
+computer holds, by Wi-Fi, an address in the audio LAN's subnet, the two may be one network, or two that were
+given the same private range: that counts as much as a gateway, and is a caution by itself. Silence is no proof.
 """
 
 from dataclasses import dataclass
+from ipaddress import IPv4Network, IPv6Network
 
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.describe import who
@@ -14,6 +16,8 @@ from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
 from preflight.checks.maker import locally_administered
 from preflight.checks.wire_subject import unheard
 from preflight.facts import Facts
+from preflight.host.facts import Adapter
+from preflight.text import clean
 from preflight.wire.cdp import CdpNeighbour
 from preflight.wire.dhcp4 import Dhcp4Message
 from preflight.wire.lldp import LldpNeighbour
@@ -28,7 +32,8 @@ CHECK = Check(
     question="Is a Wi-Fi access point bridged into the audio LAN?",
     looks_at=(
         "Frames that access points send when a device joins them or roams, what devices say of themselves, "
-        "home gateways, and hand-held devices with made-up addresses. Each sign has its weight."
+        "home gateways, hand-held devices with made-up addresses, and whether this computer reaches the audio LAN's "
+        "subnet by Wi-Fi too. Each sign has its weight."
     ),
     why=(
         "An access point lets phones and strangers into the audio LAN, and sends the LAN's multicast into "
@@ -43,6 +48,7 @@ CHECK = Check(
         Limit("says access point", 10, "points", "common practice; IEEE 802.1AB section 8.5.8, bit 3; UPnP"),
         Limit("described so", 4, "points", "common practice"),
         Limit("computer with Wi-Fi", 4, "points", "common practice"),
+        Limit("same subnet", 4, "points", "common practice"),
         Limit("gateway", 4, "points", "common practice; UPnP InternetGatewayDevice"),
         Limit("hand-held", 3, "points", "common practice; IEEE 802 local bit"),
         Limit("hand-held, all", 9, "points at most", "common practice"),
@@ -77,21 +83,22 @@ WORDS = {
 
 @dataclass(frozen=True)
 class _Sign:
-    """`weight` is the name of its limit, `device` the hardware address it speaks of."""
+    """`weight` is the name of its limit, `device` the hardware address or adapter it speaks of. `seen` is None where
+    this computer said it of itself."""
 
     weight: str
     device: str
     text: str
-    seen: Seen
+    seen: Seen | None = None
 
 
 def judge(facts: Facts) -> Finding | None:
-    if facts.source is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
+    if facts.source is None and not facts.wire_refused:
+        return None
     limits = {limit.name: limit.value for limit in CHECK.limits}
     signs = _signs(facts)
+    if not signs and (blocked := unheard(CHECK, facts)):
+        return blocked
     handheld = sum(sign.weight == "hand-held" for sign in signs)
     points = min(handheld * limits["hand-held"], limits["hand-held, all"])
     points += sum(limits[sign.weight] for sign in signs if sign.weight != "hand-held")
@@ -110,17 +117,21 @@ def judge(facts: Facts) -> Finding | None:
     signs.sort(
         key=lambda sign: (-limits[sign.weight], sign.weight not in ("says access point", "fast transition"))
     )
+    times = [sign.seen.time_s for sign in signs if sign.seen]
     return Finding(
         CHECK.name,
         Outcome.FAIL if failed else Outcome.CAUTION,
         f"{'Wi-Fi is' if failed else 'Wi-Fi may be'} bridged into the audio LAN: {signs[0].text}.",
-        evidence=tuple(Evidence(sign.text, sign.seen.frame, sign.seen.time_s) for sign in signs[:12]),
+        evidence=tuple(
+            Evidence(sign.text, sign.seen.frame, sign.seen.time_s) if sign.seen else Evidence(sign.text)
+            for sign in signs[:12]
+        ),
         measured=measured,
         limits=limits,
         fixes=CHECK.fixes,
         cautions=CHECK.cautions,
         culprits=tuple(dict.fromkeys(sign.device for sign in signs if sign.device)),
-        spans=((min(sign.seen.time_s for sign in signs), max(sign.seen.time_s for sign in signs)),),
+        spans=((min(times), max(times)),) if times else (),
     )
 
 
@@ -159,7 +170,31 @@ def _signs(facts: Facts) -> list[_Sign]:
         services = {service.lower() for service in words.services}
         if _made_up(words.seen.src) and not words.seen.outgoing and services.intersection(HANDHELD_SERVICES):
             sign("hand-held", words.seen, "{} announces services of a hand-held device", ip=words.source)
-    return list(found.values())
+    return [*found.values(), *_by_wifi_too(facts)]
+
+
+def _by_wifi_too(facts: Facts) -> list[_Sign]:
+    """This computer's Wi-Fi adapters that hold an address in the audio adapter's subnet."""
+    audio = facts.host.adapter(facts.adapter) if facts.host is not None else None
+    if facts.host is None or audio is None or audio.kind == "wifi":
+        return []
+    return [
+        _Sign(
+            "same subnet",
+            adapter.name,
+            f"this computer is in {shared[0]} by Wi-Fi ({clean(adapter.name)}) as well as by the audio adapter",
+        )
+        for adapter in facts.host.adapters
+        if adapter.kind == "wifi" and adapter.carrier is not False
+        for shared in [[net for net in _subnets(adapter) if any(map(net.overlaps, _subnets(audio)))]]
+        if shared
+    ]
+
+
+def _subnets(adapter: Adapter) -> list[IPv4Network | IPv6Network]:
+    """Its subnets, without the link-local ones that every adapter has."""
+    interfaces = (address.interface for address in adapter.addresses)
+    return [i.network for i in interfaces if i is not None and not i.is_link_local]
 
 
 def _described(*texts: str) -> bool:

@@ -1,11 +1,15 @@
 """The Wi-Fi check: signs that are enough alone, signs that must come together, and what is no sign at all."""
 
+from dataclasses import replace
+
 import pytest
 
 from preflight.checks.finding import Outcome
 from preflight.checks.wifi_bridge import judge
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
+from preflight.host.facts import Address, HostFacts
+from tests.checks.computers import AUDIO, CONTROL, desk
 from tests.checks.test_stray_dhcp import heard, shown
 from tests.wire import samples
 from tests.wire.samples import CLIENT, SERVER, STATION
@@ -100,3 +104,44 @@ def test_without_a_wire():
     assert judge(Facts()) is None
     assert judge(Facts(wire_refused="no privilege")).outcome == Outcome.UNPROVEN
     assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == Outcome.UNPROVEN
+
+
+def by_wifi(*addresses: Address, facts: Facts | None = None, **more) -> Facts:
+    """A desk that also holds `addresses` by Wi-Fi, beside what was heard."""
+    wifi = replace(CONTROL, **{"name": "wifi", "kind": "wifi", "addresses": addresses} | more)
+    host = desk(wifi)
+    return replace(facts or heard(asks(CLIENT)), host=host.host, adapter=host.adapter)
+
+
+@pytest.mark.parametrize("facts", [None, Facts(wire_refused="no privilege")], ids=["heard", "refused"])
+def test_the_audio_subnet_by_wifi_too_is_a_caution(facts):
+    finding = judge(by_wifi(Address("192.0.2.77", 25), facts=facts))
+    assert (finding.outcome, finding.culprits, finding.spans) == (Outcome.CAUTION, ("wifi",), ())
+    assert "192.0.2.0/25 by Wi-Fi (wifi)" in finding.headline
+    assert finding.evidence[0].frame is None and finding.cautions
+
+
+def test_the_audio_subnet_by_wifi_adds_up_with_other_signs():
+    finding = judge(by_wifi(Address("192.0.2.77", 24), facts=heard(GATEWAY, asks(STATION))))
+    assert finding.outcome == Outcome.FAIL and len(finding.evidence) == 3
+
+
+@pytest.mark.parametrize(
+    ("addresses", "more"),
+    [
+        ((Address("198.51.100.8", 24),), {}),
+        ((Address("fe80::8", 64),), {}),  # every adapter has such an address
+        ((Address("192.0.2.77", None), Address("nonsense", 24)), {}),
+        ((Address("192.0.2.77", 24),), {"carrier": False}),
+        ((Address("192.0.2.77", 24),), {"kind": "ethernet"}),  # the addressing check's matter
+    ],
+)
+def test_another_subnet_is_no_sign(addresses, more):
+    assert judge(by_wifi(*addresses, **more)).outcome == Outcome.UNPROVEN
+
+
+def test_link_local_on_both_is_no_sign():
+    audio = replace(AUDIO, addresses=(Address("169.254.7.7", 16),))
+    wifi = replace(AUDIO, name="wifi", kind="wifi", addresses=(Address("169.254.8.8", 16),))
+    facts = replace(heard(asks(CLIENT)), host=HostFacts("Linux", (audio, wifi)), adapter="audio")
+    assert judge(facts).outcome == Outcome.UNPROVEN
