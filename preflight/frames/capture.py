@@ -8,6 +8,7 @@ facts say where and why it ended. Damage before the first frame is a CaptureErro
 
 import struct
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,6 +22,7 @@ BLOCK = 1 << 20
 SPARE = 1 << 21  # room for a record that is cut at the end of a block
 MAX_BLOCK = 1 << 20  # largest pcapng block that is read; larger ones that hold no frame are passed over
 MAX_INTERFACES = 1024
+OBSOLETE_PACKET = 2  # a kind of block that must not be written any more: counted as one that cannot be read
 
 PCAP_MAGIC = {
     b"\xa1\xb2\xc3\xd4": (True, 1000),
@@ -81,10 +83,11 @@ class CaptureFile:
         self._base = 0  # offset in the unpacked file of the buffer's first byte
         self._pos = 0
         self._end = 0
-        self._whole = False  # no bytes follow
-        self._dropped: int | None = None
-        self._links: dict[int, int] = {}
+        self._links: dict[int, None] = {}
+        self._dropped: int | None = None  # of the sections before
+        self._dropped_now: dict[tuple[int, int], int] = {}  # by interface and option
         self._bad = 0
+        self._others = 0  # frames of link types that are not read
         self._ended = ""
         self.partial = False
         size = self._stream.size
@@ -103,7 +106,6 @@ class CaptureFile:
         room = min(BLOCK, len(self._buffer) - left)
         got = self._stream.fill(self._buffer.data[left : left + room])
         self._end += got
-        self._whole = got == 0
         if self._bench is not None:
             self._bench.grown(got)
         return got > 0
@@ -135,7 +137,7 @@ class CaptureFile:
     def _end_here(self, reason: str) -> None:
         """The rest cannot be read: an error if nothing was, else a remark in the facts."""
         if self._stream.trouble:
-            reason = f"{reason} ({self._stream.trouble})" if reason else self._stream.trouble
+            reason = f"{reason} ({self._stream.trouble})" if self._end > self._pos else self._stream.trouble
         if self._bench is None or self._bench.frames == 0:
             raise self._error(reason)
         self._ended = f"offset {self._base + self._pos}: {reason}"
@@ -145,7 +147,7 @@ class CaptureFile:
     def batches(self) -> Iterator[Batch]:
         try:
             if not self._need(4):
-                if self._end == self._pos and not self._stream.trouble:
+                if self._stream.taken == 0 and not self._stream.trouble:
                     raise self._error("the file is empty; capture again")
                 self._end_here("too short for a capture; ask for it again")
             magic = self._buffer[self._pos : self._pos + 4].tobytes()
@@ -159,11 +161,31 @@ class CaptureFile:
 
     def _refuse_other_links(self) -> None:
         others = [link for link in self._links if link not in READABLE]
-        if others and self._bench is not None and self._bench.frames == self._bench.unreadable:
-            names = ", ".join(link_name(link) for link in others)
+        if others and self._bench is not None and self._bench.frames == self._others:
+            if self._others == 0 and len(others) < len(self._links):
+                return  # an Ethernet adapter on which nothing was heard
+            names = ", ".join(link_name(link) for link in others[:4])
             raise CaptureError(f"{self.name}: holds {names}, not Ethernet; capture on the Ethernet adapter")
 
-    def _batch(self, rows: int) -> Batch:
+    def _batches(self, rows: int) -> Iterator[Batch]:
+        """Batches of the `rows` frames that were walked: one, unless frames of links that are not read lie between."""
+        bench = self._bench
+        assert bench is not None
+        if all(link in READABLE for link in self._links):
+            yield self._finish(rows)
+            return
+        walked = bench.columns[:, :rows].copy()
+        read = np.isin(walked[k.LINK], READABLE)
+        edges = [0, *(np.flatnonzero(read[1:] != read[:-1]) + 1).tolist(), rows]
+        for start, end in pairwise(edges):
+            if read[start]:
+                bench.columns[:, : end - start] = walked[:, start:end]
+                yield self._finish(end - start)
+            else:
+                bench.frames += end - start  # they keep their numbers
+                self._others += end - start
+
+    def _finish(self, rows: int) -> Batch:
         assert self._bench is not None
         batch = self._bench.finish(self._buffer, rows)
         if self._progress is not None:
@@ -176,7 +198,7 @@ class CaptureFile:
         if not self._need(24):
             self._end_here("the file header is cut short; ask for the capture again")
         link = struct.unpack(">I" if big else "<I", self._take(24)[20:24])[0] & 0x03FFFFFF
-        self._links[link] = 1
+        self._links[link] = None
         if link not in READABLE:
             raise CaptureError(
                 f"{self.name}: offset 20: holds {link_name(link)}, not Ethernet; capture on the Ethernet adapter"
@@ -198,7 +220,7 @@ class CaptureFile:
             self._pos = int(state[k.W_POS])
             stop = int(state[k.W_STOP])
             if state[k.W_ROWS]:
-                yield self._batch(int(state[k.W_ROWS]))
+                yield from self._batches(int(state[k.W_ROWS]))
             if stop == k.STOP_ABSURD:
                 self._end_here("a record claims more than 262144 bytes; the file is damaged from here on")
                 return
@@ -226,6 +248,8 @@ class CaptureFile:
                     return
                 big = head[8] == 0x1A
                 known = 0
+                self._dropped = self._dropped_in_all()
+                self._dropped_now.clear()
             word = ">I" if big else "<I"
             kind, total = struct.unpack(word, head[:4])[0], struct.unpack(word, head[4:8])[0]
             if kind in (3, 6):
@@ -236,7 +260,7 @@ class CaptureFile:
                 self._pos = int(state[k.W_POS])
                 self._bad += int(state[k.W_BAD])
                 if state[k.W_ROWS]:
-                    yield self._batch(int(state[k.W_ROWS]))
+                    yield from self._batches(int(state[k.W_ROWS]))
                 if state[k.W_STOP] == k.STOP_ABSURD:
                     self._end_here("a block with an impossible length; the file is damaged from here on")
                     return
@@ -248,11 +272,15 @@ class CaptureFile:
             if total < 12 or total % 4:
                 self._end_here("a block with an impossible length; the file is damaged from here on")
                 return
-            if kind not in (1, 5) or total > MAX_BLOCK:
+            if kind not in (1, 5) or (kind == 5 and total > MAX_BLOCK):
+                self._bad += kind == OBSOLETE_PACKET
                 if not self._skip(total):
                     self._end_here("the last block is cut short")
                     return
                 continue
+            if total > MAX_BLOCK:
+                self._end_here("an interface description that cannot be read")
+                return
             if not self._need(total):
                 self._end_here("the last block is cut short")
                 return
@@ -264,13 +292,13 @@ class CaptureFile:
                 interfaces[known] = self._interface(body, big)
                 known += 1
             else:
-                self._statistics(body, big)
+                self._statistics(body, big, known)
 
     def _interface(self, body: bytes, big: bool) -> list[int]:
         """A row of the interface table from an interface description block."""
         order = ">" if big else "<"
         link, _, snap = struct.unpack(order + "HHI", body[:8])
-        self._links[link] = 1
+        self._links[link] = None
         resolution, offset = 6, 0
         for code, value in _options(body[8:], order):
             if code == 9 and len(value) == 1:
@@ -290,19 +318,26 @@ class CaptureFile:
         offset_ns = offset * 1_000_000_000 if abs(offset) < 4_000_000_000 else 0
         return [link, snap, multiply, divide, shift, offset_ns]
 
-    def _statistics(self, body: bytes, big: bool) -> None:
-        """What the capturing system says it dropped: isb_ifdrop and isb_osdrop."""
+    def _statistics(self, body: bytes, big: bool, known: int) -> None:
+        """What the capturing system says it dropped: isb_ifdrop and isb_osdrop, counted from the start of the capture,
+        so that a later block about the same interface takes the place of an earlier one."""
         order = ">" if big else "<"
+        which = struct.unpack(order + "I", body[:4])[0] if len(body) >= 12 else known
         for code, value in _options(body[12:], order):
-            if code in (5, 7) and len(value) == 8:
-                self._dropped = (self._dropped or 0) + struct.unpack(order + "Q", value)[0]
+            if which < known and code in (5, 7) and len(value) == 8:
+                self._dropped_now[which, code] = struct.unpack(order + "Q", value)[0]
+
+    def _dropped_in_all(self) -> int | None:
+        if not self._dropped_now:
+            return self._dropped
+        return (self._dropped or 0) + sum(self._dropped_now.values())
 
     def facts(self) -> SourceFacts:
         return SourceFacts(
             kind="capture",
             name=self.name,
             link_types=tuple(link_name(link) for link in self._links),
-            dropped=self._dropped,
+            dropped=self._dropped_in_all(),
             malformed=self._bad + (self._bench.unreadable if self._bench else 0),
             ended_early=self._ended,
             partial=self.partial,
