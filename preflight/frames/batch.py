@@ -54,8 +54,8 @@ Progress = Callable[[int, int | None, int, str], None]
 class Bench:
     """What turns filled first columns into a finished batch: the engine, the clock and the counts of a source.
 
-    The engine starts as plain Python and changes to compiled kernels once the source proves to be large: the state
-    that kernels carry along is the same for both.
+    Where no compiled kernels are at hand, the engine starts as plain Python, and changes to compiled kernels once the
+    source proves to be large: the state that kernels carry along is the same for both.
     """
 
     def __init__(self, large: bool, progress: Progress | None = None) -> None:
@@ -67,7 +67,7 @@ class Bench:
         self.cut = 0
         self.unreadable = 0
         self._plain_bytes = 0
-        self.engine = self._compiled() if large else kernels_compile.plain()
+        self.engine = self._compiled() if large or kernels_compile.ready() else kernels_compile.plain()
 
     def _compiled(self) -> kernels_compile.Engine:
         progress = self.progress

@@ -1,18 +1,28 @@
 """The same kernels, as plain Python or compiled by Numba.
 
-A kernel is a Python function over bytes and int64 arrays, marked with `@kernel`. A small capture runs it as it
-stands, so that Numba is not even imported; anything larger runs it compiled. Compiled code is kept in a
-cache folder named after the source of all kernels, so that a changed kernel can never meet stale code. Helpers
-(kernels without a signature) are inlined into the kernels that call them and are not compiled on their own.
+A kernel is a Python function over bytes and int64 arrays, marked with `@kernel`. Right after an install, a small capture
+runs it as it stands, so that nobody waits for a compiler. Anything larger runs machine code: Numba compiles the kernels
+once for a machine, as C functions whose object code is kept in a cache folder; from then on llvmlite alone loads it, in
+milliseconds instead of the half second that importing Numba takes. The folder is named after all that the code depends on
+(source, versions, processor), so that a changed kernel can never meet stale code.
 """
 
+import ctypes
 import hashlib
 import importlib
+import json
 import os
+import re
+import shutil
 import sys
+import tempfile
 from collections.abc import Callable
+from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from types import FunctionType, SimpleNamespace
+
+import numpy as np
 
 KERNEL_MODULES = ("preflight.frames.kernels", "preflight.tally.kernels")
 _signatures: dict[Callable, str] = {}
@@ -21,6 +31,9 @@ BYTES = "uint8[::1]"
 TABLE = "int64[:,::1]"
 ROW = "int64[::1]"
 INTRINSIC = "intrinsic"
+INDEX = "index.json"
+ARRAYS = {BYTES: (np.dtype(np.uint8), 1), TABLE: (np.dtype(np.int64), 2), ROW: (np.dtype(np.int64), 1)}
+SCALARS = {"int64": ctypes.c_int64, "boolean": ctypes.c_bool, "void": None}
 
 
 def kernel(signature: str = "") -> Callable[[Callable], Callable]:
@@ -56,49 +69,178 @@ def compiled(say: Callable[[str], None] | None = None) -> Engine:
     """The kernels compiled. The first call on a machine takes some seconds; `say` is told so beforehand."""
     global _compiled
     if _compiled is None:
-        _compiled = _compile(say)
+        folder = cache_folder()
+        if (folder / INDEX).is_file():
+            _compiled = _load(folder)
+        else:
+            if say:
+                say("Preparing the frame engine, once after install")
+            _compiled = _load_new(folder)
     return _compiled
 
 
+def ready() -> bool:
+    """Whether compiled kernels are at hand: then even a small capture is better off with them."""
+    return _compiled is not None or (cache_folder() / INDEX).is_file()
+
+
+@cache
 def cache_folder() -> Path:
-    """Where compiled kernels are kept: one folder for each version of their source."""
-    kernels = _kernels()
-    files = sorted({Path(f.__code__.co_filename) for f in kernels})
-    stamps = "".join(f"{p}{p.stat().st_mtime_ns}" for p in files).encode()
-    source = hashlib.sha256(stamps + b"".join(p.read_bytes() for p in files)).hexdigest()[:12]
-    base = os.environ.get("XDG_CACHE_HOME")
-    if not base and sys.platform == "win32":
-        base = os.environ.get("LOCALAPPDATA")
-    return Path(base or Path.home() / ".cache") / "preflight" / f"kernels-{source}"
+    """Where compiled kernels are kept."""
+    import llvmlite.binding as llvm
+
+    files = {Path(f.__code__.co_filename) for f in _kernels()}
+    files |= {Path(__file__), Path(__file__).with_name("intrinsics.py")}
+    depends = hashlib.sha256(b"".join(path.read_bytes() for path in sorted(files)))
+    processor = llvm.get_host_cpu_name() + llvm.get_host_cpu_features().flatten()
+    depends.update((version("numba") + version("llvmlite") + sys.platform + processor).encode())
+    base = os.environ.get("XDG_CACHE_HOME") or (
+        os.environ.get("LOCALAPPDATA") if sys.platform == "win32" else None
+    )
+    return Path(base or Path.home() / ".cache") / "preflight" / f"kernels-{depends.hexdigest()[:12]}"
 
 
-def _compile(say: Callable[[str], None] | None) -> Engine:
-    folder = cache_folder()
-    new = not folder.is_dir()
-    if new and say:
-        say("Preparing the frame engine, once after install")
-    os.environ["NUMBA_CACHE_DIR"] = str(folder)
+# -- loading ---------------------------------------------------------------------------------------------------
+
+
+def _target_machine():
+    import llvmlite.binding as llvm
+
+    llvm.initialize_native_target()
+    llvm.initialize_native_asmprinter()
+    return llvm.Target.from_default_triple().create_target_machine(
+        cpu=llvm.get_host_cpu_name(),
+        features=llvm.get_host_cpu_features().flatten(),
+        opt=3,
+        reloc="pic",
+        codemodel="jitdefault",
+        jit=True,
+    )
+
+
+def _load(folder: Path) -> Engine:
+    """An engine from the object code in `folder`."""
+    import llvmlite.binding as llvm
+
+    index = json.loads((folder / INDEX).read_text())
+    linker = llvm.create_mcjit_compiler(llvm.parse_assembly(""), _target_machine())
+    # Numba's code for raising exceptions is in the objects, though no kernel raises any.
+    never = (
+        llvm.address_of_symbol("abort") or ctypes.cast(ctypes.pythonapi.Py_FatalError, ctypes.c_void_p).value
+    )
+    for symbol in index["outside"]:
+        if not llvm.address_of_symbol(symbol):
+            llvm.add_symbol(symbol, never)
+    for name in index["symbols"]:
+        linker.add_object_file(llvm.ObjectFileRef.from_data((folder / f"{name}.o").read_bytes()))
+    linker.finalize_object()
+    functions = {
+        f.__name__: _callable(linker.get_function_address(index["symbols"][f.__name__]), _signatures[f])
+        for f in _kernels()
+        if f.__name__ in index["symbols"]
+    }
+    return Engine(bytes_of=lambda array: array, compiled=True, _linker=linker, **functions)
+
+
+def _types(signature: str) -> tuple[str, list[str]]:
+    """Result and arguments of a signature such as "void(uint8[::1], int64)"."""
+    result, arguments = signature.rstrip(")").split("(", 1)
+    return result, re.findall(r"\w+(?:\[[^\]]*\])?", arguments)
+
+
+def _callable(address: int, signature: str) -> Callable:
+    """The C function at `address`, called with arrays as the kernel is. It runs without the interpreter's lock."""
+    result, arguments = _types(signature)
+    parameters: list[type] = []
+    for argument in arguments:
+        if argument in ARRAYS:
+            parameters += [ctypes.c_void_p] + [ctypes.c_int64] * ARRAYS[argument][1]
+        else:
+            parameters.append(SCALARS[argument])  # type: ignore[arg-type]
+    function = ctypes.CFUNCTYPE(SCALARS[result], *parameters)(address)
+    kinds = [ARRAYS.get(argument) for argument in arguments]
+
+    def call(*values):
+        flat: list = []
+        for value, kind in zip(values, kinds, strict=True):
+            if kind is None:
+                flat.append(value)
+            elif value.dtype == kind[0] and value.ndim == kind[1] and value.flags.c_contiguous:
+                flat.append(value.ctypes.data)
+                flat += value.shape
+            else:
+                raise TypeError(f"a kernel takes {kind[0]} of {kind[1]} dimensions, in one piece")
+        return function(*flat)
+
+    return call
+
+
+# -- compiling -------------------------------------------------------------------------------------------------
+
+
+def _load_new(folder: Path) -> Engine:
+    """Compile into a folder of its own, load that, and leave it at `folder` for the next run, where it may be written."""
+    made = Path(tempfile.mkdtemp(prefix="preflight-"))
+    try:
+        _compile(made)
+        engine = _load(made)
+        try:
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix="making-"))
+            shutil.copytree(made, beside, dirs_exist_ok=True)
+            beside.rename(folder)
+        except OSError:
+            pass  # nowhere to keep it, or another run was quicker
+        return engine
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+
+
+def _compile(folder: Path) -> None:
+    """Write each kernel's object code and the index of their symbols into `folder`."""
+    import llvmlite.binding as llvm
     import numba
 
     from preflight.frames import intrinsics
 
-    numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    made: dict[str, object] = {}
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        cache = True
-    except OSError:
-        cache = False  # nowhere to keep it: compile for this run only
+    jitted: dict[str, object] = {}
+    symbols: dict[str, str] = {}
+    outside: set[str] = set()
+    machine = _target_machine()
     for function in _kernels():
-        # Kernels call their helpers by global name: give each a copy of its globals with the jitted ones in.
-        scope = {**function.__globals__, **made}
-        copy = FunctionType(function.__code__, scope, function.__name__)
-        copy.__qualname__, copy.__module__ = function.__qualname__, function.__module__
-        signature = _signatures[function]
+        name, signature = function.__name__, _signatures[function]
         if signature == INTRINSIC:
-            made[function.__name__] = getattr(intrinsics, function.__name__)
-        elif signature:
-            made[function.__name__] = numba.njit(signature, cache=cache, nogil=True)(copy)
+            jitted[name] = getattr(intrinsics, name)
+            continue
+        # Kernels call their helpers by global name: give each a copy of its globals with the jitted ones in.
+        copy = FunctionType(function.__code__, {**function.__globals__, **jitted}, name)
+        jitted[name] = numba.njit(error_model="numpy")(copy)
+        if signature:
+            entry = _entry(signature, jitted[name])
+            text = entry.inspect_llvm()
+            outside |= set(re.findall(r"^declare .*?@\"?([\w.]+)\"?\(", text, re.MULTILINE))
+            (folder / f"{name}.o").write_bytes(machine.emit_object(llvm.parse_assembly(text)))
+            symbols[name] = entry.native_name
+    wanted = sorted(symbol for symbol in outside if not symbol.startswith("llvm."))
+    (folder / INDEX).write_text(json.dumps({"symbols": symbols, "outside": wanted}))
+
+
+def _entry(signature: str, jitted: object):
+    """A C function that takes arrays as pointers and lengths, makes arrays of them and calls the kernel."""
+    import numba
+
+    result, arguments = _types(signature)
+    kinds, names, values = [], [], []
+    for number, argument in enumerate(arguments):
+        names.append(f"a{number}")
+        if argument in ARRAYS:
+            lengths = [f"a{number}_{d}" for d in range(ARRAYS[argument][1])]
+            kinds += [f"CPointer({argument.split('[')[0]})"] + ["int64"] * len(lengths)
+            names += lengths
+            values.append(f"carray(a{number}, ({', '.join(lengths)},))")
         else:
-            made[function.__name__] = numba.njit(inline="never", nogil=True)(copy)
-    return Engine(bytes_of=lambda array: array, compiled=True, **made)
+            kinds.append(argument)
+            values.append(f"a{number}")
+    scope = {"carray": numba.carray, "kernel": jitted}
+    exec(f"def entry({', '.join(names)}):\n    return kernel({', '.join(values)})\n", scope)
+    return numba.cfunc(f"{result}({', '.join(kinds)})")(scope["entry"])
