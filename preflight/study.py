@@ -1,6 +1,7 @@
 """Facts from one saved capture."""
 
 from preflight.facts import Facts
+from preflight.frames.ahead import Ahead
 from preflight.frames.batch import Progress
 from preflight.frames.capture import CaptureFile
 from preflight.survey import Survey, vantage
@@ -11,10 +12,13 @@ def study(path: str, on_progress: Progress | None = None) -> Facts:
     read, and marked partial. Raises CaptureError where nothing can be read."""
     capture = CaptureFile(path, on_progress)
     survey = Survey()
+    batches = Ahead(capture.batches())
     try:
-        for batch in capture.batches():
+        for batch in batches:
             survey.add(batch)
     except KeyboardInterrupt:
         capture.partial = True
+        for batch in batches.rest(patience_s=0.5):
+            survey.add(batch)
     tally = survey.tally_facts()
     return Facts(source=capture.facts(), tally=tally, wire=survey.wire(), vantage=vantage(tally))

@@ -1,9 +1,10 @@
 """A batch: some thousand frames as columns, over the block of bytes that holds them.
 
-Rows are frames, columns are those of `kernels` (all int64). A batch is valid until the next one is asked for: its
-arrays are used again, so that memory does not grow with the capture.
+Rows are frames, columns are those of `kernels` (all int64). A batch's arrays are used again for the SETS-th after it, so
+that memory does not grow with the capture, and one thread can make batches while another tallies them.
 """
 
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
@@ -19,6 +20,7 @@ from preflight.frames.facts import SourceFacts
 ROWS = 16384 + 72
 # Below this, plain Python is done before Numba is imported (about 15 thousand small frames).
 PLAIN_BYTES = 1 << 20
+SETS = 3  # one being tallied, one waiting, one being made
 
 
 @dataclass
@@ -60,7 +62,8 @@ class Bench:
 
     def __init__(self, large: bool, progress: Progress | None = None) -> None:
         self.progress = progress
-        self.columns = np.zeros((k.COLUMNS, ROWS), np.int64)
+        self._sets = itertools.cycle([np.zeros((k.COLUMNS, ROWS), np.int64) for _ in range(SETS)])
+        self.columns = next(self._sets)
         self.clock = np.zeros(7, np.int64)
         self.frames = 0
         self.captured_bytes = 0
@@ -94,6 +97,7 @@ class Bench:
         self.captured_bytes += int(captured.sum())
         self.cut += int(np.count_nonzero(captured < columns[k.WIRE, :rows]))
         self.unreadable += int(np.count_nonzero(columns[k.ETYPE, :rows] < 0))
+        self.columns = next(self._sets)
         return Batch(block, columns, rows, first, self.engine, view)
 
     def timing(self) -> dict:

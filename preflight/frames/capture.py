@@ -6,6 +6,7 @@ pcapng blocks are read here. Damage ends the reading where it stands: what came 
 facts say where and why it ended. Damage before the first frame is a CaptureError.
 """
 
+import itertools
 import struct
 from collections.abc import Iterator
 from itertools import pairwise
@@ -13,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from preflight.frames import kernels as k
-from preflight.frames.batch import PLAIN_BYTES, Batch, Bench, Progress
+from preflight.frames.batch import PLAIN_BYTES, SETS, Batch, Bench, Progress
 from preflight.frames.errors import CaptureError
 from preflight.frames.facts import SourceFacts
 from preflight.frames.stream import ByteStream
@@ -79,7 +80,9 @@ class CaptureFile:
         self._stream = ByteStream(path)
         self.name = self._stream.name
         self._progress = progress
-        self._buffer = np.zeros(BLOCK + SPARE, np.uint8)
+        self._sets = itertools.cycle([np.zeros(BLOCK + SPARE, np.uint8) for _ in range(SETS)])
+        self._buffer = next(self._sets)
+        self._handed = False  # whether a batch over this buffer has been handed out
         self._base = 0  # offset in the unpacked file of the buffer's first byte
         self._pos = 0
         self._end = 0
@@ -89,7 +92,7 @@ class CaptureFile:
         self._bad = 0
         self._others = 0  # frames of link types that are not read
         self._ended = ""
-        self.partial = False
+        self.partial = False  # set from outside to end the reading early
         size = self._stream.size
         large = size is not None and size > (PLAIN_BYTES // 8 if self._stream.packed else PLAIN_BYTES)
         self._bench: Bench | None = None
@@ -100,7 +103,10 @@ class CaptureFile:
     def _more(self) -> bool:
         """Move what is left to the front and fill up. False when there are no more bytes."""
         left = self._end - self._pos
-        self._buffer[:left] = self._buffer[self._pos : self._end]
+        before = self._buffer
+        if self._handed:
+            self._buffer, self._handed = next(self._sets), False
+        self._buffer[:left] = before[self._pos : self._end]
         self._base += self._pos
         self._pos, self._end = 0, left
         room = min(BLOCK, len(self._buffer) - left)
@@ -188,6 +194,7 @@ class CaptureFile:
     def _finish(self, rows: int) -> Batch:
         assert self._bench is not None
         batch = self._bench.finish(self._buffer, rows)
+        self._handed = True
         if self._progress is not None:
             self._progress(self._stream.taken, self._stream.size, self._bench.frames, "")
         return batch
@@ -205,6 +212,8 @@ class CaptureFile:
             )
         state = np.zeros(4, np.int64)
         while True:
+            if self.partial:
+                return
             state[:] = (self._pos, 0, 0, 0)
             engine = bench.engine
             engine.walk_pcap(
@@ -237,6 +246,8 @@ class CaptureFile:
         big = False
         state = np.zeros(4, np.int64)
         while True:
+            if self.partial:
+                return
             if not self._need(12):
                 if self._end > self._pos or self._stream.trouble:
                     self._end_here("the last block is cut short")

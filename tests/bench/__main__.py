@@ -57,8 +57,8 @@ def write(path: Path, size: int, frames: int, gap_ns: int, streams: int = 8) -> 
     template = np.array([np.frombuffer(rtp_frame(n, size), np.uint8) for n in range(streams)])
     with path.open("wb") as file:
         file.write(struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 262144, 1))
-        for start in range(0, frames, 200_000):
-            index = np.arange(start, min(start + 200_000, frames))
+        for start in range(0, frames, 20_000):
+            index = np.arange(start, min(start + 20_000, frames))
             at = index * gap_ns
             block = np.zeros((len(index), 16 + size), np.uint8)
             head = np.stack(
