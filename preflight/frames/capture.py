@@ -350,7 +350,8 @@ class CaptureFile:
             link_types=tuple(link_name(link) for link in self._links),
             dropped=self._dropped_in_all(),
             malformed=self._bad + (self._bench.unreadable if self._bench else 0),
-            ended_early=self._ended,
+            # After Ctrl-C the sender of a pipe has ended too: a record that it left unfinished is no damage.
+            ended_early="" if self.partial else self._ended,
             partial=self.partial,
             **(self._bench.timing() if self._bench else {}),
         )
