@@ -9,18 +9,18 @@ from preflight.facts import Facts
 CHECK = Check(
     name="broadcast-storm",
     subject="wire",
-    question="Is there more broadcast than an audio LAN can bear?",
+    question="Is there more broadcast than the audio LAN can bear?",
     looks_at="Broadcast frames in every second and in every 100 ms, who sends them and what they are.",
-    why="Every device must receive and look at every broadcast frame. A storm makes boxes click, drop out or restart.",
+    why="Every device must receive and look at every broadcast frame. In a storm boxes click, drop out or restart.",
     limits=(
         Limit("fail_per_s", 1000, "broadcast frames in one second", "common practice"),
         Limit("caution_per_s", 100, "broadcast frames in one second", "common practice"),
         Limit("caution_per_100ms", 100, "broadcast frames in 100 ms", "common practice"),
     ),
     fixes=(
-        "Find the sender's port in the switch's address table, or unplug one cable at a time and watch the rate.",
-        "Take that device off the audio LAN.",
-        "Restart or update it before it comes back, then run the line check again.",
+        "Look up the sender named here in the switch's address table: that tells the port.",
+        "No table? Unplug one cable at a time, and run the line check after each.",
+        "Take that device off the audio LAN. Restart it before it comes back, then run the line check again.",
     ),
     cautions=(MUTE_FIRST,),
     unproven="Listen for at least one second.",
@@ -53,11 +53,11 @@ def judge(facts: Facts) -> Finding | None:
         )
     failed = second >= limits["fail_per_s"]
     senders = sorted(facts.tally.talkers, key=lambda t: -t.most_broadcast)
-    loud = [t for t in senders[:5] if t.most_broadcast >= max(0.1 * peak.in_1s, 1)]
+    loud = [t for t in senders[:5] if t.most_broadcast >= max(0.1 * peak.in_1s, 1)] or senders[:3]
     evidence = [
         Evidence(
             f"{count_text(second)} broadcast frames in the busiest second, {count_text(tenth)} in the busiest 100 ms",
-            time_s=peak.in_1s_at_s,
+            time_s=peak.in_100ms_at_s,
         )
     ]
     for talker in loud:
@@ -66,12 +66,13 @@ def judge(facts: Facts) -> Finding | None:
         evidence.append(
             Evidence(
                 f"{who(talker.hardware, most.source_ip if most else '')} sent "
-                f"{count_text(talker.broadcast * share)}" + (f", mostly {what(most)}" if most else ""),
+                f"{count_text(talker.broadcast * share)} in all" + (f", mostly {what(most)}" if most else ""),
                 frame=most.first_frame if most else talker.first_frame,
                 time_s=most.first_s if most else talker.first_s,
             )
         )
-    name = who(loud[0].hardware) if len(loud) == 1 else f"{len(loud)} devices" if loud else "many devices"
+    sending = sum(t.broadcast > 0 for t in senders)
+    name = who(loud[0].hardware) if len(loud) == 1 else f"{sending} devices"
     return Finding(
         CHECK.name,
         Outcome.FAIL if failed else Outcome.CAUTION,

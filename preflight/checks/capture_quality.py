@@ -5,6 +5,7 @@ from preflight.checks.describe import count_text
 from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
 from preflight.checks.wire_subject import unheard
 from preflight.facts import Facts
+from preflight.tally.facts import Measure, Rates
 
 CHECK = Check(
     name="capture-quality",
@@ -20,9 +21,10 @@ CHECK = Check(
         Limit(
             "hole_s",
             0.5,
-            "seconds without any frame, in a capture of 100 frames/s or more",
+            "seconds without any frame, in a capture that is busy at all other times",
             "common practice",
         ),
+        Limit("busy_per_s", 100, "frames a second on average", "common practice"),
     ),
     sources=("draft-ietf-opsawg-pcapng: isb_ifdrop, isb_osdrop",),
     fixes=(
@@ -33,12 +35,19 @@ CHECK = Check(
     unproven="Listen again, long enough to hear something.",
 )
 
+FRAMES: tuple[Measure, ...] = ("broadcast", "discovery", "multicast", "unicast")
 SEES = {
     "access port": "taken at an access port: it sees what is flooded and what is meant for one station, not what passes "
     "between others",
     "mirror": "taken at a mirror port: it sees traffic between others",
     "unknown": "",
 }
+
+
+def _even(rates: Rates, hole_s: float) -> bool:
+    """Whether nine in ten stretches of the time line hold frames, but for the hole: else silence is natural here."""
+    rows = [sum(row) for row in zip(*(rates.sums[m] for m in FRAMES), strict=True)]
+    return sum(row > 0 for row in rows) >= 0.9 * (len(rows) - hole_s / rates.width_s - 1)
 
 
 def judge(facts: Facts) -> Finding | None:
@@ -84,12 +93,13 @@ def judge(facts: Facts) -> Finding | None:
             (
                 "time steps back",
                 Evidence(
-                    f"the time steps back {source.steps_back} times, by up to {source.longest_step_back_s:.3f} s; "
+                    f"the time steps back {'once' if source.steps_back == 1 else f'{count_text(source.steps_back)} times'}, "
+                    f"by up to {source.longest_step_back_s:.3f} s; "
                     "times after that are counted on from there"
                 ),
             )
         )
-    if hole >= limits["hole_s"] and rate >= 100:
+    if hole >= limits["hole_s"] and rate >= limits["busy_per_s"] and _even(tally.rates, hole):
         faults.append(
             (
                 "there is a hole",

@@ -11,7 +11,8 @@ CHECK = Check(
     subject="wire",
     question="Is the link so full that audio has to wait?",
     looks_at=(
-        "Bytes in the busiest millisecond, 100 ms and second, with FCS, preamble and gap counted, against the link's rate."
+        "Bytes in the busiest millisecond, 100 ms and second, against the link's rate. Check sequence, preamble and gap of "
+        "each frame count too."
     ),
     why="A full port holds frames back, then drops them. Audio that comes late is lost.",
     limits=(
@@ -21,13 +22,13 @@ CHECK = Check(
     ),
     sources=("RFC 2544 appendix B and RFC 5180 A.1: frame rates with preamble and gap",),
     fixes=(
-        "See in the list which flows fill the link. Stop what is not the show: copies, updates, video.",
+        "See in the list what fills the link. Stop what the show does not need: file copies, updates, video.",
         "If streams fill it, send each only where it is needed: turn on IGMP snooping with one querier, on every switch.",
         "If it is the long cable between switches, add a second one only as a link aggregation, never as a plain cable.",
         "Run the line check again.",
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
-    unproven="Listen for at least one second, at the port itself rather than at a mirror of several ports.",
+    unproven="Listen for at least one second, at the port itself: a mirror adds up both ways of a cable, or several cables.",
 )
 
 
@@ -70,7 +71,7 @@ def judge(facts: Facts) -> Finding | None:
         return Finding(
             CHECK.name,
             Outcome.UNPROVEN,
-            f"The mirror carries {max(second, tenth):.0%} of {of}, from several ports together.",
+            f"The mirror shows {max(second, tenth):.0%} of {of}; how full each cable is, it does not tell.",
             measured=measured,
             limits=limits,
             fixes=(CHECK.unproven,),
@@ -92,9 +93,9 @@ def judge(facts: Facts) -> Finding | None:
     return Finding(
         CHECK.name,
         Outcome.FAIL if failed else Outcome.CAUTION,
-        f"The link is {second:.0%} full over a second; more than {limits['fail_share']:.0%} leaves no room for bursts."
+        f"The link is {second:.0%} full for a second; from {limits['fail_share']:.0%} on there is no room for bursts."
         if failed
-        else f"The link is {tenth:.0%} full in the busiest 100 ms.",
+        else f"The link is {tenth:.0%} full for 100 ms.",
         evidence=tuple(evidence),
         measured=measured,
         limits=limits,

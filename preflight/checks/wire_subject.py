@@ -2,6 +2,7 @@
 
 from preflight.checks.finding import Check, Finding, Outcome
 from preflight.facts import Facts
+from preflight.tally.facts import Flow
 
 
 def unheard(check: Check, facts: Facts) -> Finding | None:
@@ -15,11 +16,18 @@ def unheard(check: Check, facts: Facts) -> Finding | None:
 
 def enough(check: Check, facts: Facts, seconds: float) -> Finding | None:
     """The unproven finding where the capture is shorter than `seconds`, None when it is long enough."""
-    if facts.source is not None and facts.source.duration_s >= seconds:
+    if facts.source is not None and round(facts.source.duration_s, 1) >= seconds:
         return None
     heard = facts.source.duration_s if facts.source is not None else 0.0
-    return _unproven(check, f"Heard for {heard:.1f} s only; this takes at least {seconds:g} s.")
+    return _unproven(check, f"Heard for {heard:.1f} s only; this needs at least {seconds:g} s.")
 
 
 def _unproven(check: Check, headline: str) -> Finding:
     return Finding(check.name, Outcome.UNPROVEN, headline, fixes=(check.unproven,) if check.unproven else ())
+
+
+def hidden(flow: Flow, facts: Facts) -> bool:
+    """Whether the snap length may have cut off what tells one frame of `flow` from the next. A frame of at most 90
+    bytes is compared only where it is whole, and an RTP number that goes on is in what was kept."""
+    cut = facts.source is not None and facts.source.cut > 0
+    return cut and flow.sequence_steps == 0 and flow.bytes > (90 + 24) * flow.frames

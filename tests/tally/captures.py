@@ -1,0 +1,104 @@
+"""Small captures made in a test: frames of the trade at given times, written as pcap or pcapng."""
+
+import struct
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from preflight.checks.finding import Finding
+from preflight.facts import Facts
+from preflight.study import study
+
+Timed = tuple[float, bytes]
+BROADCAST = "ff:ff:ff:ff:ff:ff"
+
+
+def mac(number: int) -> str:
+    """A documentation address (RFC 7042)."""
+    return f"00:00:5e:00:53:{number:02x}"
+
+
+def ethernet(dst: str, src: str, etype: int, payload: bytes, size: int = 60) -> bytes:
+    head = bytes.fromhex((dst + src).replace(":", "")) + struct.pack(">H", etype)
+    return (head + payload).ljust(size, b"\0")
+
+
+def arp(sender: int, target: int) -> bytes:
+    """A request of box `sender` for 192.0.2.`target`; gratuitous where they are the same (RFC 826, RFC 5227)."""
+    addresses = bytes.fromhex(mac(sender).replace(":", "")) + bytes([192, 0, 2, sender])
+    body = struct.pack(">HHBBH", 1, 0x0800, 6, 4, 1) + addresses + bytes(6) + bytes([192, 0, 2, target])
+    return ethernet(BROADCAST, mac(sender), 0x0806, body)
+
+
+def broadcast(sender: int, content: int, size: int = 60) -> bytes:
+    """A broadcast under an EtherType for experiments (IEEE 802)."""
+    return ethernet(BROADCAST, mac(sender), 0x88B5, struct.pack(">I", content), size)
+
+
+def group_mac(group: str) -> str:
+    """The hardware address of an IPv4 group: its low 23 bits (RFC 1112)."""
+    _, b, c, d = map(int, group.split("."))
+    return f"01:00:5e:{b & 0x7F:02x}:{c:02x}:{d:02x}"
+
+
+def udp(sender: int, to: str, port: int, payload: bytes, to_mac: str | None = None, tos: int = 0) -> bytes:
+    ip = struct.pack(">BBHHHBBH", 0x45, tos, 28 + len(payload), 0, 0, 1, 17, 0)
+    ip += bytes([192, 0, 2, sender]) + bytes(map(int, to.split(".")))
+    head = struct.pack(">HHHH", port, port, 8 + len(payload), 0)
+    return ethernet(to_mac or group_mac(to), mac(sender), 0x0800, ip + head + payload)
+
+
+def rtp(sender: int, group: str, number: int, media: bytes = bytes(1152), samples: int = 48) -> bytes:
+    """Packet `number` of a stream (RFC 3550); its media is silence unless given."""
+    head = struct.pack(">BBHII", 0x80, 97, number & 0xFFFF, number * samples & 0xFFFFFFFF, sender)
+    return udp(sender, group, 5004, head + media)
+
+
+def every(period_s: float, make: bytes | Callable[[int], bytes], start: float, end: float) -> list[Timed]:
+    """One frame each `period_s` from `start` to before `end`."""
+    count = round((end - start) / period_s)
+    return [(start + n * period_s, make if isinstance(make, bytes) else make(n)) for n in range(count)]
+
+
+def mirrored(frames: Iterable[Timed], later_s: float = 8e-6) -> list[Timed]:
+    """What a mirror port of both directions shows: each frame as it comes in and as it goes out."""
+    return [(at, data) for time, data in frames for at in (time, time + later_s)]
+
+
+def write(path: Path, frames: Iterable[Timed], snap: int = 65535) -> Path:
+    """A nanosecond pcap of `frames`, in order of time."""
+    with path.open("wb") as file:
+        file.write(struct.pack("<IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, snap, 1))
+        for time, data in sorted(frames, key=lambda frame: frame[0]):
+            at = round(time * 1e9)
+            kept = data[:snap]
+            file.write(struct.pack("<IIII", 1000 + at // 10**9, at % 10**9, len(kept), len(data)) + kept)
+    return path
+
+
+def write_with_direction(path: Path, frames: Iterable[tuple[float, bytes, bool]]) -> Path:
+    """A pcapng whose blocks say by epb_flags whether this computer sent the frame."""
+    blocks = [_block(0x0A0D0D0A, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1))]
+    blocks.append(_block(1, struct.pack("<HHI", 1, 0, 0)))
+    for time, data, sent in frames:
+        at = 1_000_000_000 + round(time * 1e6)
+        head = struct.pack("<IIIII", 0, at >> 32, at & 0xFFFFFFFF, len(data), len(data))
+        flags = struct.pack("<HHI", 2, 4, 2 if sent else 1) + bytes(4)
+        blocks.append(_block(6, head + data + bytes(-len(data) % 4) + flags))
+    path.write_bytes(b"".join(blocks))
+    return path
+
+
+def _block(kind: int, body: bytes) -> bytes:
+    size = struct.pack("<I", len(body) + 12)
+    return struct.pack("<I", kind) + size + body + size
+
+
+def studied(folder: Path, *frames: Iterable[Timed], snap: int = 65535) -> Facts:
+    """The facts of a capture of all `frames`."""
+    return study(str(write(folder / "made.pcap", [one for some in frames for one in some], snap)))
+
+
+def told(finding: Finding | None) -> str:
+    """Everything that the user reads of a finding."""
+    assert finding is not None
+    return " ".join((finding.headline, *(each.text for each in finding.evidence)))
