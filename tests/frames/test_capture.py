@@ -107,15 +107,3 @@ def test_a_cut_end_is_judged_on_what_is_there(tmp_path: Path) -> None:
 def test_a_folder_is_refused(tmp_path: Path) -> None:
     with pytest.raises(CaptureError, match="is a folder"):
         study(str(tmp_path))
-
-
-@pytest.mark.parametrize("path", BUNDLED[:4], ids=lambda p: p.name)
-def test_cut_anywhere_never_raises_but_in_one_line(path: Path, tmp_path: Path) -> None:
-    whole = path.read_bytes()[:1024]
-    short = tmp_path / path.name
-    for end in range(0, len(whole), 7):
-        short.write_bytes(whole[:end])
-        try:
-            study(str(short))
-        except CaptureError as error:
-            assert "\n" not in str(error)

@@ -1,0 +1,76 @@
+"""Every bundled capture cut at every byte of its first kilobyte and at 200 later places, packed and unpacked: the frames
+before the cut are read, no other, and a reading that ends early says so in one line."""
+
+import os
+import random
+import zlib
+from bisect import bisect_right
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from preflight.frames import capture as captures
+from preflight.frames.capture import CaptureFile
+from preflight.frames.errors import CaptureError
+from tests.frames.test_dpkt import BUNDLED, packets, unpacked
+
+FIRST, LATER = 1024, 200
+ENOUGH = (
+    1 << 22
+)  # unpacked bytes within which the later places lie, so that a long capture does not take minutes
+
+
+def read_cut(path: Path, content: bytes, places: list[int]) -> Iterator[tuple[int, int, str]]:
+    """For each place the frames read, and what ended the reading. `places` fall."""
+    path.write_bytes(content[: places[0]])
+    for place in places:
+        os.truncate(path, place)
+        try:
+            capture = CaptureFile(str(path))
+            for _ in capture.batches():
+                pass
+        except CaptureError as error:
+            assert "\n" not in str(error)
+            assert f"{path}: offset " in str(error)
+            yield place, 0, str(error)
+        else:
+            source = capture.facts()
+            assert source.malformed == 0
+            yield place, source.frames, source.ended_early
+
+
+def later(size: int, upto: int) -> list[int]:
+    return sorted(random.Random(size).sample(range(FIRST, upto), LATER), reverse=True)
+
+
+def read_all(
+    path: Path, content: bytes, upto: int, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[tuple[int, int, str]]:
+    yield from read_cut(path, content, list(range(FIRST - 1, -1, -1)))  # as plain Python
+    monkeypatch.setattr(captures, "PLAIN_BYTES", 0)  # compiled
+    yield from read_cut(path, content, later(len(content), upto))
+
+
+@pytest.mark.parametrize("path", BUNDLED, ids=lambda p: p.name)
+def test_cut(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    content = unpacked(path)[:ENOUGH]
+    ends = [end for _, end, _ in packets(content)]
+    for place, frames, said in read_all(tmp_path / "cut", content, len(content), monkeypatch):
+        assert frames == bisect_right(ends, place), place
+        # Blocks of pcapng that hold no frame end in between.
+        assert place in ends or ".pcapng" in path.name or frames == 0 or "cut short" in said, place
+
+
+@pytest.mark.parametrize("path", [p for p in BUNDLED if p.suffix in (".gz", ".zst")], ids=lambda p: p.name)
+def test_cut_in_its_packed_form(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    packed, whole = path.read_bytes(), unpacked(path)
+    ends = [end for _, end, _ in packets(whole)]
+    upto = len(packed) * min(ENOUGH, len(whole)) // len(whole)
+    for place, frames, said in read_all(tmp_path / "cut", packed, upto, monkeypatch):
+        if path.suffix == ".gz":
+            there = zlib.decompressobj(31).decompress(packed[:place]) if place > 9 else b""
+            assert frames == bisect_right(ends, len(there)), place
+            assert said
+        else:
+            assert frames <= len(ends)
