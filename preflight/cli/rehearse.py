@@ -1,6 +1,7 @@
 """`preflight rehearse`: the bundled captures, each with its verdict beside the one that it must get."""
 
 import json
+import sysconfig
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -78,11 +79,12 @@ def command(name: str | None, in_full: bool) -> int:
 
 
 def bundled() -> list[Scene]:
-    """The captures that come with the package: beside it in a checkout, inside it once installed."""
+    """The captures that come with the package: beside it in a checkout, among the shared data once installed."""
     import preflight
 
-    package = Path(preflight.__file__).parent
-    folder = next((f for f in (package / "captures", package.parent / "captures") if f.is_dir()), None)
+    beside = Path(preflight.__file__).parents[1] / "captures"
+    installed = Path(sysconfig.get_path("data")) / "share" / "preflight" / "captures"
+    folder = next((f for f in (beside, installed) if (f / "manifest.json").is_file()), None)
     if folder is None:
         raise click.ClickException("the bundled captures are missing. Install preflight again.")
     return [
