@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from tests.lab import frames, senders, servers
 from tests.lab.record import Capture
-from tests.lab.rig import Rig
+from tests.lab.rig import Rig, mac
 
 STATION = "02:00:5e:00:53:77"  # locally administered, as hand-held devices make them up
 OTHER_STATION = "06:00:5e:00:53:78"
@@ -19,6 +19,15 @@ def second_cable(rig: Rig, seconds: float = 0.03) -> None:
     rig.run(
         "foh", "sh", "-c", f"ip link set second up; sleep {seconds}; ip link set second down", timeout=30
     )  # fmt: skip
+
+
+def cable_in_one_switch(rig: Rig, seconds: float = 0.02) -> None:
+    """Both ends of one cable in the same switch, and pulled again."""
+    rig.cable(("foh", "spare-1", mac(0xFC)), ("foh", "spare-2", mac(0xFD)), plugged=False)
+    rig.link("foh", "spare-2", up=True)
+    rig.run(
+        "foh", "sh", "-c", f"ip link set spare-1 up; sleep {seconds}; ip link set spare-1 down", timeout=30
+    )
 
 
 def chatty_box(rig: Rig, name: str = "box-drums", rate: float = 2000, seconds: float = 3) -> None:
@@ -38,11 +47,32 @@ def discovery_flood(
         sender.wait(60)
 
 
-def stray_dhcp(rig: Rig, name: str = "guest", client: str = "spare") -> subprocess.Popen:
-    """A real server answers a real client."""
-    servers.dnsmasq(rig, name, router=rig[name].ip)
+def lookups_without_end(rig: Rig, name: str = "box-drums", rate: float = 1500, seconds: float = 2.5) -> None:
+    """A device looks up one address after another, none of which is there."""
+    node = rig[name]
+    raw = [frames.arp(node.mac, node.ip, f"192.0.2.{host}").hex() for host in range(100, 254)]
+    plan = {"plan": "listed", "raw": raw, "every_s": 1 / rate, "rounds": int(rate * seconds / len(raw))}
+    senders.send(rig, name, plan).wait(30)
+
+
+def stray_dhcp(
+    rig: Rig, name: str = "guest", client: str = "spare", *, heard_by_all: bool = True
+) -> subprocess.Popen:
+    """A real server answers a real client: by broadcast, or to the client alone."""
+    servers.dnsmasq(rig, name, router=rig[name].ip, broadcast=heard_by_all)
     time.sleep(0.5)
     return servers.dhclient(rig, client)
+
+
+def stray_dhcp6(rig: Rig, name: str = "guest", client: str = "spare") -> subprocess.Popen:
+    """The same over IPv6, which is switched on for the two."""
+    for each in (name, client):
+        settings = [f"net.ipv6.conf.eth0.{key}" for key in ("accept_dad=0", "accept_ra=0", "disable_ipv6=0")]
+        rig.run(each, "sysctl", "-q", "-w", *settings)
+    rig.run(name, "ip", "-6", "address", "add", "2001:db8::1/64", "dev", "eth0", "nodad")
+    servers.dnsmasq(rig, name, version=6)
+    time.sleep(0.5)
+    return servers.dhclient(rig, client, version=6)
 
 
 def two_dhcp_servers(rig: Rig) -> None:
@@ -142,6 +172,24 @@ def second_clock(rig: Rig, name: str = "box-drums") -> None:
     time.sleep(7)
 
 
+def roaming(rig: Rig, name: str = "guest") -> None:
+    """Access points hand over a station among themselves: EtherTypes 0x88C7 and 0x890D (IEEE 802.11)."""
+    early = frames.ethernet(frames.BROADCAST, STATION, 0x88C7, b"\x01\x01" + bytes(44))
+    handed = frames.ethernet(frames.BROADCAST, rig[name].mac, 0x890D, b"\x02" + bytes(45))
+    senders.once(rig, name, early, handed, every_s=0.3)
+
+
+def wifi_router(rig: Rig, name: str = "guest") -> None:
+    """A home router whose wireless side a few hand-held devices have joined, which ask for addresses. It says that it
+    is a gateway, and nothing of Wi-Fi."""
+    pockets = [f"02:00:5e:00:53:{0x70 + number:02x}" for number in range(3)]
+    asks = [
+        frames.dhcp_discover(each, 0x53000C00 + number, f"pocket-{number}")
+        for number, each in enumerate(pockets)
+    ]
+    senders.once(rig, name, frames.gateway_notify(rig[name].mac, rig[name].ip, 0x42), *asks, every_s=0.2)
+
+
 def clock_lost(rig: Rig) -> None:
     """The master falls silent: its cable is pulled."""
     rig.link("engine-a", "eth0", up=False)
@@ -154,6 +202,13 @@ def step_back(capture: Capture, seconds: float = 0.7) -> Capture:
     return replace(capture, frames=capture.frames[:middle] + late)
 
 
+def hole(capture: Capture, seconds: float = 0.8) -> Capture:
+    """The same recording, which paused in the middle."""
+    begin = capture.frames[len(capture.frames) // 2].ns
+    kept = [frame for frame in capture.frames if not begin <= frame.ns < begin + seconds * 1e9]
+    return replace(capture, frames=kept)
+
+
 def unanswered_client(rig: Rig, name: str = "spare") -> None:
     """A client asks at 0, 4 and 12 s, as RFC 2131 section 4.1 has it wait; nobody answers. No fault, but a
     proof."""
@@ -162,8 +217,10 @@ def unanswered_client(rig: Rig, name: str = "spare") -> None:
     senders.send(rig, name, *plans).wait(30)
 
 
-def many_streams(rig: Rig, each: int = 4, seconds: float = 3) -> None:
-    """Three devices send four streams of four channels each; the desk listens to all."""
+def many_streams(
+    rig: Rig, each: int = 4, seconds: float = 3, channels: int = 4, packet_us: int = 1000
+) -> None:
+    """Three devices send `each` streams; the desk listens to all."""
     sending = ("box-left", "box-right", "engine-b")
     groups = {
         name: [f"233.252.0.{10 * at + n}" for n in range(each)] for at, name in enumerate(sending, start=1)
@@ -171,15 +228,22 @@ def many_streams(rig: Rig, each: int = 4, seconds: float = 3) -> None:
     senders.join(rig, "desk", [group for several in groups.values() for group in several], seconds + 3)
     for name, several in groups.items():
         plans = [
-            {"plan": "rtp", "group": group, "seconds": seconds, "channels": 4, "ssrc": 0x53001000 + number}
+            {
+                "plan": "rtp",
+                "group": group,
+                "seconds": seconds,
+                "channels": channels,
+                "packet_us": packet_us,
+                "ssrc": 0x53001000 + number,
+            }
             for number, group in enumerate(several)
         ]
         senders.send(rig, name, *plans)
 
 
-def devices_join(rig: Rig) -> None:
-    """Two boxes are plugged in again, say so three times, and tell their names."""
-    for name in ("box-drums", "box-right"):
+def devices_join(rig: Rig, names: tuple[str, ...] = ("box-drums", "box-right")) -> None:
+    """Boxes are plugged in again, say so three times, and tell their names."""
+    for name in names:
         rig.link(name, "eth0", up=False)
         time.sleep(0.2)
         rig.link(name, "eth0", up=True)
@@ -191,6 +255,20 @@ def devices_join(rig: Rig) -> None:
 def announce_thrice(rig: Rig, name: str = "box-drums") -> None:
     """The same address announcement three times, quickly (RFC 5227 section 2.3 sends two)."""
     senders.once(rig, name, *[frames.arp(rig[name].mac, rig[name].ip, rig[name].ip)] * 3, every_s=0.002)
+
+
+def made_up_address(rig: Rig, name: str = "spare") -> None:
+    """A device whose hardware address is made up, as virtual machines and some boxes have it. That alone is no Wi-Fi."""
+    own = "02:00:5e:00:53:55"
+    senders.once(rig, name, *[frames.arp(own, "192.0.2.77", "192.0.2.77")] * 2, every_s=0.5)
+
+
+def file_copy(
+    rig: Rig, name: str = "spare", to: str = "desk", rate: float = 4000, seconds: float = 2.5
+) -> None:
+    """A large file goes to the desk while it listens: unicast, a twentieth of the link."""
+    plan = {"plan": "copy", "to": rig[to].__dict__, "rate": rate, "count": int(rate * seconds)}
+    senders.send(rig, name, plan).wait(30)
 
 
 def keep_alives(rig: Rig, name: str = "box-drums", rate: float = 200, seconds: float = 2) -> None:

@@ -102,6 +102,15 @@ def discovery(node: Node, *, rate: float, count: int) -> Plan:
         yield number / rate, frames.mdns_question(node.mac, node.ip, name)
 
 
+def copy(node: Node, *, to: dict, rate: float, count: int) -> Plan:
+    """A file on its way to one device: unicast, every part another one."""
+    end = Node(**to)
+    for number in range(count):
+        part = struct.pack("!I", number) + bytes(1400)
+        ident = number & 0xFFFF
+        yield number / rate, frames.udp(node.mac, end.mac, (node.ip, 6001), (end.ip, 6001), part, ident=ident)
+
+
 def listed(
     _: Node, *, raw: Sequence[str], every_s: float = 0.0, after_s: float = 0.0, rounds: int = 1
 ) -> Plan:
@@ -110,7 +119,7 @@ def listed(
         yield after_s + number * every_s, bytes.fromhex(raw[number % len(raw)])
 
 
-PLANS = {plan.__name__: plan for plan in (rtp, beat, chatter, discovery, listed)}
+PLANS = {plan.__name__: plan for plan in (rtp, beat, chatter, discovery, copy, listed)}
 
 
 def send(rig: Rig, name: str, *plans: dict, dev: str | None = None) -> subprocess.Popen:

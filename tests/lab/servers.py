@@ -9,20 +9,33 @@ import subprocess
 from tests.lab.rig import Rig
 
 
-def dnsmasq(rig: Rig, name: str, first: int = 100, last: int = 150, router: str = "") -> subprocess.Popen:
-    """A DHCP server that hands out 192.0.2.first to .last, and answers by broadcast, so that all hear it."""
+def dnsmasq(
+    rig: Rig,
+    name: str,
+    first: int = 100,
+    last: int = 150,
+    router: str = "",
+    *,
+    broadcast: bool = True,
+    version: int = 4,
+) -> subprocess.Popen:
+    """A DHCP server that hands out 192.0.2.first to .last, by `broadcast` so that all hear it; or 2001:db8::first to
+    ::last over IPv6."""
     node = rig[name]
     options = [f"--dhcp-option=option:router,{router}"] if router else []
+    options += ["--dhcp-broadcast"] if broadcast else []
+    offers = f"192.0.2.{first},192.0.2.{last},255.255.255.0"
+    if version == 6:
+        offers = f"2001:db8::{first},2001:db8::{last},64"
     return rig.start(
         name, "dnsmasq", "-k", "--conf-file=/dev/null", "--no-hosts", "--no-resolv", "--port=0", "--no-ping",
-        "--dhcp-broadcast",
         f"--interface={node.dev}", "--bind-interfaces", "--user=root", "--pid-file=",
         f"--dhcp-leasefile={rig.scratch / f'{name}.leases'}",
-        f"--dhcp-range=192.0.2.{first},192.0.2.{last},255.255.255.0,1h", *options,
+        f"--dhcp-range={offers},1h", *options,
     )  # fmt: skip
 
 
-def dhclient(rig: Rig, name: str) -> subprocess.Popen:
+def dhclient(rig: Rig, name: str, version: int = 4) -> subprocess.Popen:
     """A DHCP client. It changes nothing: its script is /bin/true."""
     conf = rig.scratch / f"{name}.dhclient.conf"
     conf.write_text(
@@ -31,7 +44,7 @@ def dhclient(rig: Rig, name: str) -> subprocess.Popen:
     )
     files = ["-lf", str(rig.scratch / f"{name}.lease"), "-pf", str(rig.scratch / f"{name}.pid")]
     return rig.start(
-        name, "dhclient", "-4", "-d", "-sf", "/bin/true", "-cf", str(conf), *files, rig[name].dev
+        name, "dhclient", f"-{version}", "-d", "-sf", "/bin/true", "-cf", str(conf), *files, rig[name].dev
     )
 
 

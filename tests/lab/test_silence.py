@@ -3,17 +3,16 @@
 import json
 import os
 import re
-import sys
+import signal
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 
 from preflight.frames.compile import compiled
-from tests.lab import faults, record, scene, senders
+from tests.lab import faults, frames, live, record, scene, senders
 from tests.lab.rig import Rig, Unavailable
 
-LINECHECK = (sys.executable, "-m", "preflight", "linecheck", "--adapter", "eth0", "--json", "--listen")
 COUNTERS = ("tx_packets", "tx_bytes", "tx_dropped", "tx_errors")
 
 
@@ -42,51 +41,89 @@ def _state(rig: Rig) -> dict[str, str]:
 
 
 def _silenced(rig: Rig) -> None:
-    """A desk whose kernel has nothing to say either: no address to be asked for, no memberships to report."""
+    """A desk whose kernel has nothing to say either: no address to be asked for, no memberships to report. What it
+    hears asks for no answer."""
     rig.run("desk", "ip", "address", "flush", "dev", "eth0")
     rig.run("foh", "ip", "link", "set", "br0", "type", "bridge", "mcast_querier", "0")
+    senders.send(rig, "box-drums", {"plan": "beat", "seconds": 30})
 
 
-def test_linecheck_sends_nothing(rig: Rig) -> None:
+def _sent_meanwhile(rig: Rig, during: Callable[[], object]) -> list[record.Frame]:
+    """The frames that came out of the desk's cable at its far end, from whatever address: the switch's port sees its own
+    sends too, but nothing in it has the desk's address."""
+    [far_end] = record.listen(rig, [("foh", "desk")], 9, during=during)
+    assert len(far_end.frames) > 100  # it did hear what passes
+    other = {bytes.fromhex(node.mac.replace(":", "")) for node in rig.nodes.values() if node.name != "desk"}
+    return [frame for frame in far_end.frames if frame.data[6:12] not in other]
+
+
+# The command's options, how its listening ends, and what it then prints.
+def _to_its_end(_: Rig, __: object) -> None:
+    pass
+
+
+def _interrupted(_: Rig, listening) -> None:
+    time.sleep(1)
+    listening.send_signal(signal.SIGINT)
+
+
+@pytest.mark.parametrize(
+    ("options", "ends"),
+    [(("--json",), _to_its_end), ((), _to_its_end), (("--json",), _interrupted), ((), _interrupted)],
+    ids=["json", "text", "json, Ctrl-C", "text, Ctrl-C"],
+)
+def test_linecheck_sends_nothing(rig: Rig, options: tuple[str, ...], ends: Callable) -> None:
     _silenced(rig)
-    senders.send(
-        rig, "box-drums", {"plan": "beat", "seconds": 12}
-    )  # something to hear, that asks for no answer
     before = _state(rig)
-    results = []
-    [far_end] = record.listen(
-        rig, [("foh", "desk")], 8, during=lambda: results.append(json.loads(_linecheck(rig, "5s")))
-    )
+    said: list[str] = []
+    between: list[dict[str, str]] = []
+
+    def listens() -> None:
+        listening = live.start(rig, 3, *options)
+        time.sleep(0.5)
+        between.append(_state(rig))  # a group joined and left again would show here only
+        ends(rig, listening)
+        out, errors = listening.communicate(timeout=60)
+        assert "Traceback" not in errors
+        said.append(out)
+
+    assert _sent_meanwhile(rig, listens) == []
+    assert between == [before]
     assert _state(rig) == before
-    sent = [
-        frame
-        for frame in far_end.frames
-        if frame.data[6:12] == bytes.fromhex(rig["desk"].mac.replace(":", ""))
-    ]
-    assert sent == []
-    assert results[0]["source"]["kind"] == "live"
-    assert results[0]["source"]["frames"] > 100
+    if not options:
+        assert "eth0" in said[0]
+        return
+    source = json.loads(said[0])["source"]
+    assert (source["kind"], source["partial"]) == ("live", ends is _interrupted)
+    assert source["frames"] > 50
+
+
+def test_a_frame_that_is_sent_would_be_seen(rig: Rig) -> None:
+    """The instruments of the test above do show one frame, and one membership."""
+    _silenced(rig)
+    before = _state(rig)
+    stranger = "02:00:5e:00:53:01"
+    frame = frames.ethernet("01:00:5e:90:10:07", stranger, frames.BEAT_ETHERTYPE, b"hello")
+    assert len(_sent_meanwhile(rig, lambda: senders.once(rig, "desk", frame))) == 1
+    after = _state(rig)
+    assert int(after["tx_packets"]) == int(before["tx_packets"]) + 1
+    rig.run("desk", "ip", "address", "add", f"{rig['desk'].ip}/24", "dev", "eth0")
+    members = _state(rig)
+    member = senders.join(rig, "desk", ["233.252.0.9"], 5)
+    for _ in range(40):
+        time.sleep(0.1)
+        if _state(rig)["igmp"] != members["igmp"]:
+            break
+    joined = _state(rig)
+    member.terminate()
+    assert joined["igmp"] != members["igmp"] and joined["dev_mcast"] != members["dev_mcast"]
 
 
 def test_linecheck_hears_a_real_dhcp_server(rig: Rig) -> None:
     scene.play(rig, 30, clock=False, wait_s=1)
-    listening = rig.start("desk", *LINECHECK, "8s", stdout=-1, text=True)
-    _wait_for_socket(rig)
+    listening = live.start(rig, 8, "--json")
     faults.stray_dhcp(rig, client="spare")
     out, _ = listening.communicate(timeout=60)
     found = {finding["check"]: finding for finding in json.loads(out)["findings"]}
     assert found["stray-dhcp"]["outcome"] == "fail", out
-    assert rig["guest"].mac in json.dumps(found["stray-dhcp"])
-
-
-def _wait_for_socket(rig: Rig) -> None:
-    """The command listens once its packet socket is in the namespace's list; a busy machine is slow to start it."""
-    for _ in range(120):
-        if len(rig.run("desk", "cat", "/proc/net/packet").splitlines()) > 1:
-            return
-        time.sleep(0.25)
-    pytest.fail("linecheck did not open its socket within 30 s")
-
-
-def _linecheck(rig: Rig, spell: str) -> str:
-    return rig.run("desk", *LINECHECK, spell, check=False)
+    assert found["stray-dhcp"]["culprits"] == [rig["guest"].mac]

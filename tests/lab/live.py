@@ -1,0 +1,83 @@
+"""The product's line check on a desk in the lab, as a user runs it."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping
+
+from tests.lab import scene
+from tests.lab.rig import Rig, wait_until
+
+LINECHECK = (sys.executable, "-m", "preflight", "linecheck", "--adapter", "eth0")
+# The desk's adapter in the lab is one end of a veth, and the product rightly says so.
+OF_THE_LAB = frozenset({"adapter-kind"})
+Breaks = Callable[[Rig, subprocess.Popen], object]
+
+
+def start(rig: Rig, seconds: float, *options: str) -> subprocess.Popen:
+    """Begin a line check, and come back when its packet socket stands: a busy machine is slow to start it."""
+    listening = rig.start(
+        "desk", *LINECHECK, "--listen", f"{seconds:g}s", *options,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    wait_until(
+        lambda: (
+            listening.poll() is not None or len(rig.run("desk", "cat", "/proc/net/packet").splitlines()) > 1
+        ),
+        60,
+        "linecheck did not open its socket",
+    )
+    return listening
+
+
+def linechecked(
+    break_it: Breaks | None = None,
+    *,
+    seconds: float = 5,
+    streams: Mapping[str, str] = scene.STREAMS,
+    begins_s: float = 1.0,
+    **rig_options: bool,
+) -> Callable[[], dict]:
+    """The result of listening to the show, broken by `break_it` in the middle."""
+
+    def make() -> dict:
+        with Rig(**rig_options) as rig:
+            scene.play(rig, seconds + 15, streams=streams, clock=False, wait_s=1)
+            listening = start(rig, seconds, "--json")
+            time.sleep(begins_s)
+            if break_it:
+                break_it(rig, listening)
+            out, errors = listening.communicate(timeout=seconds + 60)
+            if not out:
+                raise RuntimeError(f"linecheck said nothing: {errors}")
+            return json.loads(out)
+
+    return make
+
+
+def pulled(*, back_after_s: float | None = None) -> Breaks:
+    """The desk's cable is pulled at the switch, and plugged in again where `back_after_s` says when."""
+
+    def pull(rig: Rig, _: subprocess.Popen) -> None:
+        switch, port = rig.port("desk")
+        rig.link(switch, port, up=False)
+        if back_after_s is not None:
+            time.sleep(back_after_s)
+            rig.link(switch, port, up=True)
+
+    return pull
+
+
+def turned_off(rig: Rig, _: subprocess.Popen) -> None:
+    rig.link("desk", "eth0", up=False)
+
+
+def stalled(_: Rig, listening: subprocess.Popen) -> None:
+    """The computer is too busy to read the ring: the kernel hands over one of its 32 blocks each 100 ms, so that after
+    3.2 s it has none left and drops what comes."""
+    os.kill(listening.pid, signal.SIGSTOP)
+    time.sleep(4.5)
+    os.kill(listening.pid, signal.SIGCONT)
