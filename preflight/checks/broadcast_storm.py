@@ -15,7 +15,6 @@ CHECK = Check(
     limits=(
         Limit("fail_per_s", 1000, "broadcast frames in one second", "common practice"),
         Limit("caution_per_s", 100, "broadcast frames in one second", "common practice"),
-        Limit("caution_per_100ms", 100, "broadcast frames in 100 ms", "common practice"),
     ),
     fixes=(
         "Look up the sender named here in the switch's address table: that tells the port.",
@@ -41,7 +40,7 @@ def judge(facts: Facts) -> Finding | None:
         "most_in_1s": round(second),
         "most_in_100ms": round(tenth),
     }
-    if second < limits["caution_per_s"] and tenth < limits["caution_per_100ms"]:
+    if second < limits["caution_per_s"]:
         if short := enough(CHECK, facts, 1.0):
             return short
         return Finding(
@@ -83,6 +82,5 @@ def judge(facts: Facts) -> Finding | None:
         fixes=CHECK.fixes,
         cautions=CHECK.cautions,
         culprits=tuple(t.hardware for t in loud if t.hardware),
-        spans=facts.tally.rates.spans("broadcast", limits["caution_per_s"])
-        or ((peak.in_100ms_at_s, peak.in_100ms_at_s + 0.1),),
+        spans=facts.tally.rates.spans("broadcast", limits["caution_per_s"] / share),
     )

@@ -105,7 +105,7 @@ def judge(facts: Facts) -> Finding | None:
     if discovery.in_1s >= unknown_most:
         flows, kind = kinds["discovery"], "discovery frames"
         at_s = discovery.in_100ms_at_s
-        spans = rates.spans("discovery", limits["caution_per_s"])
+        spans = rates.spans("discovery", limits["caution_per_s"] / share)
     else:
         flows, kind = unknown, "multicast frames outside any stream"
         at_s, spans = unknown_at_s, _joined([_active(f, facts) for f in unknown])
