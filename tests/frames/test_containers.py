@@ -12,6 +12,8 @@ from preflight.frames.errors import CaptureError
 from preflight.study import study
 from tests.frames.made import BOX, DESK, FRAME, GROUP, Pcap, Pcapng, frame, read_bytes
 
+pytestmark = pytest.mark.usefixtures("either_engine")
+
 LE, BE = Pcapng("<"), Pcapng(">")
 T = 1_795_600_000  # seconds
 

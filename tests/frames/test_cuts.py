@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from preflight.frames import capture as captures
+from preflight.frames import compile as engines
 from preflight.frames.capture import CaptureFile
 from preflight.frames.errors import CaptureError
 from tests.frames.test_dpkt import BUNDLED, packets, unpacked
@@ -47,9 +48,11 @@ def later(size: int, upto: int) -> list[int]:
 def read_all(
     path: Path, content: bytes, upto: int, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[tuple[int, int, str]]:
-    yield from read_cut(path, content, list(range(FIRST - 1, -1, -1)))  # as plain Python
-    monkeypatch.setattr(captures, "PLAIN_BYTES", 0)  # compiled
-    yield from read_cut(path, content, later(len(content), upto))
+    with monkeypatch.context() as patch:
+        patch.setattr(engines, "ready", lambda: False)  # plain Python, whose accesses are checked
+        yield from read_cut(path, content, list(range(FIRST - 1, -1, -1)))
+        patch.setattr(captures, "PLAIN_BYTES", 0)  # compiled, for these are longer
+        yield from read_cut(path, content, later(len(content), upto))
 
 
 @pytest.mark.parametrize("path", BUNDLED, ids=lambda p: p.name)
