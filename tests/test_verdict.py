@@ -2,8 +2,10 @@
 
 import pytest
 
+from preflight.checks import judge_all
 from preflight.checks.finding import Finding, Outcome
 from preflight.verdict import decide
+from tests.tally.captures import arp, broadcast, every, rtp, studied, udp
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 
@@ -142,3 +144,33 @@ def test_order_is_physical_first_fails_before_cautions_then_explained_unproven_a
         ("wifi-bridge", None),
         ("mtu", None),
     ]
+
+
+# -- whole captures ----------------------------------------------------------------------------------------
+
+
+def rig(end):
+    return [
+        *every(0.005, lambda n: rtp(20, "233.252.0.20", n, bytes(48)), 0, end),
+        *every(0.05, broadcast(21, 5), 0, end),
+    ]
+
+
+def circling(start, end):
+    """Three requests and an advertisement that go round."""
+    frames = [*(arp(n, 9) for n in (1, 2, 3)), udp(4, "239.255.255.250", 1900, b"NOTIFY")]
+    return [f for n, data in enumerate(frames) for f in every(50e-6, data, start + n * 1e-6, end)]
+
+
+@pytest.mark.parametrize("seconds", [0.015, 0.2])
+def test_a_loop_is_all_there_is_to_mend_in_a_capture_of_a_loop(tmp_path, seconds):
+    verdict = decide(judge_all(studied(tmp_path, rig(4), circling(2, 2 + seconds))))
+    assert order(verdict) == ["loop"]
+    assert explained(verdict) == {"broadcast-storm": ("loop",), "multicast-storm": ("loop",)}
+
+
+def test_a_device_that_chatters_all_the_time_stays_to_be_mended_beside_a_loop(tmp_path):
+    chatter = every(1 / 300, lambda n: broadcast(30, n), 0, 8)
+    verdict = decide(judge_all(studied(tmp_path, rig(8), chatter, circling(4, 4.1))))
+    assert order(verdict) == ["loop", "broadcast-storm"]
+    assert explained(verdict) == {"multicast-storm": ("loop",)}
