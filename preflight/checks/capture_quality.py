@@ -44,10 +44,10 @@ SEES = {
 }
 
 
-def _even(rates: Rates, hole_s: float) -> bool:
-    """Whether nine in ten stretches of the time line hold frames, but for the hole: else silence is natural here."""
+def _even(rates: Rates, rest_s: float) -> bool:
+    """Whether nine in ten stretches of the time line without the hole hold frames: else silence is natural here."""
     rows = [sum(row) for row in zip(*(rates.sums[m] for m in FRAMES), strict=True)]
-    return sum(row > 0 for row in rows) >= 0.9 * (len(rows) - hole_s / rates.width_s - 1)
+    return sum(row > 0 for row in rows) >= 0.9 * (rest_s / rates.width_s - 1)
 
 
 def judge(facts: Facts) -> Finding | None:
@@ -58,7 +58,11 @@ def judge(facts: Facts) -> Finding | None:
     source, tally = facts.source, facts.tally
     limits = {limit.name: limit.value for limit in CHECK.limits}
     rate = source.frames / source.duration_s if source.duration_s > 0 else 0.0
-    hole = tally.rates.longest_gap_s
+    hole, hole_at = tally.rates.longest_gap_s, tally.rates.longest_gap_at_s
+    if source.kind == "live" and source.first_ns is not None and source.last_ns is not None:
+        until_s = (source.last_ns - source.first_ns) / 1e9  # listening went on after the last frame
+        if source.duration_s - until_s > hole:
+            hole, hole_at = source.duration_s - until_s, until_s
     measured = {
         "vantage": facts.vantage,
         "dropped": source.dropped,
@@ -99,14 +103,18 @@ def judge(facts: Facts) -> Finding | None:
                 ),
             )
         )
-    if hole >= limits["hole_s"] and rate >= limits["busy_per_s"] and _even(tally.rates, hole):
+    if (
+        hole >= limits["hole_s"]
+        and rate >= limits["busy_per_s"]
+        and _even(tally.rates, source.duration_s - hole)
+    ):
         faults.append(
             (
                 "there is a hole",
                 Evidence(
-                    f"no frame at all for {hole:.2f} s, in a capture of {count_text(rate)} frames/s: the capture paused, or "
-                    "the link was down",
-                    time_s=tally.rates.longest_gap_at_s,
+                    f"no frame at all for {hole:.2f} s, in a capture of {count_text(rate)} frames/s: the capture paused, "
+                    "the link was down, or the senders stopped",
+                    time_s=hole_at,
                 ),
             )
         )

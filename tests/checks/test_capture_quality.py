@@ -51,6 +51,21 @@ def test_a_hole_in_a_busy_capture(tmp_path, hole, outcome):
         assert finding.evidence[0].time_s == pytest.approx(0.995)
 
 
+@pytest.mark.parametrize(("listened", "outcome"), [(1.7, PASS), (1.8, CAUTION)])
+def test_nothing_more_came_while_listening_went_on(tmp_path, listened, outcome):
+    facts = studied(tmp_path, stream(0, 1.25))
+    finding = judge(replace(facts, source=replace(facts.source, kind="live", duration_s=listened)))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert finding.evidence[0].time_s == pytest.approx(1.245)
+
+
+def test_silence_after_a_burst_is_no_hole(tmp_path):
+    burst = every(0.0005, lambda n: udp(1, "233.252.0.1", 6000, b"%d" % n), 1.0, 1.3)
+    facts = studied(tmp_path, [(0.0, udp(2, "224.0.0.1", 6000, b"x"))], burst)
+    assert judge(replace(facts, source=replace(facts.source, kind="live", duration_s=4.0))).outcome == PASS
+
+
 def test_silence_between_bursts_is_no_hole(tmp_path):
     """A quiet LAN with one burst, busy on average."""
     burst = every(0.0005, lambda n: udp(1, "233.252.0.1", 6000, b"%d" % n), 1.0, 1.3)

@@ -75,6 +75,18 @@ def turned_off(rig: Rig, _: subprocess.Popen) -> None:
     rig.link("desk", "eth0", up=False)
 
 
+def cut_off(rig: Rig, _: subprocess.Popen) -> None:
+    """The switch passes nothing more to the desk, whose link stays up; it still says its own name."""
+    switch, port = rig.port("desk")
+    rig.run(switch, "ip", "link", "set", port, "nomaster")
+
+
+def hung(rig: Rig, listening: subprocess.Popen) -> None:
+    """The switch passes nothing and says nothing, and the link stays up."""
+    cut_off(rig, listening)
+    rig.silence("foh")
+
+
 def stalled(_: Rig, listening: subprocess.Popen) -> None:
     """The computer is too busy to read the ring: the kernel hands over one of its 32 blocks each 100 ms, so that after
     3.2 s it has none left and drops what comes."""

@@ -113,6 +113,12 @@ class Rig:
         self._processes.append(process)
         return process
 
+    def silence(self, name: str) -> None:
+        """End what was started in a namespace."""
+        for process in self._processes:
+            if isinstance(process.args, list) and self[name].ns in process.args:
+                stop(process)
+
     def link(self, name: str, dev: str, *, up: bool) -> None:
         _ip(f"-n {self[name].ns} link set {dev} {'up' if up else 'down'}")
 

@@ -335,8 +335,11 @@ OF_THE_CAPTURE = (
         outcome="caution", timed=False,
     ),
     Fault(
-        "the capture paused", "capture-quality",
-        (Variant("for 0.8 s", lambda: faults.hole(heard(streams=scene.STREAMS)())),),
+        "nothing comes for a while", "capture-quality",
+        (
+            Variant("the capture paused for 0.8 s", lambda: faults.hole(heard(streams=scene.STREAMS)())),
+            Variant("the switch hangs while linecheck listens", linechecked(live.hung)),
+        ),
         outcome="caution", timed=False,
     ),
 )  # fmt: skip
@@ -431,6 +434,11 @@ OF_THE_COMPUTER = (
 
 # Waiting for their checks. Until then they must not make any other check cry.
 LATER = (
+    Fault(
+        "streams end in the middle", "stream-health",
+        (Variant("the switch passes no more of them to linecheck", linechecked(live.cut_off)),),
+        outcome="caution", timed=False,
+    ),
     Fault(
         "stream with 1 % loss", "stream-health",
         (Variant("every hundredth", heard(lambda rig: faults.stream(rig, skip=list(range(50, 2500, 100))))),),
