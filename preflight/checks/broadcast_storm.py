@@ -70,7 +70,8 @@ def judge(facts: Facts) -> Finding | None:
                 time_s=most.first_s if most else talker.first_s,
             )
         )
-    sending = sum(t.broadcast > 0 for t in senders)
+    most_of_it = sum(t.broadcast for t in loud) > 0.9 * peak.total
+    sending = len(loud) if most_of_it else sum(t.broadcast > 0 for t in senders)
     name = who(loud[0].hardware) if len(loud) == 1 else f"{sending} devices"
     return Finding(
         CHECK.name,

@@ -78,16 +78,29 @@ def judge(facts: Facts) -> Finding | None:
         )
     evidence = [
         Evidence(f"{second:.0%} of {of} in the busiest second", time_s=peak.in_1s_at_s),
-        Evidence(f"{busiest:.0%} in the busiest millisecond", time_s=rates.busiest_ms_at_s),
+        # Capturing systems stamp frames in bunches, so that a millisecond can seem to hold more than the link carries.
+        Evidence(
+            "the busiest millisecond is full"
+            if busiest >= 1
+            else f"{busiest:.0%} in the busiest millisecond",
+            time_s=rates.busiest_ms_at_s,
+        ),
     ]
-    flows = sorted(facts.tally.flows, key=lambda f: -f.bytes)[:3]
-    for flow in flows:
+    senders = sorted(facts.tally.talkers, key=lambda t: -t.bytes)[:3]
+    senders = [t for t in senders if t.bytes >= 0.1 * senders[0].bytes]
+    for sender in senders:
+        flows = [f for f in facts.tally.flows if f.source == sender.hardware]
+        most = max(flows, key=lambda f: f.bytes, default=None)
         evidence.append(
             Evidence(
-                f"{who(flow.source, flow.source_ip)}: {what(flow)}, {count_text(flow.frames)} frames, "
-                f"{flow.bytes / 1e6:.1f} MB",
-                frame=flow.first_frame,
-                time_s=flow.first_s,
+                f"{who(sender.hardware, most.source_ip if most else '')} sent {sender.bytes * part / 1e6:.1f} MB in all"
+                + (
+                    f", in {count_text(len(flows))} {'flow' if len(flows) == 1 else 'flows'}; the largest: {what(most)}"
+                    if most
+                    else ""
+                ),
+                frame=most.first_frame if most else sender.first_frame,
+                time_s=most.first_s if most else sender.first_s,
             )
         )
     return Finding(
@@ -101,7 +114,7 @@ def judge(facts: Facts) -> Finding | None:
         limits=limits,
         fixes=CHECK.fixes,
         cautions=CHECK.cautions,
-        culprits=tuple(dict.fromkeys(f.source for f in flows if f.source)),
+        culprits=tuple(sender.hardware for sender in senders if sender.hardware),
         spans=rates.spans(way, limits["fail_share"] * bits / 8)  # type: ignore[arg-type]
         or ((peak.in_100ms_at_s, peak.in_100ms_at_s + 0.1),),
     )

@@ -126,7 +126,8 @@ def judge(facts: Facts) -> Finding | None:
                 time_s=most.first_s,
             )
         )
-    name = who(loud[0][0]) if len(loud) == 1 else f"{len(ranked)} devices"
+    most_of_it = sum(f.most_in_1s for _, sent in loud for f in sent) > 0.9 * total
+    name = who(loud[0][0]) if len(loud) == 1 else f"{len(loud if most_of_it else ranked)} devices"
     return Finding(
         CHECK.name,
         Outcome.FAIL if failed else Outcome.CAUTION,

@@ -65,3 +65,9 @@ def test_less_than_a_second_proves_no_silence_but_shows_a_storm(tmp_path):
 
 def test_no_frame(tmp_path):
     assert judge(studied(tmp_path)).outcome == UNPROVEN
+
+
+def test_only_those_who_matter_are_counted(tmp_path):
+    quiet = [(n / 100, arp(n, 1)) for n in range(10, 20)]
+    finding = judge(studied(tmp_path, quiet, storm(600, 1), storm(600, 2)))
+    assert "from 2 devices" in finding.headline
