@@ -155,9 +155,10 @@ def judge(facts: Facts) -> Finding | None:
 def _circles(flow: Flow, facts: Facts) -> bool:
     """Whether the copies in `flow` are those of a loop: many, and no keep-alive's."""
     by_turns = flow.repeated >= 8 and flow.changes - flow.distinct > 0.5 * flow.copies
-    if hidden(flow, facts) or not (
-        flow.copies >= CHECK.limit("copies_on_average") * flow.repeated or by_turns
-    ):
+    # Unicast is sent again for many reasons (TCP asks for it so), and a loop always shows in what is flooded.
+    if flow.cast == "unicast" or hidden(flow, facts):
+        return False
+    if flow.copies < CHECK.limit("copies_on_average") * flow.repeated and not by_turns:
         return False
     named = flow.discovery or flow.ethertype == ARP or flow.destination_port in DHCP
     # Steady, or seen too briefly to tell: a keep-alive at the edge of a capture.

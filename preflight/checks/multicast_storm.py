@@ -66,14 +66,17 @@ def judge(facts: Facts) -> Finding | None:
     multicast = [flow for flow in facts.tally.flows if flow.cast == "multicast"]
     kinds = {kind: [f for f in multicast if _kind(f, facts, share) == kind] for kind in KINDS}
     unknown = kinds["unknown"]
+    # Clocks that measure the cable use a group of the discovery range, 224.0.0.107 (IEEE 1588), and never pause.
+    clocks = sum(f.most_in_1s for f in kinds["beat"] if f.discovery)
+    discovery_most = max(discovery.in_1s - clocks, 0)
     unknown_at_s, unknown_most = _busiest_second(unknown, facts)
     unknown_most = min(unknown_most, rates.peaks["multicast"].in_1s)
-    second = max(discovery.in_1s, unknown_most) * share
+    second = max(discovery_most, unknown_most) * share
     limits = {limit.name: limit.value for limit in CHECK.limits}
     all_bytes = sum(f.bytes for f in multicast)
     duration = max(facts.source.duration_s, 0.001)
     measured = {
-        "most_discovery_in_1s": round(discovery.in_1s * share),
+        "most_discovery_in_1s": round(discovery_most * share),
         "most_unknown_in_1s": round(unknown_most * share),
         "streams": len(kinds["stream"]),
         "beats": len(kinds["beat"]),
@@ -102,7 +105,7 @@ def judge(facts: Facts) -> Finding | None:
             limits=limits,
         )
     failed = second >= limits["fail_per_s"]
-    if discovery.in_1s >= unknown_most:
+    if discovery_most >= unknown_most:
         flows, kind = kinds["discovery"], "discovery frames"
         at_s = discovery.in_100ms_at_s
         spans = rates.spans("discovery", limits["caution_per_s"] / share)
@@ -150,11 +153,11 @@ EDGE_S = 0.5
 
 def _kind(flow: Flow, facts: Facts, share: float) -> str:
     assert facts.source is not None
-    if flow.discovery:
-        return "discovery"
     limit = CHECK.limit("beat_per_s")
     if flow.clock and flow.most_in_1s * share < limit:
         return "beat"
+    if flow.discovery:
+        return "discovery"
     if flow.stream:
         return "stream"
     if flow.steady and flow.per_s * share < limit:

@@ -97,9 +97,9 @@ def test_equal_frames_by_the_clock_are_a_beat_below_a_thousand_a_second(tmp_path
 # -- no floods ---------------------------------------------------------------------------------------------
 
 
-def ptp(sender: int, kind: int, port: int, per_s: float, start: float):
+def ptp(sender: int, kind: int, port: int, per_s: float, start: float, group: str = "224.0.1.129"):
     head = struct.pack(">BBH", kind, 2, 44)
-    return every(1 / per_s, lambda n: udp(sender, "224.0.1.129", port, head + bytes(26) + struct.pack(">H", n) + bytes(12)), start, 1.3)  # fmt: skip
+    return every(1 / per_s, lambda n: udp(sender, group, port, head + bytes(26) + struct.pack(">H", n) + bytes(12)), start, 1.3)  # fmt: skip
 
 
 @pytest.mark.parametrize("see", [list, mirrored], ids=["access port", "mirror"])
@@ -112,9 +112,10 @@ def ptp(sender: int, kind: int, port: int, per_s: float, start: float):
         (raw(1, 0.001, 0.3, 1.3) + raw(2, 0.001, 0, 0.9) + raw(3, 0.001, 1.1, 1.3) + raw(4, 0.001, 0, 0.2), 2, 0),
         (ptp(1, 0, 319, 128, 0) + ptp(1, 8, 320, 128, 1e-5) + [f for n in range(2, 24) for f in ptp(n, 1, 319, 8, n / 500)], 0, 24),
         ([f for n in range(1, 25) for f in ptp(n, 1, 319, 128, n / 9e4)], 0, 24),
+        ([f for n in range(1, 25) for f in ptp(n, 2, 319, 8, n / 500, "224.0.0.107")], 0, 24),
         ([(at + k * 0.001, udp(n, SSDP, 1900, b"NOTIFY")) for n in range(1, 9) for at in (0.1, 1.2) for k in range(3)], 0, 0),
     ],
-    ids=["silent streams", "beats", "slow beats", "start and stop", "clock", "fast clock", "announced thrice"],
+    ids=["silent streams", "beats", "slow beats", "start and stop", "clock", "fast clock", "clock that measures cables", "announced thrice"],
 )  # fmt: skip
 def test_what_is_no_storm(tmp_path, frames, streams_seen, beats_seen, see):
     finding = judge(studied(tmp_path, see(frames)))
