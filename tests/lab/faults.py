@@ -7,27 +7,31 @@ from dataclasses import replace
 
 from tests.lab import frames, senders, servers
 from tests.lab.record import Capture
-from tests.lab.rig import Rig, mac
+from tests.lab.rig import Rig, mac, wait_until
 
 STATION = "02:00:5e:00:53:77"  # locally administered, as hand-held devices make them up
 OTHER_STATION = "06:00:5e:00:53:78"
 
 
 def second_cable(rig: Rig, seconds: float = 0.03) -> None:
-    """Plug a second cable between the switches, and pull it. One shell, so that it is pulled whatever the
-    load is."""
-    rig.run(
-        "foh", "sh", "-c", f"ip link set second up; sleep {seconds}; ip link set second down", timeout=30
-    )  # fmt: skip
+    """Plug a second cable between the switches, and pull it."""
+    _touch(rig, "second", seconds)
 
 
 def cable_in_one_switch(rig: Rig, seconds: float = 0.02) -> None:
     """Both ends of one cable in the same switch, and pulled again."""
     rig.cable(("foh", "spare-1", mac(0xFC)), ("foh", "spare-2", mac(0xFD)), plugged=False)
-    rig.link("foh", "spare-2", up=True)
-    rig.run(
-        "foh", "sh", "-c", f"ip link set spare-1 up; sleep {seconds}; ip link set spare-1 down", timeout=30
+    _touch(rig, "spare-1", seconds)
+
+
+def _touch(rig: Rig, dev: str, seconds: float) -> None:
+    """Let one end of a cable be a port of the switch for a moment. The link is up before: the kernel takes up to a
+    second to tell a bridge of a new link. One shell, so that it is pulled whatever the load is."""
+    wait_until(
+        lambda: "up" in rig.run("foh", "cat", f"/sys/class/net/{dev}/operstate"), 5, f"the link of {dev}"
     )
+    touch = f"ip link set {dev} master br0; sleep {seconds}; ip link set {dev} nomaster"
+    rig.run("foh", "sh", "-c", touch, timeout=30)
 
 
 def chatty_box(rig: Rig, name: str = "box-drums", rate: float = 2000, seconds: float = 3) -> None:

@@ -56,8 +56,8 @@ class Unavailable(RuntimeError):
 class Rig:
     """`with Rig() as rig:` makes the rig and always removes it, with every process that was started in it.
 
-    `stp` switches the spanning tree on. `second_cable` lays a second cable between the switches, unplugged at
-    front of house until `link(..., up=True)`. `querier` has the switch at front of house ask for group
+    `stp` switches the spanning tree on. `second_cable` lays a second cable between the switches, which with `stp`
+    is plugged in, and without is no port of the switch at front of house yet. `querier` has the switch at front of house ask for group
     members."""
 
     def __init__(
@@ -167,18 +167,19 @@ class Rig:
 
     def cable(self, near: tuple[str, str, str], far: tuple[str, str, str], *, plugged: bool = True) -> None:
         """Lay a cable between two (namespace, adapter, hardware address); a switch's end becomes a port of
-        it."""
+        it, the near one only where it is `plugged`."""
         (a, dev_a, mac_a), (b, dev_b, mac_b) = near, far
         _ip(
             f"link add {dev_a} netns {self[a].ns} address {mac_a} type veth "
             f"peer name {dev_b} netns {self[b].ns} address {mac_b}"
         )
-        for name, dev in ((a, dev_a), (b, dev_b)):
+        for end in (near, far):
+            name, dev, _ = end
             self.run(name, "ethtool", "-K", dev, *OFFLOADS)
             if name in SWITCHES:
-                _ip(f"-n {self[name].ns} link set {dev} master br0")
-                if plugged or name != a:
-                    self.link(name, dev, up=True)
+                if plugged or end is far:
+                    _ip(f"-n {self[name].ns} link set {dev} master br0")
+                self.link(name, dev, up=True)
 
 
 def stop(process: subprocess.Popen, patience_s: float = 3) -> None:
