@@ -26,6 +26,11 @@ KINDS = {
     k.K_PREAUTH: "preauth",
     k.K_FAST_TRANSITION: "fast-transition",
     k.K_ARP: "arp",
+    k.K_IGMP: "igmp",
+    k.K_ICMP4: "icmp4",
+    k.K_ICMP6: "icmp6",
+    k.K_STP: "stp",
+    k.K_SAP: "sap",
 }
 # A flood of control frames must not stall the survey: dissecting is a thousand times dearer than counting.
 PER_SOURCE = 64
@@ -38,7 +43,7 @@ class Survey:
     def __init__(self) -> None:
         self._tally = Tally()
         self._picked_from = np.zeros((1 << 14, 2), np.int64)
-        self._picked_totals = np.zeros(32, np.int64)
+        self._picked_totals = np.zeros(2 * k.KINDS, np.int64)
         self._chosen = np.zeros(ROWS, np.int64)
         self._wire: dict[type, list] = defaultdict(list)
 

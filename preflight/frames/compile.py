@@ -24,7 +24,13 @@ from types import FunctionType, SimpleNamespace
 
 import numpy as np
 
-KERNEL_MODULES = ("preflight.frames.kernels", "preflight.tally.kernels")
+KERNEL_MODULES = (
+    "preflight.frames.kernels",
+    "preflight.tally.kernels",
+    "preflight.tally.stream_kernels",
+    "preflight.tally.clock_kernels",
+    "preflight.tally.beat_kernels",
+)
 _signatures: dict[Callable, str] = {}
 
 BYTES = "uint8[::1]"

@@ -17,8 +17,9 @@ TIME, WIRE, CAP, OFF, LINK, OUT = 0, 1, 2, 3, 4, 5
 SRC, DST, ETYPE, L3, CAST, VLAN, TAGS = 6, 7, 8, 9, 10, 11, 12
 PROTO, SPORT, DPORT, FLOW, DIGEST, KIND, DISCOVERY = 13, 14, 15, 16, 17, 18, 19
 REL, SLOT, COPY, PAYLOAD = 20, 21, 22, 23
-STRIPPED = 24  # VLAN tag that the capturing system took off: its number + 1, or 0
-COLUMNS = 25
+STRIPPED = 24  # tag control information + 1 of a VLAN tag that the capturing system took off, or 0
+DSCP, PCP = 25, 26  # priority marks: of IP, of the first VLAN tag; -1 without
+COLUMNS = 27
 
 UNICAST, MULTICAST, BROADCAST = 0, 1, 2
 
@@ -38,7 +39,13 @@ ETHERNET, SLL, SLL2 = 1, 113, 276
     K_PREAUTH,
     K_FAST_TRANSITION,
     K_ARP,
-) = range(11)
+    K_IGMP,
+    K_ICMP4,
+    K_ICMP6,
+    K_STP,
+    K_SAP,
+) = range(16)
+KINDS = 32  # room in the tables of totals
 
 # What a walker reports in `state`.
 W_POS, W_ROWS, W_STOP, W_BAD = 0, 1, 2, 3
@@ -318,7 +325,7 @@ def walk_ring(b, base, size, big, cols, state):
         cols[OFF, row] = start
         cols[LINK, row] = ETHERNET
         cols[OUT, row] = 1 if u8(b, pos + HDR_PKTTYPE) == PACKET_OUTGOING else 0
-        cols[STRIPPED, row] = (u32(b, pos + HDR_TCI, big) & 0xFFF) + 1 if tagged else 0
+        cols[STRIPPED, row] = (u32(b, pos + HDR_TCI, big) & 0xFFFF) + 1 if tagged else 0
         row += 1
         left -= 1
         step = u32(b, pos + HDR_NEXT, big)
@@ -409,16 +416,18 @@ def classify(b, cols, rows):
                 whole = True
                 if etype == 4:
                     etype = 0  # LLC follows
-        vlan = int(cols[STRIPPED, i]) - 1
-        tags = 1 if vlan >= 0 else 0
+        tag = int(cols[STRIPPED, i]) - 1
+        tags = 1 if tag >= 0 else 0
         while whole and tags < 2 and (etype == 0x8100 or etype == 0x88A8 or etype == 0x9100):
             if p + 4 > end:
                 break
-            if vlan < 0:
-                vlan = be16(b, p) & 0xFFF
+            if tag < 0:
+                tag = be16(b, p)
             etype = be16(b, p + 2)
             p += 4
             tags += 1
+        vlan = tag & 0xFFF if tag >= 0 else -1
+        dscp = -1
         proto = -1
         sport = 0
         dport = 0
@@ -441,9 +450,12 @@ def classify(b, cols, rows):
                         kind = K_CDP
                 elif control & 0xEF == 0xAF:
                     kind = K_XID
+                elif sap == 0x4242:
+                    kind = K_STP
         if etype == 0x0800 and p + 20 <= end:
             head = (u8(b, p) & 15) * 4
             proto = u8(b, p + 9)
+            dscp = u8(b, p + 1) >> 2
             group = be32(b, p + 16)
             net = (be32(b, p + 12) << 32) | group
             if dst == 0 and cast == UNICAST:
@@ -459,6 +471,7 @@ def classify(b, cols, rows):
                     payload = p + head + 8 - off
         elif etype == 0x86DD and p + 40 <= end:
             proto = u8(b, p + 6)
+            dscp = be16(b, p) >> 6 & 63
             net = fold(le64(b, p + 8) ^ SALT1, le64(b, p + 16) ^ SALT2)
             net ^= fold(le64(b, p + 24) ^ SALT2, le64(b, p + 32) ^ SALT1)
             if dst == 0 and cast == UNICAST and u8(b, p + 24) == 0xFF:
@@ -485,8 +498,16 @@ def classify(b, cols, rows):
                 kind = K_DHCP6 if etype == 0x86DD else K_NONE
             elif dport == 5353:
                 kind = K_MDNS
-            elif dport == 1900:
-                kind = K_SSDP
+            elif dport == 1900 or (sport == 1900 and cast == UNICAST):
+                kind = K_SSDP  # an answer to a search comes to the asker's own port
+            elif dport == 9875:
+                kind = K_SAP
+        elif proto == 2:
+            kind = K_IGMP
+        elif proto == 1:
+            kind = K_ICMP4
+        elif proto == 58:
+            kind = K_ICMP6
         elif etype == 0x88CC:
             kind = K_LLDP
         elif etype == 0x88C7:
@@ -502,6 +523,8 @@ def classify(b, cols, rows):
         cols[CAST, i] = cast
         cols[VLAN, i] = vlan
         cols[TAGS, i] = tags
+        cols[DSCP, i] = dscp
+        cols[PCP, i] = tag >> 13 if tag >= 0 else -1
         cols[PROTO, i] = proto
         cols[SPORT, i] = sport
         cols[DPORT, i] = dport
@@ -557,11 +580,11 @@ def pick(cols, rows, seen, totals, per_source, per_kind, chosen):
         while tries < 8 and seen[at, 0] != 0 and seen[at, 0] != key:
             at = (at + 1) % size
             tries += 1
-        if tries == 8 or seen[at, 1] >= per_source or totals[kind + 16] >= per_kind:
+        if tries == 8 or seen[at, 1] >= per_source or totals[kind + KINDS] >= per_kind:
             continue
         seen[at, 0] = key
         seen[at, 1] += 1
-        totals[kind + 16] += 1
+        totals[kind + KINDS] += 1
         chosen[found] = i
         found += 1
     return found

@@ -79,7 +79,12 @@ class Flow:
     `bin_mean` and `bin_deviation` are frames in a full 100 ms bin over the `bins` that held any, first and last left
     out; `changes` counts frames whose content differs from the one before; `distinct` contents not seen in the
     last 20 ms; `repeated` those seen eight times in quick succession; `sequence_steps` how often a 16-bit number where
-    RTP has its sequence number went on by one."""
+    RTP has its sequence number went on by one.
+
+    `dscp` and `pcp` are the priority marks of the first frame (IP; VLAN tag), `other_marks` frames that are marked otherwise.
+    `shortest` and `longest` are bytes without FCS; `runts` are shorter than 60, `giants` longer than 1514 and their tags.
+    The pause quanta are those that pause frames ask for (512 bit times each; IEEE 802.3 annex 31B): the most in one frame,
+    and their sum."""
 
     source: str
     destination: str
@@ -106,6 +111,15 @@ class Flow:
     distinct: int
     repeated: int
     sequence_steps: int
+    dscp: int | None
+    pcp: int | None
+    other_marks: int
+    shortest: int
+    longest: int
+    runts: int
+    giants: int
+    pause_most_quanta: int
+    pause_sum_quanta: int
 
     @property
     def steady(self) -> bool:
@@ -183,6 +197,130 @@ class Copies:
 
 
 @dataclass(frozen=True)
+class RtpStream:
+    """One RTP stream: a flow (index into the flows, None where it found no room) and a synchronisation source.
+
+    `expected` packets by sequence numbers, `received` of them without `duplicates`, `late` ones that came after a later one.
+    `longest_loss` packets missing in a row, at a frame and time. `clock_hz` and `packet_stamps` (timestamp units from packet to
+    packet) are None where they could not be told; `media_bytes` is the payload of most packets. `jitter` and `most_jitter` are
+    those of RFC 3550 A.8, in timestamp units, None without a clock. `longest_wait_s` is the longest time between two
+    packets. `delay_spread_s` is the largest spread of the delay against the timestamps within one second: the
+    receive buffer (link offset) that would have evened it out. `restarts` counts jumps of 3 000 numbers or more."""
+
+    flow: int | None
+    ssrc: int
+    payload_type: int
+    packets: int
+    first_frame: int
+    first_s: float
+    last_s: float
+    expected: int
+    received: int
+    duplicates: int
+    late: int
+    restarts: int
+    losses: int
+    longest_loss: int
+    longest_loss_frame: int | None
+    longest_loss_s: float | None
+    clock_hz: int | None
+    packet_stamps: int | None
+    media_bytes: int
+    jitter: float | None
+    most_jitter: float | None
+    longest_wait_s: float
+    longest_wait_frame: int | None
+    longest_wait_at_s: float
+    delay_spread_s: float | None
+    delay_spread_at_s: float
+
+    @property
+    def lost(self) -> int:
+        return max(self.expected - self.received, 0)
+
+    @property
+    def real(self) -> bool:
+        """Whether it is RTP at all: nearly all packets follow one another. What only looks like RTP does not."""
+        return (
+            self.packets >= 10 and self.expected <= 4 * self.received and self.duplicates <= 3 * self.received
+        )
+
+    @property
+    def packet_time_s(self) -> float | None:
+        if self.clock_hz and self.packet_stamps and self.packet_stamps > 0:
+            return self.packet_stamps / self.clock_hz
+        return None
+
+
+@dataclass(frozen=True)
+class ClockPort:
+    """The PTP messages of one type from one port of one clock, or (`kind` "any master") the announcements of a domain
+    whoever sent them.
+
+    `clock` is the identity as 16 hex digits (12 in version 1), `sdo` the transportSpecific field: 1 is IEEE 802.1AS.
+    `interval_log2` is logMessageInterval. The last eight fields are of Announce, as in the last one: how the grandmaster is
+    described, and when that changed."""
+
+    transport: Literal["UDP/IPv4", "UDP/IPv6", "Ethernet"]
+    version: int
+    sdo: int
+    domain: int
+    kind: str
+    clock: str
+    port: int
+    hardware: str
+    count: int
+    first_frame: int
+    first_s: float
+    last_s: float
+    longest_interval_s: float
+    longest_interval_at_s: float
+    interval_log2: int
+    two_step: bool
+    grandmaster: str = ""
+    priority1: int = 0
+    clock_class: int = 0
+    accuracy: int = 0
+    variance: int = 0
+    priority2: int = 0
+    steps_removed: int = 0
+    changes: int = 0
+    changed_s: float | None = None
+    changed_frame: int | None = None
+
+
+@dataclass(frozen=True)
+class MissingBeats:
+    """Frames of a beat that never came: how many, after which time, noticed at which frame (None: while learning)."""
+
+    frames: int
+    after_s: float
+    frame: int | None
+
+
+@dataclass(frozen=True)
+class Beat:
+    """A periodic flow (index into the flows): `per_beat` frames every `period_s`.
+
+    `missing` frames never came, `late` ones came after their time in a bunch. `longest_wait_s` is the longest time without a
+    frame while it ran. `stops` are silences of more than a second and ten periods: the sender ended and began anew.
+    `events` are the first stretches of missing frames."""
+
+    flow: int
+    period_s: float
+    per_beat: int
+    beats: int
+    missing: int
+    late: int
+    longest_wait_s: float
+    longest_wait_at_s: float
+    longest_wait_frame: int | None
+    stops: int
+    longest_stop_s: float
+    events: tuple[MissingBeats, ...]
+
+
+@dataclass(frozen=True)
 class TallyFacts:
     """Talkers and flows come with the most frames first. The overflows count frames that found no room in the tables."""
 
@@ -190,5 +328,8 @@ class TallyFacts:
     talkers: tuple[Talker, ...]
     flows: tuple[Flow, ...]
     copies: Copies
+    streams: tuple[RtpStream, ...] = ()
+    clocks: tuple[ClockPort, ...] = ()
+    beats: tuple[Beat, ...] = ()
     talker_overflow: int = 0
     flow_overflow: int = 0

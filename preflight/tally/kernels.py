@@ -16,6 +16,7 @@ from preflight.frames.kernels import (
     DIGEST,
     DISCOVERY,
     DPORT,
+    DSCP,
     DST,
     ETYPE,
     FLOW,
@@ -24,11 +25,13 @@ from preflight.frames.kernels import (
     OFF,
     OUT,
     PAYLOAD,
+    PCP,
     PROTO,
     REL,
     SLOT,
     SPORT,
     SRC,
+    TAGS,
     VLAN,
     WIRE,
     be16,
@@ -80,7 +83,18 @@ F_DISTINCT = 35  # contents not seen within the last 20 ms
 F_REPEATED = 36  # contents seen REPEATS times in quick succession
 F_SEQUENCE = 37  # last RTP sequence number, and how often it went on by one (RFC 3550)
 F_SEQUENCE_STEPS = 38
-FLOW_COLUMNS = 39
+F_DSCP = 39  # marks of the first frame (-1: none), and frames that are marked otherwise
+F_PCP = 40
+F_OTHER_MARKS = 41
+F_SHORTEST = 42  # bytes without FCS
+F_LONGEST = 43
+F_RUNTS = 44
+F_GIANTS = 45
+F_PAUSE_MOST = 46  # of pause frames: the longest stop asked for, and all of them, in quanta
+F_PAUSE_SUM = 47
+FLOW_COLUMNS = 48
+LONGEST_FRAME = 1514  # without FCS and tags, IEEE 802.3
+PAUSE = 0x8808  # MAC control, opcode 1: IEEE 802.3 annex 31B
 
 # A row for each sender.
 (
@@ -239,6 +253,9 @@ def count(b, cols, rows, first, flows, talkers, totals):
             flows[at, F_DPORT] = cols[DPORT, i]
             flows[at, F_CAST] = cast
             flows[at, F_DISCOVERY] = cols[DISCOVERY, i]
+            flows[at, F_DSCP] = cols[DSCP, i]
+            flows[at, F_PCP] = cols[PCP, i]
+            flows[at, F_SHORTEST] = cols[WIRE, i]
             flows[at, F_BIN] = rel // BIN_NS
             flows[at, F_SECOND] = second
             p = int(cols[OFF, i]) + int(cols[L3, i])
@@ -255,6 +272,21 @@ def count(b, cols, rows, first, flows, talkers, totals):
         flows[at, F_FRAMES] += 1
         flows[at, F_BYTES] += nbytes
         flows[at, F_LAST_NS] = rel
+        wire = int(cols[WIRE, i])
+        flows[at, F_SHORTEST] = min(wire, int(flows[at, F_SHORTEST]))
+        flows[at, F_LONGEST] = max(wire, int(flows[at, F_LONGEST]))
+        if wire < SHORTEST:
+            flows[at, F_RUNTS] += 1
+        elif wire > LONGEST_FRAME + 4 * cols[TAGS, i]:
+            flows[at, F_GIANTS] += 1
+        if cols[DSCP, i] != flows[at, F_DSCP] or cols[PCP, i] != flows[at, F_PCP]:
+            flows[at, F_OTHER_MARKS] += 1
+        if cols[ETYPE, i] == PAUSE and cols[L3, i] + 4 <= cols[CAP, i]:
+            p = int(cols[OFF, i]) + int(cols[L3, i])
+            if be16(b, p) == 1:
+                quanta = be16(b, p + 2)
+                flows[at, F_PAUSE_MOST] = max(quanta, int(flows[at, F_PAUSE_MOST]))
+                flows[at, F_PAUSE_SUM] += quanta
         if cols[DIGEST, i] != flows[at, F_DIGEST]:
             flows[at, F_DIGEST] = cols[DIGEST, i]
             flows[at, F_CHANGES] += 1

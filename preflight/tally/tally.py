@@ -7,16 +7,38 @@ can ask as often as it likes.
 
 import math
 from ipaddress import ip_address
+from typing import Literal
 
 import numpy as np
 
 from preflight.frames.batch import Batch
+from preflight.frames.kernels import SLOT
+from preflight.tally import beat_kernels as r
+from preflight.tally import clock_kernels as p
 from preflight.tally import kernels as k
-from preflight.tally.facts import Cast, Copies, Flow, Measure, Peak, Rates, Repeat, Talker, TallyFacts
+from preflight.tally import stream_kernels as x
+from preflight.tally.beats import Learned, learn
+from preflight.tally.facts import (
+    Beat,
+    Cast,
+    ClockPort,
+    Copies,
+    Flow,
+    Measure,
+    MissingBeats,
+    Peak,
+    Rates,
+    Repeat,
+    RtpStream,
+    Talker,
+    TallyFacts,
+)
 
 FLOW_ROWS = 1 << 13
 TALKER_ROWS = 1 << 13
 COPY_ROWS = 1 << 16
+STREAM_ROWS = 1 << 12
+CLOCK_ROWS = 1 << 11
 CASTS: tuple[Cast, ...] = ("unicast", "multicast", "broadcast")
 MEASURES: tuple[Measure, ...] = ("broadcast", "discovery", "multicast", "unicast", "bytes", "sent_bytes")
 
@@ -36,6 +58,12 @@ class Tally:
         self.seen = np.zeros((COPY_ROWS, k.COPY_COLUMNS), np.int64)
         self.copy_totals = np.zeros(k.COPY_TOTALS, np.int64)
         self.examples = np.zeros((k.EXAMPLE_ROWS, k.EXAMPLE_COLUMNS), np.int64)
+        self.streams = np.zeros((STREAM_ROWS, x.STREAM_COLUMNS), np.int64)
+        self.stream_totals = np.zeros(2, np.int64)
+        self.clocks = np.zeros((CLOCK_ROWS, p.CLOCK_COLUMNS), np.int64)
+        self.clock_totals = np.zeros(1, np.int64)
+        self.beats = np.zeros((FLOW_ROWS, r.BEAT_COLUMNS), np.int64)
+        self.first_times = np.zeros((FLOW_ROWS, r.LEARN), np.int64)
         self.rate = np.zeros(k.RATE_STATE, np.int64)
         self.rate[k.S_WIDTH] = 1
         self.ring = np.zeros((k.MEASURES, k.RING), np.int64)
@@ -46,7 +74,35 @@ class Tally:
         engine, columns, rows = batch.engine, batch.columns, batch.rows
         engine.count(batch.view, columns, rows, batch.first, self.flows, self.talkers, self.totals)
         engine.copies(columns, rows, batch.first, self.seen, self.flows, self.copy_totals, self.examples)
+        engine.streams(batch.view, columns, rows, batch.first, self.streams, self.stream_totals)
+        engine.clocks(batch.view, columns, rows, batch.first, self.clocks, self.clock_totals)
+        row = 0
+        while (row := engine.beats(columns, row, rows, batch.first, self.first_times, self.beats)) < rows:
+            self._learn(int(columns[SLOT, row - 1]))
         engine.rates(columns, rows, self.rate, self.ring, self.timeline)
+
+    def _learn(self, slot: int) -> None:
+        """Decide from a flow's first frames whether it has a beat to follow."""
+        learned = learn(self.first_times[slot])
+        row = self.beats[slot]
+        if learned is None:
+            row[r.B_STATE] = r.APERIODIC
+            return
+        row[r.B_STATE] = r.SEARCHING
+        _enter(row, learned)
+
+    def _beats(self, index: dict[int, int]) -> list[Beat]:
+        found = []
+        for slot in np.flatnonzero(self.beats[:, r.B_COUNT] >= 8).tolist():
+            row = self.beats[slot].tolist()
+            if row[r.B_STATE] in (r.SEARCHING, r.LOCKED):
+                found.append(_beat(index[slot], row))
+            elif row[r.B_STATE] == r.LEARNING and (
+                learned := learn(self.first_times[slot, : row[r.B_COUNT]])
+            ):
+                _enter(row, learned)
+                found.append(_beat(index[slot], row))
+        return sorted(found, key=lambda beat: beat.flow)
 
     def facts(self) -> TallyFacts:
         used = np.flatnonzero(self.flows[:, k.F_KEY])
@@ -59,6 +115,11 @@ class Tally:
             talkers=tuple(_talker(row) for row in senders),
             flows=tuple(_flow(row) for row in self.flows[used].tolist()),
             copies=self._copies(index),
+            streams=tuple(
+                _stream(row, index) for row in self.streams[self.streams[:, x.X_KEY] != 0].tolist()
+            ),
+            clocks=tuple(_clock(row) for row in self.clocks[self.clocks[:, p.P_KEY] != 0].tolist()),
+            beats=tuple(self._beats(index)),
             talker_overflow=int(self.totals[k.N_TALKER_OVERFLOW]),
             flow_overflow=int(self.totals[k.N_FLOW_OVERFLOW]),
         )
@@ -177,4 +238,134 @@ def _flow(row: list[int]) -> Flow:
         distinct=row[k.F_DISTINCT],
         repeated=row[k.F_REPEATED],
         sequence_steps=row[k.F_SEQUENCE_STEPS],
+        dscp=row[k.F_DSCP] if row[k.F_DSCP] >= 0 else None,
+        pcp=row[k.F_PCP] if row[k.F_PCP] >= 0 else None,
+        other_marks=row[k.F_OTHER_MARKS],
+        shortest=row[k.F_SHORTEST],
+        longest=row[k.F_LONGEST],
+        runts=row[k.F_RUNTS],
+        giants=row[k.F_GIANTS],
+        pause_most_quanta=row[k.F_PAUSE_MOST],
+        pause_sum_quanta=row[k.F_PAUSE_SUM],
+    )
+
+
+def _stream(row: list[int], index: dict[int, int]) -> RtpStream:
+    lossy = row[x.X_LONGEST] > 0
+    rate = row[x.X_RATE]
+    return RtpStream(
+        flow=index.get(row[x.X_SLOT]),
+        ssrc=row[x.X_SSRC],
+        payload_type=row[x.X_TYPE],
+        packets=row[x.X_PACKETS],
+        first_frame=row[x.X_FIRST],
+        first_s=row[x.X_FIRST_NS] / 1e9,
+        last_s=row[x.X_LAST_NS] / 1e9,
+        expected=row[x.X_EXPECTED] + row[x.X_HIGHEST] - row[x.X_BASE] + 1,
+        received=row[x.X_RECEIVED],
+        duplicates=row[x.X_DUPLICATES],
+        late=row[x.X_LATE],
+        restarts=row[x.X_RESTARTS],
+        losses=row[x.X_GAPS],
+        longest_loss=row[x.X_LONGEST],
+        longest_loss_frame=row[x.X_LONGEST_FRAME] if lossy else None,
+        longest_loss_s=row[x.X_LONGEST_NS] / 1e9 if lossy else None,
+        clock_hz=rate or None,
+        packet_stamps=row[x.X_STEP] if row[x.X_STEPS] > 0.5 * row[x.X_RECEIVED] else None,
+        media_bytes=row[x.X_BYTES],
+        jitter=row[x.X_JITTER16] / 16 if rate else None,
+        most_jitter=row[x.X_JITTER16_MOST] / 16 if rate else None,
+        longest_wait_s=row[x.X_WAIT] / 1e9,
+        longest_wait_frame=row[x.X_WAIT_FRAME] or None,
+        longest_wait_at_s=row[x.X_WAIT_NS] / 1e9,
+        delay_spread_s=row[x.X_SPREAD] / 1e9 if rate else None,
+        delay_spread_at_s=row[x.X_SPREAD_NS] / 1e9,
+    )
+
+
+PTP_TYPES = {
+    0: "Sync",
+    1: "Delay_Req",
+    2: "Pdelay_Req",
+    3: "Pdelay_Resp",
+    8: "Follow_Up",
+    9: "Delay_Resp",
+    10: "Pdelay_Resp_Follow_Up",
+    11: "Announce",
+    12: "Signaling",
+    13: "Management",
+    p.ANY_MASTER: "any master",
+}
+TRANSPORTS: dict[int, Literal["UDP/IPv4", "UDP/IPv6", "Ethernet"]] = {
+    4: "UDP/IPv4",
+    6: "UDP/IPv6",
+    2: "Ethernet",
+}
+TWO_STEP = 0x0200  # flagField, IEEE 1588-2008 table 20
+
+
+def _clock(row: list[int]) -> ClockPort:
+    announces = row[p.P_VERSION] == 2 and row[p.P_TYPE] == p.ANNOUNCE
+    changed = row[p.P_CHANGES] > 0
+    identity = f"{row[p.P_ID_HIGH]:08x}" + (
+        f"{row[p.P_ID_LOW]:08x}" if row[p.P_VERSION] == 2 else f"{row[p.P_ID_LOW]:04x}"
+    )
+    return ClockPort(
+        transport=TRANSPORTS[row[p.P_TRANSPORT]],
+        version=row[p.P_VERSION],
+        sdo=row[p.P_SDO],
+        domain=row[p.P_DOMAIN],
+        kind=PTP_TYPES.get(row[p.P_TYPE], f"type {row[p.P_TYPE]}"),
+        clock="" if row[p.P_TYPE] == p.ANY_MASTER else identity,
+        port=row[p.P_PORT],
+        hardware=mac_text(row[p.P_SRC]),
+        count=row[p.P_COUNT],
+        first_frame=row[p.P_FIRST],
+        first_s=row[p.P_FIRST_NS] / 1e9,
+        last_s=row[p.P_LAST_NS] / 1e9,
+        longest_interval_s=row[p.P_LONGEST_NS] / 1e9,
+        longest_interval_at_s=row[p.P_LONGEST_AT] / 1e9,
+        interval_log2=row[p.P_LOG],
+        two_step=bool(row[p.P_FLAGS] & TWO_STEP),
+        grandmaster=f"{row[p.P_GM_HIGH]:08x}{row[p.P_GM_LOW]:08x}" if announces else "",
+        priority1=row[p.P_PRIORITY1],
+        clock_class=row[p.P_CLASS],
+        accuracy=row[p.P_ACCURACY],
+        variance=row[p.P_VARIANCE],
+        priority2=row[p.P_PRIORITY2],
+        steps_removed=row[p.P_STEPS],
+        changes=row[p.P_CHANGES],
+        changed_s=row[p.P_CHANGED_NS] / 1e9 if changed else None,
+        changed_frame=row[p.P_CHANGED] if changed else None,
+    )
+
+
+def _enter(row, learned: Learned) -> None:
+    """Put what was learned into a row of the beat table."""
+    row[r.B_PERIOD], row[r.B_PER_BEAT], row[r.B_BEATS] = learned.period_ns, learned.per_beat, learned.beats
+    row[r.B_MISSING] = learned.missing * learned.per_beat
+    if learned.missing_ns is not None:
+        row[r.B_EVENTS] = 1
+        row[r.B_FIRST_EVENT] = learned.missing_ns
+        row[r.B_FIRST_EVENT + 2] = row[r.B_MISSING]
+
+
+def _beat(flow: int, row: list[int]) -> Beat:
+    events = []
+    for n in range(min(row[r.B_EVENTS], r.EVENTS)):
+        at = r.B_FIRST_EVENT + n * r.EVENT_COLUMNS
+        events.append(MissingBeats(row[at + 2], row[at] / 1e9, row[at + 1] or None))
+    return Beat(
+        flow=flow,
+        period_s=row[r.B_PERIOD] / 1e9,
+        per_beat=row[r.B_PER_BEAT],
+        beats=row[r.B_BEATS],
+        missing=row[r.B_MISSING],
+        late=row[r.B_LATE],
+        longest_wait_s=row[r.B_WORST] / 1e9,
+        longest_wait_at_s=row[r.B_WORST_NS] / 1e9,
+        longest_wait_frame=row[r.B_WORST_FRAME] or None,
+        stops=row[r.B_STOPS],
+        longest_stop_s=row[r.B_LONGEST_STOP] / 1e9,
+        events=tuple(events),
     )

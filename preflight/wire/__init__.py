@@ -40,6 +40,8 @@ class Malformed:
 def read(kind: str, picked: Picked) -> object | None:
     """The fact in a frame of this kind, `Malformed`, or None where the frame says nothing of use. Never
     raises."""
+    if kind not in READERS:
+        return None
     reader = importlib.import_module(f"{__name__}.{READERS[kind]}")
     try:
         return reader.read(picked)

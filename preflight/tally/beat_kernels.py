@@ -1,0 +1,134 @@
+"""A kernel that follows the beat of every periodic flow, whatever its protocol.
+
+Strategy: the first LEARN frames of each flow are kept; `beats.learn` finds from them whether the flow is periodic, its period
+and how many frames come in a beat. From then on the kernel follows the beat as a phase-locked loop does: it expects the
+next one a period later and corrects itself by a part of the error. A beat that does not come makes a debt of frames. Frames
+that come after it in a bunch pay the debt: they were late. What is not paid in time was missing. A long silence is a stop,
+not a loss. Copies (a mirror, a loop) are left out.
+"""
+
+from preflight.frames.compile import TABLE, kernel
+from preflight.frames.kernels import COPY, REL, SLOT
+
+LEARN = 64
+LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
+(
+    B_STATE,
+    B_COUNT,  # frames kept for learning
+    B_PERIOD,  # ns
+    B_PER_BEAT,  # frames in a beat
+    B_PHASE,  # when the last beat was due, after correction
+    B_LAST,  # time of the last frame
+    B_GOT,  # frames of the open beat
+    B_BEATS,  # beats since the lock
+    B_DEBT,  # frames owed, since when, at which frame
+    B_DEBT_NS,
+    B_DEBT_FRAME,
+    B_MISSING,  # frames that were never paid
+    B_LATE,  # frames that came after their time
+    B_WORST,  # longest time without a frame while following, its frame and time
+    B_WORST_FRAME,
+    B_WORST_NS,
+    B_STOPS,
+    B_LONGEST_STOP,
+    B_EVENTS,
+    B_FIRST_EVENT,  # EVENTS of (time, frame, missing frames)
+) = range(20)
+EVENTS = 8
+EVENT_COLUMNS = 3
+BEAT_COLUMNS = B_FIRST_EVENT + EVENTS * EVENT_COLUMNS
+
+STOP_NS = 1_000_000_000  # silence of a second and ten periods is a stop. Common practice.
+STOP_PERIODS = 10
+PATIENCE_NS = 50_000_000  # a debt may be paid within 50 ms and 16 periods. Common practice.
+PATIENCE_PERIODS = 16
+
+
+@kernel()
+def settle(table, at):
+    """What is owed will not come any more."""
+    debt = int(table[at, B_DEBT])
+    if debt > 0:
+        table[at, B_MISSING] += debt
+        n = int(table[at, B_EVENTS])
+        if n < EVENTS:
+            table[at, B_FIRST_EVENT + EVENT_COLUMNS * n] = table[at, B_DEBT_NS]
+            table[at, B_FIRST_EVENT + EVENT_COLUMNS * n + 1] = table[at, B_DEBT_FRAME]
+            table[at, B_FIRST_EVENT + EVENT_COLUMNS * n + 2] = debt
+        table[at, B_EVENTS] += 1
+    table[at, B_DEBT] = 0
+
+
+@kernel()
+def owe(table, at, frames, since, number):
+    if table[at, B_DEBT] == 0:
+        table[at, B_DEBT_NS] = since
+        table[at, B_DEBT_FRAME] = number
+    table[at, B_DEBT] += frames
+
+
+@kernel(f"int64({TABLE}, int64, int64, int64, {TABLE}, {TABLE})")
+def beats(cols, start, rows, first, learned, table):
+    """Follow the flows of a batch from row `start` on; SLOT names their rows. `learned` holds the first times of each flow.
+
+    Returns `rows`, or the row to go on from once the flow of the row before has been learned (its state is FULL)."""
+    for i in range(start, rows):
+        at = int(cols[SLOT, i])
+        if at < 0 or cols[COPY, i] > 0:
+            continue
+        state = int(table[at, B_STATE])
+        if state in (FULL, APERIODIC):
+            continue
+        rel = int(cols[REL, i])
+        if state == LEARNING:
+            n = int(table[at, B_COUNT])
+            learned[at, n] = rel
+            table[at, B_COUNT] = n + 1
+            table[at, B_LAST] = rel
+            if n + 1 == LEARN:
+                table[at, B_STATE] = FULL
+                return i + 1
+            continue
+        period = int(table[at, B_PERIOD])
+        since_last = rel - int(table[at, B_LAST])
+        last = int(table[at, B_LAST])
+        table[at, B_LAST] = max(rel, last)
+        if state == SEARCHING:
+            if since_last > period // 2 or table[at, B_PER_BEAT] == 1:  # the first frame of a beat
+                table[at, B_STATE] = LOCKED
+                table[at, B_PHASE] = rel
+                table[at, B_GOT] = 1
+            continue
+        since_beat = rel - int(table[at, B_PHASE])
+        per_beat = int(table[at, B_PER_BEAT])
+        if since_last >= STOP_NS and since_last >= STOP_PERIODS * period:
+            settle(table, at)
+            table[at, B_STOPS] += 1
+            table[at, B_LONGEST_STOP] = max(int(table[at, B_LONGEST_STOP]), since_last)
+            table[at, B_PHASE] = rel
+            table[at, B_GOT] = 1
+            continue
+        if since_last > table[at, B_WORST]:
+            table[at, B_WORST] = since_last
+            table[at, B_WORST_FRAME] = first + i
+            table[at, B_WORST_NS] = last
+        if since_beat < period // 2:
+            table[at, B_GOT] += 1
+            if table[at, B_GOT] > per_beat and table[at, B_DEBT] > 0:
+                table[at, B_DEBT] -= 1
+                table[at, B_LATE] += 1
+            continue
+        step = (since_beat + period // 2) // period
+        if table[at, B_GOT] < per_beat:
+            owe(table, at, per_beat - int(table[at, B_GOT]), int(table[at, B_PHASE]), first + i)
+        if step > 1:
+            owe(table, at, (step - 1) * per_beat, last, first + i)
+        if table[at, B_DEBT] > 0 and rel - table[at, B_DEBT_NS] > PATIENCE_NS + PATIENCE_PERIODS * period:
+            settle(table, at)
+        error = since_beat - step * period
+        table[at, B_PHASE] += step * period + error // 8
+        if step == 1:
+            table[at, B_PERIOD] = period + error // 256
+        table[at, B_BEATS] += step
+        table[at, B_GOT] = 1
+    return rows
