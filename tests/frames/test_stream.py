@@ -93,6 +93,11 @@ def test_what_comes_before_damage_is_judged(tmp_path: Path, pack: Callable[..., 
     assert source.ended_early
 
 
+def test_gzip_cut_behind_its_last_record_is_told(tmp_path: Path) -> None:
+    source = read_bytes(tmp_path, gzip.compress(FILE.header() + records(3))[:-4]).source
+    assert (source.frames, source.ended_early) == (3, f"offset {24 + 3 * 116}: gzip: the end is missing")
+
+
 @pytest.mark.parametrize("pack", [gzip_members, zstd_frames])
 def test_packing_cut_at_its_head_is_refused(tmp_path: Path, pack: Callable[..., bytes]) -> None:
     packed = pack(FILE.header())
