@@ -154,12 +154,13 @@ class Flow:
     @property
     def stream(self) -> bool:
         """Whether it behaves as a stream: multicast beside discovery whose content changes frame by frame, and that either
-        counts its packets as RTP does or keeps a steady pace. Streams are no storm. Half the frames may be copies, as a mirror makes them."""
+        counts its packets as RTP does or keeps a steady pace of 40 a second or more. Streams are no storm. Half the
+        frames may be copies, as a mirror makes them."""
         return (
             self.cast == "multicast"
             and not self.discovery
             and self.changes > 0.4 * self.frames
-            and (self.sequence_steps > 0.4 * self.frames or (self.steady and self.bin_mean >= 2))
+            and (self.sequence_steps > 0.4 * self.frames or (self.steady and self.bin_mean >= 4))
         )
 
 

@@ -37,6 +37,13 @@ def test_a_burst_within_a_tenth_of_a_second_is_seen_with_its_time(tmp_path):
     assert start <= 1.0 < 1.02 <= end
 
 
+def test_a_mirror_stretches_no_storm(tmp_path):
+    """Sixty a second all the time are 120 at a mirror, and no storm for that."""
+    finding = judge(studied(tmp_path, mirrored([*storm(60, 2, 0, 6), *storm(1000, 1, 3, 4)])))
+    ((start, end),) = finding.spans
+    assert 2.0 <= start <= 3.0 and 4.0 <= end <= 5.0
+
+
 def test_the_sender_is_named_with_maker_kind_and_first_frame(tmp_path):
     rest = [(0.0, arp(2, 3)), (1.1, arp(2, 4))]
     finding = judge(studied(tmp_path, rest, storm(1000)))

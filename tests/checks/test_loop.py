@@ -1,6 +1,7 @@
 """The loop check: loops of every speed and place, what looks like one, and what cannot be told."""
 
 import struct
+from dataclasses import replace
 
 import pytest
 
@@ -86,6 +87,12 @@ def test_a_looped_stream_is_found(tmp_path):
     assert "UDP port 5004 to 233.252.0.1 from 00:00:5e:00:53:01" in told(finding)
 
 
+def test_a_stream_that_circles_all_the_time_is_no_keep_alive(tmp_path):
+    """Each packet comes 24 times while the next ones join it, at a steady 3 000 frames a second."""
+    looped = [f for n in range(150) for f in every(0.0008, rtp(1, "233.252.0.1", n), n * 0.0081, n * 0.0081 + 0.0192)]  # fmt: skip
+    assert judge(studied(tmp_path, looped)).outcome == FAIL
+
+
 def test_a_beat_that_starts_to_circle_is_found(tmp_path):
     circling = every(20e-6, broadcast(21, 5), 1.5, 1.55)
     finding = judge(studied(tmp_path, rig(), circling))
@@ -108,6 +115,11 @@ def test_own_frames_that_come_back(tmp_path, count, outcome):
     if outcome == FAIL:
         assert f"{count} frames that this computer sent came back" in told(finding)
         assert (finding.evidence[0].frame, finding.evidence[0].time_s) == (2, pytest.approx(0.0003))
+
+
+def test_own_frames_seen_at_a_mirror_are_no_loop(tmp_path):
+    facts = study(str(write_with_direction(tmp_path / "own.pcapng", back(30))))
+    assert judge(replace(facts, vantage="mirror")).outcome == PASS
 
 
 # -- limits ------------------------------------------------------------------------------------------------
@@ -203,6 +215,12 @@ def test_frames_cut_before_they_differ_prove_nothing(tmp_path, snap, period):
     finding = judge(studied(tmp_path, deep(period), snap=snap))
     assert finding.outcome == UNPROVEN and "cut too short" in finding.headline
     assert "whole frames" in finding.fixes[0]
+
+
+@pytest.mark.parametrize(("snap", "outcome"), [(64, UNPROVEN), (96, PASS)])
+def test_rtp_is_told_apart_by_its_number_where_enough_was_kept(tmp_path, snap, outcome):
+    frames = every(0.001, lambda n: rtp(1, "233.252.0.1", n), 0, 1)
+    assert judge(studied(tmp_path, frames, snap=snap)).outcome == outcome
 
 
 @pytest.mark.parametrize("snap", [64, 96])

@@ -80,9 +80,10 @@ def test_flows_that_peak_in_different_seconds_are_summed_where_they_meet(tmp_pat
     assert "from 20 devices" in finding.headline
 
 
-def test_a_flood_from_ever_new_ports_is_seen(tmp_path):
+@pytest.mark.parametrize("end", [0.9, 2.0])
+def test_a_flood_from_ever_new_ports_is_seen(tmp_path, end):
     """Every frame is a flow of its own."""
-    flood = every(0.0005, lambda n: udp(3, "233.252.0.7", 1024 + n, b"x"), 0, 2)
+    flood = every(0.0005, lambda n: udp(3, "233.252.0.7", 1024 + n, b"x"), 0, end)
     finding = judge(studied(tmp_path, flood))
     assert finding.outcome == FAIL and finding.culprits == (mac(3),)
 
@@ -108,6 +109,7 @@ def ptp(sender: int, kind: int, port: int, per_s: float, start: float, group: st
     [
         (streams(8), 8, 0),
         ([f for n in range(1, 17) for f in beat(n, 200, 1.3)], 0, 16),
+        (beat(1, 900, 1.3) + streams(1), 1, 1),
         ([f for n in range(1, 25) for f in beat(n, 10, 1.3)], 0, 24),
         (raw(1, 0.001, 0.3, 1.3) + raw(2, 0.001, 0, 0.9) + raw(3, 0.001, 1.1, 1.3) + raw(4, 0.001, 0, 0.2), 2, 0),
         (ptp(1, 0, 319, 128, 0) + ptp(1, 8, 320, 128, 1e-5) + [f for n in range(2, 24) for f in ptp(n, 1, 319, 8, n / 500)], 0, 24),
@@ -115,7 +117,7 @@ def ptp(sender: int, kind: int, port: int, per_s: float, start: float, group: st
         ([f for n in range(1, 25) for f in ptp(n, 2, 319, 8, n / 500, "224.0.0.107")], 0, 24),
         ([(at + k * 0.001, udp(n, SSDP, 1900, b"NOTIFY")) for n in range(1, 9) for at in (0.1, 1.2) for k in range(3)], 0, 0),
     ],
-    ids=["silent streams", "beats", "slow beats", "start and stop", "clock", "fast clock", "clock that measures cables", "announced thrice"],
+    ids=["silent streams", "beats", "fast beat", "slow beats", "start and stop", "clock", "fast clock", "clock that measures cables", "announced thrice"],
 )  # fmt: skip
 def test_what_is_no_storm(tmp_path, frames, streams_seen, beats_seen, see):
     finding = judge(studied(tmp_path, see(frames)))

@@ -1,0 +1,75 @@
+"""Which flows are steady, and which of them are streams."""
+
+import random
+import struct
+
+import pytest
+
+from tests.tally.captures import Timed, every, mirrored, rtp, studied, udp
+
+
+def numbered(n: int) -> bytes:
+    return udp(1, "233.252.0.1", 6000, struct.pack(">I", n))
+
+
+def at(times: list[float]) -> list[Timed]:
+    return [(time, numbered(n)) for n, time in enumerate(times)]
+
+
+def jittered(period: float, share: float, end: float) -> list[Timed]:
+    chance = random.Random(7)
+    return at(
+        [max(n * period + chance.uniform(-share, share) * period, 0) for n in range(round(end / period))]
+    )
+
+
+def by_chance(per_s: float, end: float) -> list[Timed]:
+    chance, times, now = random.Random(7), [], 0.0
+    while now < end:
+        times.append(now)
+        now += chance.expovariate(per_s)
+    return at(times)
+
+
+@pytest.mark.parametrize(
+    ("frames", "steady"),
+    [
+        (every(0.1, numbered, 0, 3), True),
+        (every(0.04, numbered, 0, 3), True),
+        (every(0.001, numbered, 0.35, 1.25), True),  # starts and stops
+        (jittered(0.002, 0.4, 3), True),
+        (jittered(0.02, 0.4, 3), True),
+        (every(0.1, numbered, 0, 0.3), False),  # too brief to tell
+        (by_chance(15, 5), False),
+        (by_chance(60, 5), False),
+        (at([s + n / 1000 for s in range(6) for n in range(50)]), False),  # fifty, and silence
+        (
+            at([n / 100 for n in range(100)] + [1.01 + n / 10000 for n in range(300)]),
+            False,
+        ),  # ends in a burst
+        (every(0.01, numbered, 0, 1) + every(0.002, numbered, 1, 2), False),
+    ],
+)
+def test_steady(tmp_path, frames, steady):
+    (flow,) = studied(tmp_path, frames).tally.flows
+    assert flow.steady == steady, flow
+
+
+@pytest.mark.parametrize("see", [list, mirrored], ids=["access port", "mirror"])
+@pytest.mark.parametrize(
+    ("frames", "stream"),
+    [
+        (every(0.001, lambda n: rtp(1, "233.252.0.1", n), 0, 1), True),
+        # RTP that pauses, and RTP of which hardly anything was heard
+        ([(s + n / 1000, rtp(1, "233.252.0.1", 100 * s + n)) for s in range(3) for n in range(40)], True),
+        (every(0.001, lambda n: rtp(1, "233.252.0.1", n), 0, 0.05), True),
+        (every(0.001, numbered, 0, 1), True),
+        (every(0.001, lambda _: numbered(1), 0, 1), False),  # never changes
+        (every(0.15, numbered, 0, 3), False),  # a slow beat
+        (at([s + n / 1000 for s in range(6) for n in range(50)]), False),
+        (every(0.001, lambda n: udp(1, "224.0.0.251", 5353, struct.pack(">I", n)), 0, 1), False),
+    ],
+)
+def test_stream(tmp_path, frames, stream, see):
+    (flow,) = studied(tmp_path, see(frames)).tally.flows
+    assert flow.stream == stream, flow
