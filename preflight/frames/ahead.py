@@ -28,6 +28,7 @@ class Ahead:
         except BaseException as error:
             end = error
         self._made.put(end)
+        del end  # its traceback holds this frame, and with it megabytes, until the collector finds the circle
 
     def __iter__(self) -> "Ahead":
         return self
@@ -52,4 +53,7 @@ class Ahead:
         self._ended = True
         if made is None:
             raise StopIteration
-        raise made
+        try:
+            raise made
+        finally:
+            del made  # as above

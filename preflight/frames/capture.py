@@ -244,7 +244,7 @@ class CaptureFile:
         interfaces = np.zeros((MAX_INTERFACES, k.INTERFACE_COLUMNS), np.int64)
         known = 0
         big = False
-        state = np.zeros(4, np.int64)
+        state = np.zeros(5, np.int64)
         while True:
             if self.partial:
                 return
@@ -264,7 +264,7 @@ class CaptureFile:
             word = ">I" if big else "<I"
             kind, total = struct.unpack(word, head[:4])[0], struct.unpack(word, head[4:8])[0]
             if kind in (3, 6):
-                state[:] = (self._pos, 0, 0, 0)
+                state[: k.W_TIME] = (self._pos, 0, 0, 0)
                 engine = bench.engine
                 view = engine.bytes_of(self._buffer)
                 engine.walk_pcapng(view, self._pos, self._end, big, interfaces, known, bench.columns, state)

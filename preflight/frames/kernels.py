@@ -48,11 +48,11 @@ ETHERNET, SLL, SLL2 = 1, 113, 276
 KINDS = 32  # room in the tables of totals
 
 # What a walker reports in `state`.
-W_POS, W_ROWS, W_STOP, W_BAD = 0, 1, 2, 3
+W_POS, W_ROWS, W_STOP, W_BAD, W_TIME = 0, 1, 2, 3, 4
 STOP_MORE, STOP_FULL, STOP_ABSURD, STOP_BLOCK = 0, 1, 2, 3
 
 MAX_CAPTURED = 262144  # largest snap length in use (libpcap's MAXIMUM_SNAPLEN)
-MAX_SECONDS = 9_000_000_000  # nanoseconds since 1970 in int64 end in 2262
+MAX_NS = 9_000_000_000_000_000_000  # nanoseconds since 1970 in int64 end in 2262
 MASK62 = 0x3FFFFFFFFFFFFFFF
 SALT1, SALT2 = 0x2D358DCCAA6C78A5, 0x4BB962F2A5E7A7C1  # odd numbers without a pattern, below 2^63
 BROADCAST_MAC = 0xFFFFFFFFFFFF
@@ -186,9 +186,11 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
 
     `interfaces` has one row for each of the `known` interface descriptions of this section. Timestamps are
     ticks of if_tsresol: ticks * mul / div, or binary fractions when shift > 0. state[W_BAD] counts
-    blocks whose own lengths disagree: they are counted and passed over."""
+    blocks whose own lengths disagree, or whose time is out of all range: they are counted and passed over. state[W_TIME] is the
+    time of the frame before, which a simple packet block, that has none of its own, takes over."""
     row = int(state[W_ROWS])
     bad = int(state[W_BAD])
+    last = int(state[W_TIME])
     room = cols.shape[1]
     stop = STOP_MORE
     while pos + 12 <= end:
@@ -214,7 +216,7 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                 ticks_hi = u32(b, pos + 12, big)
                 ticks_lo = u32(b, pos + 16, big)
                 shift = int(interfaces[which, I_SHIFT])
-                time = 0
+                time = -1
                 if ticks_hi < 0x80000000:
                     ticks = (ticks_hi << 32) | ticks_lo
                     if shift > 0:
@@ -224,18 +226,18 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                             part = (part >> (shift - 33)) * 1000000000 >> 33
                         else:
                             part = part * 1000000000 >> shift
-                        if seconds < MAX_SECONDS:
+                        if seconds < MAX_NS // 1000000000:
                             time = seconds * 1000000000 + part
-                        else:
-                            bad += 1
                     else:
                         mul = int(interfaces[which, I_MUL])
-                        if ticks <= 9000000000000000000 // mul:
+                        if ticks <= MAX_NS // mul:
                             time = ticks * mul // int(interfaces[which, I_DIV])
-                        else:
-                            bad += 1
-                else:
+                offset = int(interfaces[which, I_OFFSET])
+                if time < max(0, -offset) or time > MAX_NS - max(0, offset):
                     bad += 1
+                    pos += total
+                    continue
+                last = time + offset
                 # Direction: epb_flags, the low two bits; it is the first option in what common tools write.
                 out = 0
                 at = pos + 28 + ((cap + 3) & ~3)
@@ -248,7 +250,7 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                         out = 1 if u32(b, at + 4, big) & 3 == 2 else 0
                         break
                     at += 4 + ((size + 3) & ~3)
-                cols[TIME, row] = time + int(interfaces[which, I_OFFSET])
+                cols[TIME, row] = last
                 cols[WIRE, row] = u32(b, pos + 24, big)
                 cols[CAP, row] = cap
                 cols[OFF, row] = pos + 28
@@ -265,7 +267,7 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                 snap = int(interfaces[0, I_SNAP])
                 if 0 < snap < cap:
                     cap = snap
-                cols[TIME, row] = cols[TIME, row - 1] if row > 0 else 0  # a simple packet block has no time
+                cols[TIME, row] = last
                 cols[WIRE, row] = wire
                 cols[CAP, row] = cap
                 cols[OFF, row] = pos + 12
@@ -278,6 +280,7 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
     state[W_ROWS] = row
     state[W_STOP] = stop
     state[W_BAD] = bad
+    state[W_TIME] = last
 
 
 # Linux's packet ring, TPACKET_V3 (kernel documentation, networking/packet_mmap; struct tpacket3_hdr): offsets in a
@@ -543,18 +546,20 @@ def steady(cols, rows, clock):
     """Fill REL: nanoseconds from the first frame, on a clock that never falls back by more than 10 ms.
 
     Neighbouring frames a few microseconds out of order are natural. A larger fall is a clock that was set: it is
-    counted and taken out. `clock` = [started, first_ns, shift, last_rel, steps_back, longest_step_ns, last_ns]."""
+    counted and taken out. `clock` = [started, first_ns, taken_out, last_rel, steps_back, longest_step_ns, last_ns]."""
     for i in range(rows):
         time = int(cols[TIME, i])
         if clock[0] == 0:
             clock[0] = 1
             clock[1] = time
-        rel = time - int(clock[1]) - int(clock[2])
+        taken_out = int(clock[2])
+        # A clock that leaps to and fro for centuries ends at MAX_NS, so that no sum overflows.
+        rel = min(time - int(clock[1]), MAX_NS - taken_out) + taken_out
         last = int(clock[3])
         if rel < last - 10000000:
             clock[4] += 1
             clock[5] = max(int(clock[5]), last - rel)
-            clock[2] = int(clock[2]) + rel - last
+            clock[2] = taken_out + min(last - rel, MAX_NS - taken_out)
             rel = last
         if rel > last:
             clock[3] = rel
