@@ -143,6 +143,10 @@ def streams(b, cols, rows, first, table, totals):
             continue
         wait = rel - int(table[at, X_LAST_NS])
         table[at, X_LAST_NS] = rel
+        if wait > table[at, X_WAIT]:
+            table[at, X_WAIT] = wait
+            table[at, X_WAIT_FRAME] = number
+            table[at, X_WAIT_NS] = rel
         if ahead >= MAX_DROPOUT:
             # Another beginning: the sender started anew (RFC 3550 A.1 waits for a second packet in order; a jump as far
             # as this by chance is rarer than a sender that starts anew).
@@ -169,10 +173,6 @@ def streams(b, cols, rows, first, table, totals):
                 table[at, X_LONGEST] = ahead - 1
                 table[at, X_LONGEST_FRAME] = number
                 table[at, X_LONGEST_NS] = rel
-        if wait > table[at, X_WAIT]:
-            table[at, X_WAIT] = wait
-            table[at, X_WAIT_FRAME] = number
-            table[at, X_WAIT_NS] = rel
         if media == table[at, X_BYTES]:
             table[at, X_SAME_BYTES] += 1
         moved = ((stamp - int(table[at, X_STAMP]) + 0x80000000) & 0xFFFFFFFF) - 0x80000000

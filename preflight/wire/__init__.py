@@ -23,6 +23,7 @@ READERS = {
     "preauth": "wlan",
     "fast-transition": "wlan",
     "arp": "arp",
+    "sap": "sap",
 }
 
 for _library in ("scapy", "zeroconf"):

@@ -53,6 +53,30 @@ def rtp(sender: int, group: str, number: int, media: bytes = bytes(1152), sample
     return udp(sender, group, 5004, head + media)
 
 
+def sdp(
+    name: str, group: str, port: int = 5004, channels: int = 2, rate: str = "L24/48000", ptime: str = "1"
+) -> bytes:
+    """A description of one stream (RFC 8866), as its sender 192.0.2.5 would announce it."""
+    return (
+        f"v=0\r\no=- 17 1 IN IP4 192.0.2.5\r\ns={name}\r\nc=IN IP4 {group}/15\r\nt=0 0\r\nm=audio {port} RTP/AVP 97\r\n"
+        f"a=rtpmap:97 {rate}/{channels}\r\na=ptime:{ptime}\r\n"
+    ).encode()
+
+
+def sap(
+    sender: int,
+    description: bytes,
+    number: int = 7,
+    flags: int = 0,
+    typed: bool = True,
+    authentication: bytes = b"",
+) -> bytes:
+    """A session announcement (RFC 2974) of box `sender`."""
+    head = struct.pack(">BBH", 0x20 | flags, len(authentication) // 4, number) + bytes([192, 0, 2, sender])
+    kind = b"application/sdp\0" if typed else b""
+    return udp(sender, "224.2.127.254", 9875, head + authentication + kind + description)
+
+
 def every(period_s: float, make: bytes | Callable[[int], bytes], start: float, end: float) -> list[Timed]:
     """One frame each `period_s` from `start` to before `end`."""
     count = round((end - start) / period_s)

@@ -76,6 +76,7 @@ def test_a_mirror_doubles_and_loses_nothing(tmp_path: Path) -> None:
 def test_a_sender_that_starts_anew_is_no_loss(tmp_path: Path) -> None:
     found = stream(tmp_path, steady(200, first=40000) + steady(200, first=5, start=0.5))
     assert (found.restarts, found.lost, found.expected) == (1, 0, 400)
+    assert found.longest_wait_s == pytest.approx(0.301)  # a stream that broke off for long begins as anew
 
 
 @pytest.mark.parametrize("hz", [44100, 48000, 88200, 96000, 192000])

@@ -30,6 +30,7 @@ from scapy.layers.l2 import ARP, LLC, SNAP, Dot3, Ether
 from scapy.packet import Packet, Raw
 
 from preflight.wire.picked import Picked
+from tests.tally.captures import sap, sdp
 
 CLIENT, SERVER, STATION = "00:00:5e:00:53:0b", "00:00:5e:00:53:42", "02:00:5e:00:53:77"
 BROADCAST = "ff:ff:ff:ff:ff:ff"
@@ -192,5 +193,6 @@ VALID: dict[str, tuple[bytes, ...]] = {
     "xid": (llc(LAYER2_UPDATE),),
     "preauth": (ethernet(0x88C7, EAPOL_START),),
     "fast-transition": (ethernet(0x890D, REMOTE_REQUEST),),
+    "sap": (sap(5, sdp("Stage left", "233.252.0.9")),),
     "arp": (bytes(Ether(src=SERVER, dst=BROADCAST) / ARP(hwsrc=SERVER, psrc=SERVER_IP, pdst="192.0.2.9")),),
 }
