@@ -47,10 +47,12 @@ def udp(sender: int, to: str, port: int, payload: bytes, to_mac: str | None = No
     return ethernet(to_mac or group_mac(to), mac(sender), 0x0800, ip + head + payload)
 
 
-def rtp(sender: int, group: str, number: int, media: bytes = bytes(1152), samples: int = 48) -> bytes:
+def rtp(
+    sender: int, group: str, number: int, media: bytes = bytes(1152), samples: int = 48, dscp: int = 34
+) -> bytes:
     """Packet `number` of a stream (RFC 3550); its media is silence unless given."""
     head = struct.pack(">BBHII", 0x80, 97, number & 0xFFFF, number * samples & 0xFFFFFFFF, sender)
-    return udp(sender, group, 5004, head + media)
+    return udp(sender, group, 5004, head + media, tos=dscp << 2)
 
 
 def sdp(
