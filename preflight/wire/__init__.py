@@ -24,6 +24,9 @@ READERS = {
     "fast-transition": "wlan",
     "arp": "arp",
     "sap": "sap",
+    "igmp": "igmp",
+    "icmp4": "icmp",
+    "icmp6": "icmp",
 }
 
 for _library in ("scapy", "zeroconf"):

@@ -20,7 +20,7 @@ with atheris.instrument_imports(include=["preflight", "scapy"]):
 
     from preflight import wire
     from preflight.checks import stray_dhcp, wifi_bridge
-    from preflight.wire import arp, cdp, datagram, dhcp4, dhcp6, lldp, mdns, sap, sdp, ssdp, wlan  # noqa: F401
+    from preflight.wire import arp, cdp, datagram, dhcp4, dhcp6, icmp, igmp, lldp, mdns, sap, sdp, ssdp, wlan  # noqa: F401
 
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
@@ -28,8 +28,17 @@ from preflight.text import clean
 from preflight.wire.picked import Picked
 
 KINDS = sorted(wire.READERS)
-ETYPES = {"dhcp6": 0x86DD, "lldp": 0x88CC, "preauth": 0x88C7, "fast-transition": 0x890D, "arp": 0x0806}
-ETYPES |= dict.fromkeys(("cdp", "xid"), 0) | dict.fromkeys(("dhcp4", "mdns", "ssdp", "sap"), 0x0800)
+ETYPES = {
+    "dhcp6": 0x86DD,
+    "lldp": 0x88CC,
+    "preauth": 0x88C7,
+    "fast-transition": 0x890D,
+    "arp": 0x0806,
+    "icmp6": 0x86DD,
+}
+ETYPES |= dict.fromkeys(("cdp", "xid"), 0) | dict.fromkeys(
+    ("dhcp4", "mdns", "ssdp", "sap", "igmp", "icmp4"), 0x0800
+)
 PORTS = {"dhcp4": 68, "dhcp6": 546, "mdns": 5353, "ssdp": 1900, "sap": 9875}
 SOURCE = SourceFacts("capture", "fuzz", frames=1, duration_s=60.0)
 OURS = ("preflight/wire", "preflight/checks")

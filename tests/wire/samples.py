@@ -31,6 +31,7 @@ from scapy.packet import Packet, Raw
 
 from preflight.wire.picked import Picked
 from tests.tally.captures import sap, sdp
+from tests.wire import groups, routers
 
 CLIENT, SERVER, STATION = "00:00:5e:00:53:0b", "00:00:5e:00:53:42", "02:00:5e:00:53:77"
 BROADCAST = "ff:ff:ff:ff:ff:ff"
@@ -195,4 +196,12 @@ VALID: dict[str, tuple[bytes, ...]] = {
     "fast-transition": (ethernet(0x890D, REMOTE_REQUEST),),
     "sap": (sap(5, sdp("Stage left", "233.252.0.9")),),
     "arp": (bytes(Ether(src=SERVER, dst=BROADCAST) / ARP(hwsrc=SERVER, psrc=SERVER_IP, pdst="192.0.2.9")),),
+    "igmp": (
+        groups.query(1),
+        groups.query(1, 2, group="233.252.0.1"),
+        groups.report(2, "233.252.0.1", "233.252.0.2"),
+        groups.leave(2, "233.252.0.1"),
+    ),
+    "icmp4": (routers.redirect4(), routers.advertisement4()),
+    "icmp6": (routers.advertisement(), routers.redirect6(), routers.solicitation6()),
 }

@@ -15,7 +15,7 @@ from tests.wire.samples import VALID, picked
 
 PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
 kinds = st.sampled_from(sorted(wire.READERS))
-ETYPES = {"lldp": 0x88CC, "preauth": 0x88C7, "fast-transition": 0x890D, "arp": 0x0806}
+ETYPES = {"lldp": 0x88CC, "preauth": 0x88C7, "fast-transition": 0x890D, "arp": 0x0806, "icmp6": 0x86DD}
 
 
 def read(kind: str, frame: Picked) -> object | None:

@@ -1,0 +1,106 @@
+"""What routers say of themselves by ICMP: router advertisements and redirects (RFC 4861; RFC 792, RFC 1256), and who
+looks for a router.
+
+Fixed fields at fixed places, so they are read here without a dissector.
+"""
+
+from dataclasses import dataclass
+from ipaddress import IPv4Address, IPv6Address
+from typing import Literal
+
+from preflight.wire.picked import Picked, Seen, seen
+
+ICMP4, ICMP6 = 1, 58
+REDIRECT_4, ADVERTISEMENT_4, SOLICITATION_4 = 5, 9, 10  # RFC 792, RFC 1256
+SOLICITATION_6, ADVERTISEMENT_6, REDIRECT_6 = 133, 134, 137  # RFC 4861
+PREFIX, DNS = 3, 25  # options: RFC 4861 section 4.6.2, RFC 8106 section 5.1
+MOST_OPTIONS = 32
+MOST_EXTENSIONS = 6
+FIRST_HOP = 255  # RFC 4861 section 6.1: hosts drop these messages unless no router has passed them on
+
+
+@dataclass(frozen=True)
+class RouterMessage:
+    """`lifetime_s` is how long the sender is a default router, 0: not; `prefixes` are those it announces, `dns` name
+    servers; `gateway` and `target` belong to a redirect: "send what goes to `target` by `gateway`"."""
+
+    seen: Seen
+    source: str
+    version: Literal[4, 6]
+    kind: Literal["advertisement", "redirect", "solicitation"]
+    lifetime_s: int = 0
+    prefixes: tuple[str, ...] = ()
+    dns: tuple[str, ...] = ()
+    gateway: str = ""
+    target: str = ""
+
+
+def read(picked: Picked) -> RouterMessage | None:
+    packet = picked.data[picked.l3 :]
+    if picked.etype == 0x0800:
+        return _over_ipv4(packet, seen(picked))
+    if picked.etype == 0x86DD:
+        return _over_ipv6(packet, seen(picked))
+    return None
+
+
+def _over_ipv4(packet: bytes, where: Seen) -> RouterMessage | None:
+    if len(packet) < 20 or packet[0] >> 4 != 4 or packet[9] != ICMP4:
+        return None
+    head = (packet[0] & 15) * 4
+    data = packet[head : int.from_bytes(packet[2:4])]
+    if head < 20 or int.from_bytes(packet[6:8]) & 0x1FFF or len(data) < 8:
+        return None
+    source, kind = str(IPv4Address(packet[12:16])), data[0]
+    if kind == SOLICITATION_4:
+        return RouterMessage(where, source, 4, "solicitation")
+    if kind == ADVERTISEMENT_4:
+        count, size = data[4], 4 * data[5]
+        found = [data[at : at + 4] for at in range(8, 8 + count * max(size, 4), max(size, 4))]
+        routers = tuple(str(IPv4Address(each)) for each in found if len(each) == 4)[:4]
+        lifetime = int.from_bytes(data[6:8])
+        return RouterMessage(where, source, 4, "advertisement", lifetime, gateway=", ".join(routers))
+    if kind == REDIRECT_4:
+        # The packet that went the wrong way follows: its addressee is what the redirect is about.
+        target = str(IPv4Address(data[24:28])) if len(data) >= 28 else ""
+        return RouterMessage(where, source, 4, "redirect", gateway=str(IPv4Address(data[4:8])), target=target)
+    return None
+
+
+def _over_ipv6(packet: bytes, where: Seen) -> RouterMessage | None:
+    if len(packet) < 40 or packet[0] >> 4 != 6 or packet[7] != FIRST_HOP:
+        return None
+    following, at = packet[6], 40
+    for _ in range(MOST_EXTENSIONS):
+        if following not in (0, 43, 60) or len(packet) < at + 8:
+            break
+        following, at = packet[at], at + 8 + 8 * packet[at + 1]
+    data = packet[at:]
+    if following != ICMP6 or len(data) < 8:
+        return None
+    source, kind = str(IPv6Address(packet[8:24])), data[0]
+    if kind == SOLICITATION_6:
+        return RouterMessage(where, source, 6, "solicitation")
+    if kind == REDIRECT_6 and len(data) >= 40:
+        gateway, target = (str(IPv6Address(data[at : at + 16])) for at in (8, 24))
+        return RouterMessage(where, source, 6, "redirect", gateway=gateway, target=target)
+    if kind == ADVERTISEMENT_6 and len(data) >= 16:
+        prefixes, dns = _options(data)
+        return RouterMessage(where, source, 6, "advertisement", int.from_bytes(data[6:8]), prefixes, dns)
+    return None
+
+
+def _options(data: bytes) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    prefixes: list[str] = []
+    dns: list[str] = []
+    at = 16
+    for _ in range(MOST_OPTIONS):
+        if len(data) < at + 8 or data[at + 1] == 0:
+            break
+        option = data[at : at + 8 * data[at + 1]]
+        if option[0] == PREFIX and len(option) >= 32 and option[2] <= 128:
+            prefixes.append(f"{IPv6Address(option[16:32])}/{option[2]}")
+        elif option[0] == DNS:
+            dns += [str(IPv6Address(option[i : i + 16])) for i in range(8, len(option) - 15, 16)]
+        at += len(option)
+    return tuple(prefixes[:4]), tuple(dns[:4])
