@@ -451,6 +451,8 @@ def classify(b, cols, rows):
                         p += 8
                     elif oui == 0x00000C and be16(b, p + 6) == 0x2000:
                         kind = K_CDP
+                    elif oui == 0x00000C and be16(b, p + 6) == 0x010B:
+                        kind = K_STP  # a tree for each VLAN
                 elif control & 0xEF == 0xAF:
                     kind = K_XID
                 elif sap == 0x4242:

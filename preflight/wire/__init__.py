@@ -19,6 +19,7 @@ READERS = {
     "ssdp": "ssdp",
     "lldp": "lldp",
     "cdp": "cdp",
+    "stp": "stp",
     "xid": "wlan",
     "preauth": "wlan",
     "fast-transition": "wlan",

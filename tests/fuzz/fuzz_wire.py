@@ -36,7 +36,7 @@ ETYPES = {
     "arp": 0x0806,
     "icmp6": 0x86DD,
 }
-ETYPES |= dict.fromkeys(("cdp", "xid"), 0) | dict.fromkeys(
+ETYPES |= dict.fromkeys(("cdp", "xid", "stp"), 0) | dict.fromkeys(
     ("dhcp4", "mdns", "ssdp", "sap", "igmp", "icmp4"), 0x0800
 )
 PORTS = {"dhcp4": 68, "dhcp6": 546, "mdns": 5353, "ssdp": 1900, "sap": 9875}

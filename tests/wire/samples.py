@@ -183,6 +183,37 @@ LAYER2_UPDATE = "00 01 af 81 01 00"
 EAPOL_START = bytes.fromhex("01010000")
 REMOTE_REQUEST = bytes.fromhex("01 02 00 0a")
 
+
+def bpdu(
+    root: int = 0xF1,
+    bridge: int = 0xF1,
+    *,
+    version: int = 2,
+    flags: int = 0,
+    priority: int = 0x8000,
+    forward_s: float = 15,
+    vlan: int | None = None,
+    cost: int = 0,
+) -> bytes:
+    """A bridge's word on the tree (IEEE 802.1D-1998 9.3.1, 802.1w 9.3.3); bridges by their last byte."""
+    ids = [
+        level.to_bytes(2) + bytes.fromhex("00005e0053") + bytes([n])
+        for level, n in ((priority, root), (0x8000, bridge))
+    ]
+    times = b"".join(round(seconds * 256).to_bytes(2) for seconds in (0, 20, 2, forward_s))
+    body = bytes([0, 0, version, 2 if version >= 2 else 0, flags]) + ids[0] + cost.to_bytes(4) + ids[1]
+    body += b"\x80\x01" + times + (b"\0" if version >= 2 else b"")
+    src = f"00:00:5e:00:53:{bridge:02x}"
+    if vlan is None:
+        return llc("424203" + body.hex(), dst="01:80:c2:00:00:00", src=src)
+    tail = bytes.fromhex("0000000002") + vlan.to_bytes(2)
+    return llc("aaaa0300000c010b" + (body + tail).hex(), dst="01:00:0c:cc:cc:cd", src=src)
+
+
+def topology_change_notice(bridge: int = 0xF2) -> bytes:
+    return llc("42420300000080", dst="01:80:c2:00:00:00", src=f"00:00:5e:00:53:{bridge:02x}")
+
+
 # At least one well-formed frame for every kind.
 VALID: dict[str, tuple[bytes, ...]] = {
     "dhcp4": (bytes(dhcp4("discover", hostname=b"spare")), bytes(offer())),
@@ -195,6 +226,7 @@ VALID: dict[str, tuple[bytes, ...]] = {
     "preauth": (ethernet(0x88C7, EAPOL_START),),
     "fast-transition": (ethernet(0x890D, REMOTE_REQUEST),),
     "sap": (sap(5, sdp("Stage left", "233.252.0.9")),),
+    "stp": (bpdu(), bpdu(version=0), bpdu(vlan=5), topology_change_notice()),
     "arp": (bytes(Ether(src=SERVER, dst=BROADCAST) / ARP(hwsrc=SERVER, psrc=SERVER_IP, pdst="192.0.2.9")),),
     "igmp": (
         groups.query(1),

@@ -1,0 +1,81 @@
+"""Spanning tree: one BPDU a fact. IEEE 802.1D-1998 clause 9 (version 0), IEEE 802.1w clause 9 (version 2), IEEE 802.1s
+(version 3: the first 36 bytes are those of version 2). One tree for each VLAN, in SNAP frames: layout from memory.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from preflight.wire.picked import Picked, Seen, mac_text, seen
+
+PLAIN = bytes.fromhex("424203")  # LLC
+PER_VLAN = bytes.fromhex("aaaa0300000c010b")
+CONFIGURATION, TOPOLOGY_CHANGE, RAPID = 0x00, 0x80, 0x02
+CONFIGURATION_LENGTH = 35
+ORIGINATING_VLAN = bytes.fromhex("00000002")
+
+
+@dataclass(frozen=True)
+class BridgeId:
+    """Priority and address; the lower one wins (IEEE 802.1D-1998 9.2.5). The priority's low 12 bits may be a VLAN."""
+
+    priority: int
+    hardware: str
+
+    @property
+    def rank(self) -> tuple[int, str]:
+        return self.priority, self.hardware
+
+
+@dataclass(frozen=True)
+class Bpdu:
+    """`vlan` is None where one tree serves all. What asks for a topology change (`kind`) tells nothing more: `root` and
+    `bridge` are None."""
+
+    seen: Seen
+    kind: Literal["configuration", "topology change", "rapid"]
+    version: int
+    vlan: int | None = None
+    root: BridgeId | None = None
+    cost: int = 0
+    bridge: BridgeId | None = None
+    port: int = 0
+    topology_change: bool = False
+    hello_s: float = 0.0
+    forward_delay_s: float = 0.0
+
+
+def read(picked: Picked) -> Bpdu | None:
+    data = picked.data[picked.l3 :]
+    per_vlan = data.startswith(PER_VLAN)
+    if not per_vlan and not data.startswith(PLAIN):
+        return None
+    data = data[len(PER_VLAN if per_vlan else PLAIN) :]
+    if len(data) < 4 or data[:2] != b"\0\0":
+        return None
+    version, kind = data[2], data[3]
+    if kind == TOPOLOGY_CHANGE:
+        return Bpdu(seen(picked), "topology change", version)
+    if kind not in (CONFIGURATION, RAPID) or len(data) < CONFIGURATION_LENGTH:
+        return None
+    return Bpdu(
+        seen=seen(picked),
+        kind="rapid" if kind == RAPID else "configuration",
+        version=version,
+        vlan=_vlan(data) if per_vlan else None,
+        root=_bridge(data[5:13]),
+        cost=int.from_bytes(data[13:17]),
+        bridge=_bridge(data[17:25]),
+        port=int.from_bytes(data[25:27]),
+        topology_change=bool(data[4] & 1),
+        hello_s=int.from_bytes(data[31:33]) / 256,
+        forward_delay_s=int.from_bytes(data[33:35]) / 256,
+    )
+
+
+def _bridge(data: bytes) -> BridgeId:
+    return BridgeId(int.from_bytes(data[:2]), mac_text(int.from_bytes(data[2:])))
+
+
+def _vlan(data: bytes) -> int | None:
+    at = data.find(ORIGINATING_VLAN, CONFIGURATION_LENGTH)
+    return int.from_bytes(data[at + 4 : at + 6]) if 0 <= at <= len(data) - 6 else None
