@@ -12,7 +12,7 @@ from preflight.checks.describe import count_text, what, who
 from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
 from preflight.checks.wire_subject import hidden, unheard
 from preflight.facts import Facts
-from preflight.tally.facts import Flow, Repeat
+from preflight.tally.facts import Flow, Repeats
 
 CHECK = Check(
     name="loop",
@@ -65,21 +65,21 @@ def judge(facts: Facts) -> Finding | None:
         return blocked
     tally, copies = facts.tally, facts.tally.copies
     limits = {limit.name: limit.value for limit in CHECK.limits}
-    looped = [f for f in tally.flows if f.repeated and _circles(f, facts)]
-    looped.sort(key=lambda f: -f.copies)
-    contents = sum(f.repeated for f in looped)
-    most = copies.most_example
-    if most is not None and (most.flow is None or tally.flows[most.flow] not in looped):
-        most = None  # a keep-alive has more copies than what circles
-    per_s = (copies.most - 1) / max(most.last_s - most.first_s, 0.001) if most else 0.0
-    fast = (copies.most >= ENOUGH_COPIES and per_s >= limits["one_content_per_s"]) or any(
-        f.copies >= ENOUGH_COPIES and f.most_in_1s >= limits["one_content_per_s"] for f in looped
+    looped = [(f, f.repeats) for f in tally.flows if f.repeats is not None and _circles(f, f.repeats)]
+    looped.sort(key=lambda pair: -pair[1].most)
+    contents = sum(repeats.contents for _, repeats in looped)
+    most = looped[0][1] if looped else None
+    per_s = max((_per_s(repeats) for _, repeats in looped), default=0.0)
+    # A keep-alive that begins to circle has a slow past: its busiest second tells.
+    fast = any(
+        r.most >= ENOUGH_COPIES and max(_per_s(r), f.most_in_1s) >= limits["one_content_per_s"]
+        for f, r in looped
     )
     returned = copies.returned if facts.vantage != "mirror" else 0
     came_back = returned >= limits["copies"]
     measured = {
         "frames_that_repeat": contents,
-        "most_copies_of_one": copies.most if most else 0,
+        "most_copies_of_one": most.most if most else 0,
         "copies_per_s_of_that": round(per_s),
         "own_frames_returned": returned,
         "share_seen_exactly_twice": round(copies.pairs / copies.distinct, 3) if copies.distinct else 0,
@@ -89,7 +89,7 @@ def judge(facts: Facts) -> Finding | None:
         if peaks["broadcast"].total + peaks["discovery"].total + peaks["multicast"].total == 0:
             return _unproven("No broadcast or multicast frame was heard; only these show a loop.", measured)
         flooded = [f for f in tally.flows if f.cast != "unicast"]
-        unseen = sum(f.frames for f in flooded if hidden(f, facts))
+        unseen = sum(f.frames for f in flooded if hidden(f))
         if unseen > 0.5 * sum(f.frames for f in flooded) or copies.cut > 0.5 * facts.source.frames:
             return _unproven("The frames are cut too short to tell whether they are the same.", measured)
         headline = "No frame goes round."
@@ -97,31 +97,21 @@ def judge(facts: Facts) -> Finding | None:
             headline = "No frame goes round. Frames seen exactly twice come from the mirror port."
         return Finding(CHECK.name, Outcome.PASS, headline, measured=measured, limits=limits)
     evidence = []
-    if most is not None:
+    for flow, repeats in looped[:4]:
         evidence.append(
             Evidence(
-                f"one frame came {count_text(copies.most)} times, {count_text(per_s)} a second: "
-                f"{_from(tally.flows[most.flow or 0])}",
-                frame=most.first_frame,
-                time_s=most.first_s,
+                f"one frame came {count_text(repeats.most)} times, {count_text(_per_s(repeats))} a second: {_from(flow)}"
+                + (f"; {_frames(repeats.contents - 1)} more of it repeat" if repeats.contents > 1 else ""),
+                frame=repeats.most_frame,
+                time_s=repeats.most_first_s,
             )
         )
-    for flow in [f for f in looped if most is None or f is not tally.flows[most.flow or 0]][:3]:
+    for _, repeats in looped[:1]:
         evidence.append(
             Evidence(
-                f"{_from(flow)}: {count_text(flow.copies)} of {count_text(flow.frames)} frames are copies of one just before",
-                frame=flow.first_frame,
-                time_s=flow.first_s,
-            )
-        )
-    examples = [e for e in copies.examples if e.flow is not None and tally.flows[e.flow] in looped]
-    for example in examples[:3]:
-        evidence.append(
-            Evidence(
-                f"frame {example.first_frame} came for the eighth time as frame {example.last_frame}, "
-                f"{(example.last_s - example.first_s) * 1000:.1f} ms later",
-                frame=example.last_frame,
-                time_s=example.last_s,
+                "the first frame to come for the eighth time",
+                frame=repeats.eighth_frame,
+                time_s=repeats.eighth_s,
             )
         )
     if returned:
@@ -133,10 +123,10 @@ def judge(facts: Facts) -> Finding | None:
             )
         )
     if contents >= limits["contents"] or fast:
-        times = f", one of them {count_text(copies.most)} times" if most else ""
+        times = f", one of them {count_text(most.most)} times" if most else ""
         headline = f"There is a loop: {_frames(contents)} {'goes' if contents == 1 else 'go'} round{times}."
         if contents == 1 and most:
-            headline = f"There is a loop: one frame goes round, {count_text(copies.most)} times."
+            headline = f"There is a loop: one frame goes round, {count_text(most.most)} times."
     else:
         headline = "There is a loop: this computer's own frames come back to it."
     return Finding(
@@ -148,17 +138,18 @@ def judge(facts: Facts) -> Finding | None:
         limits=limits,
         fixes=CHECK.fixes,
         cautions=CHECK.cautions,
-        spans=(_span(facts, looped, examples),),
+        spans=_spans([repeats for _, repeats in looped])
+        or ((copies.returned_s or 0.0, facts.source.duration_s),),
     )
 
 
-def _circles(flow: Flow, facts: Facts) -> bool:
+def _circles(flow: Flow, repeats: Repeats) -> bool:
     """Whether the copies in `flow` are those of a loop: many, and no keep-alive's."""
-    by_turns = flow.repeated >= 8 and flow.changes - flow.distinct > 0.5 * flow.copies
+    by_turns = repeats.contents >= 8 and flow.changes - flow.distinct > 0.5 * flow.copies
     # Unicast is sent again for many reasons (TCP asks for it so), and a loop always shows in what is flooded.
-    if flow.cast == "unicast" or hidden(flow, facts):
+    if flow.cast == "unicast" or hidden(flow):
         return False
-    if flow.copies < CHECK.limit("copies_on_average") * flow.repeated and not by_turns:
+    if repeats.copies < CHECK.limit("copies_on_average") * repeats.contents and not by_turns:
         return False
     named = flow.discovery or flow.ethertype == ARP or flow.destination_port in DHCP
     # Steady, or seen too briefly to tell: a keep-alive at the edge of a capture.
@@ -166,14 +157,20 @@ def _circles(flow: Flow, facts: Facts) -> bool:
     return named or by_turns or not even or flow.per_s >= CHECK.limit("keep_alive_per_s")
 
 
-def _span(facts: Facts, looped: list[Flow], examples: list[Repeat]) -> tuple[float, float]:
-    """From the first frame that goes round to the last, as far as keep-alives do not blur it."""
-    assert facts.source is not None and facts.tally is not None
-    copies = facts.tally.copies
-    if not looped or copies.span_s is None:
-        return copies.returned_s or 0.0, facts.source.duration_s
-    start = min((e.first_s for e in examples), default=copies.span_s[0])
-    return start, max(start, min(copies.span_s[1], max(f.last_s for f in looped)))
+def _per_s(repeats: Repeats) -> float:
+    """Copies a second of the content that came most often."""
+    return (repeats.most - 1) / max(repeats.most_last_s - repeats.most_first_s, 0.001)
+
+
+def _spans(looped: list[Repeats]) -> tuple[tuple[float, float], ...]:
+    """When any frame went round; stretches less than a second apart are one."""
+    spans: list[tuple[float, float]] = []
+    for start, end in sorted((repeats.first_s, repeats.last_s) for repeats in looped):
+        if spans and start <= spans[-1][1] + 1:
+            spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
+        else:
+            spans.append((start, end))
+    return tuple(spans)
 
 
 def _from(flow: Flow) -> str:

@@ -69,7 +69,7 @@ def judge(facts: Facts) -> Finding | None:
     # Clocks that measure the cable use a group of the discovery range, 224.0.0.107 (IEEE 1588), and never pause.
     clocks = sum(f.most_in_1s for f in kinds["beat"] if f.discovery)
     discovery_most = max(discovery.in_1s - clocks, 0)
-    unknown_at_s, unknown_most = _busiest_second(unknown, facts)
+    unknown_at_s, unknown_most = _busiest_second(unknown)
     unknown_most = min(unknown_most, rates.peaks["multicast"].in_1s)
     second = max(discovery_most, unknown_most) * share
     limits = {limit.name: limit.value for limit in CHECK.limits}
@@ -85,7 +85,7 @@ def judge(facts: Facts) -> Finding | None:
     if second < limits["caution_per_s"]:
         if short := enough(CHECK, facts, 1.0):
             return short
-        cut_short = _busiest_second([f for f in kinds["undecided"] if hidden(f, facts)], facts)[1] * share
+        cut_short = _busiest_second([f for f in kinds["undecided"] if hidden(f)])[1] * share
         if cut_short >= limits["caution_per_s"]:
             return Finding(
                 CHECK.name,
@@ -111,7 +111,7 @@ def judge(facts: Facts) -> Finding | None:
         spans = rates.spans("discovery", limits["caution_per_s"] / share)
     else:
         flows, kind = unknown, "multicast frames outside any stream"
-        at_s, spans = unknown_at_s, _joined([_active(f, facts) for f in unknown])
+        at_s, spans = unknown_at_s, _joined([_active(f) for f in unknown])
     senders: dict[str, list[Flow]] = defaultdict(list)
     for flow in flows:
         senders[flow.source].append(flow)
@@ -163,26 +163,24 @@ def _kind(flow: Flow, facts: Facts, share: float) -> str:
     if flow.steady and flow.per_s * share < limit:
         return "beat"
     at_edge = flow.first_s < EDGE_S or flow.last_s > facts.source.duration_s - EDGE_S
-    if hidden(flow, facts) or (flow.bins < 3 and flow.frames > 1 and at_edge):
+    if hidden(flow) or (flow.bins < 3 and flow.frames > 1 and at_edge):
         return "undecided"
     return "unknown"
 
 
-def _active(flow: Flow, facts: Facts) -> tuple[float, float]:
+def _active(flow: Flow) -> tuple[float, float]:
     """When a flow sends: all its life, but where its frames go round only while that lasts."""
-    assert facts.tally is not None
-    round_s = facts.tally.copies.span_s
-    if flow.repeated and not flow.steady and round_s is not None:
-        return max(flow.first_s, round_s[0]), min(flow.last_s, round_s[1])
+    if flow.repeats is not None and not flow.steady:
+        return flow.repeats.first_s, flow.repeats.last_s
     return flow.first_s, flow.last_s
 
 
-def _busiest_second(flows: list[Flow], facts: Facts) -> tuple[float, float]:
+def _busiest_second(flows: list[Flow]) -> tuple[float, float]:
     """When the flows together send most, and how many frames in that second. Each counts with the most it sent in its
     own busiest second, and in the others that it lived in with its mean of the rest."""
     changes: dict[float, float] = defaultdict(float)
     for flow in flows:
-        start, end = (float(math.floor(t)) for t in _active(flow, facts))
+        start, end = (float(math.floor(t)) for t in _active(flow))
         rest = (flow.frames - flow.most_in_1s) / (end - start) if end > start else 0.0
         for at, change in (
             (start, rest),

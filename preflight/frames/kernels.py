@@ -344,8 +344,8 @@ def walk_ring(b, base, size, big, cols, state):
 @kernel()
 def is_discovery(cast, proto, dport, etype, dst, group):
     """Multicast that is talk about the network, never audio: by address or port that a standard reserves for it."""
-    if cast != MULTICAST:
-        return 0
+    if cast != MULTICAST or etype == 0x88F7 or (proto == 17 and (dport == 319 or dport == 320)):
+        return 0  # PTP keeps the beat of a clock, though its cable-measuring goes to addresses of this kind
     if etype == 0x86DD and (proto == 58 or proto == 0):
         return 1
     if proto == 2:

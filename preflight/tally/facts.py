@@ -73,12 +73,31 @@ class Talker:
 
 
 @dataclass(frozen=True)
+class Repeats:
+    """Contents of a flow that came eight times or more in quick succession (5 ms or less from copy to copy on average).
+
+    `contents` of them and `copies` in all; `most` times the one that came most often, from a frame and a time on to a time.
+    The first content to come for the eighth time did so at `eighth_frame`. From `first_s` to `last_s` any repeated."""
+
+    contents: int
+    copies: int
+    most: int
+    most_frame: int
+    most_first_s: float
+    most_last_s: float
+    eighth_frame: int
+    eighth_s: float
+    first_s: float
+    last_s: float
+
+
+@dataclass(frozen=True)
 class Flow:
     """Frames alike in addresses, type and ports. `protocol` is the IP protocol number or None.
 
     `bin_mean` and `bin_deviation` are frames in a full 100 ms bin over the `bins` that held any, first and last left
     out; `changes` counts frames whose content differs from the one before; `distinct` contents not seen in the
-    last 20 ms; `repeated` those seen eight times in quick succession; `sequence_steps` how often a 16-bit number where
+    last 20 ms; `repeats` those that came in quick succession; `cut` frames that the snap length cut; `sequence_steps` how often a 16-bit number where
     RTP has its sequence number went on by one.
 
     `dscp` and `pcp` are the priority marks of the first frame (IP; VLAN tag), `other_marks` frames that are marked otherwise.
@@ -109,7 +128,8 @@ class Flow:
     bin_deviation: float
     changes: int
     distinct: int
-    repeated: int
+    repeats: Repeats | None
+    cut: int
     sequence_steps: int
     dscp: int | None
     pcp: int | None
@@ -165,32 +185,15 @@ class Flow:
 
 
 @dataclass(frozen=True)
-class Repeat:
-    """A frame that came again: its first number and time, those of the latest copy, and its flow (index or None)."""
-
-    first_frame: int
-    last_frame: int
-    first_s: float
-    last_s: float
-    flow: int | None
-
-
-@dataclass(frozen=True)
 class Copies:
     """Frames that came again byte for byte, each copy within 20 ms of the one before.
 
-    `distinct` contents; `pairs` of them seen exactly twice; `repeated` seen eight times or more, `most` the most copies
-    of one, `span_s` from the first to the last of those. `returned` counts this computer's own frames that came in
-    again. `cut` frames were too short to compare."""
+    `distinct` contents; `pairs` of them seen exactly twice, within a millisecond; `copies` frames that are one. `returned` counts
+    this computer's own frames that came in again. `cut` frames were too short to compare."""
 
     distinct: int
     pairs: int
-    repeated: int
     copies: int
-    most: int
-    most_example: Repeat | None
-    span_s: tuple[float, float] | None
-    examples: tuple[Repeat, ...]
     returned: int
     returned_frame: int | None
     returned_s: float | None

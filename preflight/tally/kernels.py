@@ -92,7 +92,19 @@ F_RUNTS = 44
 F_GIANTS = 45
 F_PAUSE_MOST = 46  # of pause frames: the longest stop asked for, and all of them, in quanta
 F_PAUSE_SUM = 47
-FLOW_COLUMNS = 48
+# Of contents that repeat: all copies, the most of one content, its first frame and times; the first to come for the
+# eighth time; and from when to when any did.
+F_COPIES = 48
+F_MOST = 49
+F_MOST_FIRST = 50
+F_MOST_FIRST_NS = 51
+F_MOST_LAST_NS = 52
+F_EIGHTH = 53
+F_EIGHTH_NS = 54
+F_REPEAT_FIRST_NS = 55
+F_REPEAT_LAST_NS = 56
+F_CUT = 57  # frames that the snap length cut
+FLOW_COLUMNS = 58
 LONGEST_FRAME = 1514  # without FCS and tags, IEEE 802.3
 PAUSE = 0x8808  # MAC control, opcode 1: IEEE 802.3 annex 31B
 
@@ -125,8 +137,8 @@ N_FLOWS, N_FLOW_OVERFLOW, N_TALKERS, N_TALKER_OVERFLOW = range(4)
 PROBES = 32
 
 # A row for each frame content seen lately.
-C_DIGEST, C_LAST_NS, C_FIRST_NS, C_FIRST, C_COPIES, C_OUT, C_TOLD = range(7)
-COPY_COLUMNS = 7
+C_DIGEST, C_LAST_NS, C_FIRST_NS, C_FIRST, C_COPIES, C_OUT, C_TOLD, C_PAIR = range(8)
+COPY_COLUMNS = 8
 COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
 REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
@@ -134,26 +146,15 @@ REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
 # Totals of copies.
 (
     M_DISTINCT,  # contents not seen shortly before
-    M_PAIRS,  # contents seen exactly twice
-    M_REPEATED,  # contents seen REPEATS times or more
+    M_PAIRS,  # contents seen exactly twice, the second time within PAIR_GAP_NS
     M_COPIES,  # frames that are a copy
-    M_MOST,  # most copies of one content, its first and last frame and time
-    M_MOST_FIRST,
-    M_MOST_LAST,
-    M_MOST_FIRST_NS,
-    M_MOST_LAST_NS,
-    M_SPAN_FIRST_NS,  # from the first to the last frame that came REPEATS times or more
-    M_SPAN_LAST_NS,
     M_RETURNED,  # own frames that came back
     M_RETURNED_FIRST,
     M_RETURNED_NS,
-    M_MOST_SLOT,
-    M_EXAMPLES,
     M_CUT,  # frames too short to tell copies by
-) = range(17)
-COPY_TOTALS = 17
-EXAMPLE_ROWS = 8  # first frames that repeat: first number, this number, first ns, this ns, flow slot
-EXAMPLE_COLUMNS = 5
+) = range(7)
+COPY_TOTALS = 7
+PAIR_GAP_NS = 1_000_000  # a mirror shows a frame twice within this; what a device sends twice is slower. Common practice.
 SHORTEST_KNOWN = 90  # a frame cut shorter than this may differ in what was cut
 
 # Rates: measures counted in bins.
@@ -273,6 +274,8 @@ def count(b, cols, rows, first, flows, talkers, totals):
         flows[at, F_BYTES] += nbytes
         flows[at, F_LAST_NS] = rel
         wire = int(cols[WIRE, i])
+        if wire > cols[CAP, i]:
+            flows[at, F_CUT] += 1
         flows[at, F_SHORTEST] = min(wire, int(flows[at, F_SHORTEST]))
         flows[at, F_LONGEST] = max(wire, int(flows[at, F_LONGEST]))
         if wire < SHORTEST:
@@ -317,8 +320,8 @@ def count(b, cols, rows, first, flows, talkers, totals):
             flows[at, F_SECOND_MOST_AT] = second
 
 
-@kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW}, {TABLE})")
-def copies(cols, rows, first, seen, flows, totals, examples):
+@kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")
+def copies(cols, rows, first, seen, flows, totals):
     """Find frames that come again, byte for byte, within COPY_GAP_NS of their last copy; COPY becomes how many
     copies came before. `seen` is a table of contents: the staler of two neighbours gives way to a new one."""
     size = seen.shape[0]
@@ -349,11 +352,13 @@ def copies(cols, rows, first, seen, flows, totals, examples):
             seen[at, C_COPIES] = 0
             seen[at, C_OUT] = cols[OUT, i]
             seen[at, C_TOLD] = 0
+            seen[at, C_PAIR] = 0
             totals[M_DISTINCT] += 1
             if slot >= 0:
                 flows[slot, F_DISTINCT] += 1
             continue
         n = int(seen[at, C_COPIES]) + 1
+        near_pair = rel - seen[at, C_LAST_NS] <= PAIR_GAP_NS
         seen[at, C_COPIES] = n
         seen[at, C_LAST_NS] = max(rel, int(seen[at, C_LAST_NS]))
         cols[COPY, i] = n
@@ -363,34 +368,29 @@ def copies(cols, rows, first, seen, flows, totals, examples):
                 totals[M_RETURNED_FIRST] = first + i
                 totals[M_RETURNED_NS] = rel
             totals[M_RETURNED] += 1
-        if n == 1:
+        if n == 1 and near_pair:
+            seen[at, C_PAIR] = 1
             totals[M_PAIRS] += 1
-        elif n == 2:
+        elif n == 2 and seen[at, C_PAIR] == 1:
             totals[M_PAIRS] -= 1
-        if n + 1 >= REPEATS and rel - seen[at, C_FIRST_NS] <= n * REPEAT_GAP_NS:
-            if seen[at, C_TOLD] == 0:
-                seen[at, C_TOLD] = 1
-                if totals[M_REPEATED] == 0:
-                    totals[M_SPAN_FIRST_NS] = seen[at, C_FIRST_NS]
-                totals[M_REPEATED] += 1
-                if slot >= 0:
-                    flows[slot, F_REPEATED] += 1
-                e = int(totals[M_EXAMPLES])
-                if e < EXAMPLE_ROWS:
-                    totals[M_EXAMPLES] += 1
-                    examples[e, 0] = seen[at, C_FIRST]
-                    examples[e, 1] = first + i
-                    examples[e, 2] = seen[at, C_FIRST_NS]
-                    examples[e, 3] = rel
-                    examples[e, 4] = slot
-            totals[M_SPAN_LAST_NS] = rel
-            if n > totals[M_MOST]:
-                totals[M_MOST] = n
-                totals[M_MOST_FIRST] = seen[at, C_FIRST]
-                totals[M_MOST_LAST] = first + i
-                totals[M_MOST_FIRST_NS] = seen[at, C_FIRST_NS]
-                totals[M_MOST_LAST_NS] = rel
-                totals[M_MOST_SLOT] = slot
+        if slot < 0 or n + 1 < REPEATS or rel - seen[at, C_FIRST_NS] > n * REPEAT_GAP_NS:
+            continue
+        if seen[at, C_TOLD] == 0:
+            seen[at, C_TOLD] = 1
+            if flows[slot, F_REPEATED] == 0:
+                flows[slot, F_EIGHTH] = first + i
+                flows[slot, F_EIGHTH_NS] = rel
+                flows[slot, F_REPEAT_FIRST_NS] = seen[at, C_FIRST_NS]
+            flows[slot, F_REPEATED] += 1
+            flows[slot, F_COPIES] += n
+        else:
+            flows[slot, F_COPIES] += 1
+        flows[slot, F_REPEAT_LAST_NS] = rel
+        if n > flows[slot, F_MOST]:
+            flows[slot, F_MOST] = n
+            flows[slot, F_MOST_FIRST] = seen[at, C_FIRST]
+            flows[slot, F_MOST_FIRST_NS] = seen[at, C_FIRST_NS]
+            flows[slot, F_MOST_LAST_NS] = rel
 
 
 @kernel()

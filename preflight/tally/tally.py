@@ -28,7 +28,7 @@ from preflight.tally.facts import (
     MissingBeats,
     Peak,
     Rates,
-    Repeat,
+    Repeats,
     RtpStream,
     Talker,
     TallyFacts,
@@ -57,7 +57,6 @@ class Tally:
         self.totals = np.zeros(4, np.int64)
         self.seen = np.zeros((COPY_ROWS, k.COPY_COLUMNS), np.int64)
         self.copy_totals = np.zeros(k.COPY_TOTALS, np.int64)
-        self.examples = np.zeros((k.EXAMPLE_ROWS, k.EXAMPLE_COLUMNS), np.int64)
         self.streams = np.zeros((STREAM_ROWS, x.STREAM_COLUMNS), np.int64)
         self.stream_totals = np.zeros(2, np.int64)
         self.clocks = np.zeros((CLOCK_ROWS, p.CLOCK_COLUMNS), np.int64)
@@ -73,7 +72,7 @@ class Tally:
         """Count one batch; its columns SLOT and COPY are filled on the way."""
         engine, columns, rows = batch.engine, batch.columns, batch.rows
         engine.count(batch.view, columns, rows, batch.first, self.flows, self.talkers, self.totals)
-        engine.copies(columns, rows, batch.first, self.seen, self.flows, self.copy_totals, self.examples)
+        engine.copies(columns, rows, batch.first, self.seen, self.flows, self.copy_totals)
         engine.streams(batch.view, columns, rows, batch.first, self.streams, self.stream_totals)
         engine.clocks(batch.view, columns, rows, batch.first, self.clocks, self.clock_totals)
         row = 0
@@ -114,7 +113,7 @@ class Tally:
             rates=self._rates(),
             talkers=tuple(_talker(row) for row in senders),
             flows=tuple(_flow(row) for row in self.flows[used].tolist()),
-            copies=self._copies(index),
+            copies=self._copies(),
             streams=tuple(
                 _stream(row, index) for row in self.streams[self.streams[:, x.X_KEY] != 0].tolist()
             ),
@@ -149,29 +148,13 @@ class Tally:
             most_in_1s={name: tuple(rows[:, k.MEASURES + m].tolist()) for m, name in enumerate(MEASURES)},
         )
 
-    def _copies(self, index: dict[int, int]) -> Copies:
+    def _copies(self) -> Copies:
         t = self.copy_totals.tolist()
-        examples = tuple(
-            Repeat(first, last, first_ns / 1e9, last_ns / 1e9, index.get(slot))
-            for first, last, first_ns, last_ns, slot in self.examples[: t[k.M_EXAMPLES]].tolist()
-        )
-        most = Repeat(
-            t[k.M_MOST_FIRST],
-            t[k.M_MOST_LAST],
-            t[k.M_MOST_FIRST_NS] / 1e9,
-            t[k.M_MOST_LAST_NS] / 1e9,
-            index.get(t[k.M_MOST_SLOT]),
-        )
         returned = t[k.M_RETURNED] > 0
         return Copies(
             distinct=t[k.M_DISTINCT],
             pairs=t[k.M_PAIRS],
-            repeated=t[k.M_REPEATED],
             copies=t[k.M_COPIES],
-            most=t[k.M_MOST] + 1 if t[k.M_REPEATED] else 0,
-            most_example=most if t[k.M_REPEATED] else None,
-            span_s=(t[k.M_SPAN_FIRST_NS] / 1e9, t[k.M_SPAN_LAST_NS] / 1e9) if t[k.M_REPEATED] else None,
-            examples=examples,
             returned=t[k.M_RETURNED],
             returned_frame=t[k.M_RETURNED_FIRST] if returned else None,
             returned_s=t[k.M_RETURNED_NS] / 1e9 if returned else None,
@@ -207,6 +190,21 @@ def _ip(version: int, words: list[int]) -> str:
     return ""
 
 
+def _repeats(row: list[int]) -> Repeats:
+    return Repeats(
+        contents=row[k.F_REPEATED],
+        copies=row[k.F_COPIES],
+        most=row[k.F_MOST] + 1,
+        most_frame=row[k.F_MOST_FIRST],
+        most_first_s=row[k.F_MOST_FIRST_NS] / 1e9,
+        most_last_s=row[k.F_MOST_LAST_NS] / 1e9,
+        eighth_frame=row[k.F_EIGHTH],
+        eighth_s=row[k.F_EIGHTH_NS] / 1e9,
+        first_s=row[k.F_REPEAT_FIRST_NS] / 1e9,
+        last_s=row[k.F_REPEAT_LAST_NS] / 1e9,
+    )
+
+
 def _flow(row: list[int]) -> Flow:
     bins, total, squares = row[k.F_BINS], row[k.F_BIN_SUM], row[k.F_BIN_SQUARES]
     mean = total / bins if bins else 0.0
@@ -236,7 +234,8 @@ def _flow(row: list[int]) -> Flow:
         bin_deviation=deviation,
         changes=row[k.F_CHANGES],
         distinct=row[k.F_DISTINCT],
-        repeated=row[k.F_REPEATED],
+        repeats=_repeats(row) if row[k.F_REPEATED] else None,
+        cut=row[k.F_CUT],
         sequence_steps=row[k.F_SEQUENCE_STEPS],
         dscp=row[k.F_DSCP] if row[k.F_DSCP] >= 0 else None,
         pcp=row[k.F_PCP] if row[k.F_PCP] >= 0 else None,
