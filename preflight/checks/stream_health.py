@@ -316,9 +316,13 @@ def _doubles(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trou
         Evidence(f"{called(flow, named)}: {_packets(stream.duplicates)} came again", frame=stream.first_frame)
         for stream, flow in sorted(doubled, key=lambda h: -h[0].duplicates)[:SHOWN]
     ]
-    spans = [(stream.first_s, stream.last_s) for stream, _ in doubled]
-    if facts.tally is not None and facts.tally.copies.span_s is not None:
-        spans = [facts.tally.copies.span_s]
+    # Where a flow's packets go round, the time that they do; else all its life.
+    spans = [
+        (flow.repeats.first_s, flow.repeats.last_s)
+        if flow is not None and flow.repeats is not None
+        else (stream.first_s, stream.last_s)
+        for stream, flow in doubled
+    ]
     return (
         Outcome.CAUTION,
         f"Packets of {_of(len(doubled), len(heard))} come more than once: a loop, or two ways to this port.",
