@@ -206,7 +206,7 @@ class RtpStream:
 
     `expected` packets by sequence numbers, `received` of them without `duplicates`, `late` ones that came after a later one.
     `longest_loss` packets missing in a row, at a frame and time. `clock_hz` and `packet_stamps` (timestamp units from packet to
-    packet) are None where they could not be told; `media_bytes` is the payload of most packets. `jitter` and `most_jitter` are
+    packet) are None where they could not be told; `media_bytes` is the payload of most packets, 0 where they differ. `jitter` and `most_jitter` are
     those of RFC 3550 A.8, in timestamp units, None without a clock. `longest_wait_s` is the longest time between two
     packets. `delay_spread_s` is the largest spread of the delay against the timestamps within one second: the
     receive buffer (link offset) that would have evened it out. `restarts` counts jumps of 3 000 numbers or more."""

@@ -33,7 +33,7 @@ from preflight.tally.kernels import slot_of
     X_STAMP,  # timestamp of the highest packet
     X_STEP,  # timestamp units and how many of the packets went on by as much
     X_STEPS,
-    X_BYTES,  # media bytes of a packet, and how many packets had as many
+    X_BYTES,  # media bytes of the first packet, and how many packets had as many
     X_SAME_BYTES,
     X_RATE,  # timestamp units a second, 0: not known yet
     X_RATE_NS,  # where measuring it began
@@ -103,7 +103,19 @@ def streams(b, cols, rows, first, table, totals):
         sequence = be16(b, p + 2)
         stamp = be32(b, p + 4)
         ssrc = be32(b, p + 8)
-        media = be16(b, p - 4) - 8 - 12 - 4 * (head & 15)  # by the UDP length: the frame may be cut
+        size = be16(b, p - 4) - 8  # by the UDP length: the frame may be cut
+        start = 12 + 4 * (head & 15)
+        if head & 0x10 != 0:  # a header extension (RFC 3550 section 5.3.1)
+            if payload + start + 4 > cols[CAP, i]:
+                size = 0  # cut: not known
+            else:
+                start += 4 + 4 * be16(b, p + start + 2)
+        if head & 0x20 != 0:  # padding, whose last byte counts it
+            if size <= 0 or payload + size > cols[CAP, i]:
+                size = 0
+            else:
+                size -= u8(b, p + size - 1)
+        media = max(size - start, 0)
         key = mix(int(cols[FLOW, i]), ssrc) | 1
         at = slot_of(table, key & MASK62)
         if at < 0:

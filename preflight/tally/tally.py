@@ -271,7 +271,7 @@ def _stream(row: list[int], index: dict[int, int]) -> RtpStream:
         longest_loss_s=row[x.X_LONGEST_NS] / 1e9 if lossy else None,
         clock_hz=rate or None,
         packet_stamps=row[x.X_STEP] if row[x.X_STEPS] > 0.5 * row[x.X_RECEIVED] else None,
-        media_bytes=row[x.X_BYTES],
+        media_bytes=row[x.X_BYTES] if row[x.X_SAME_BYTES] > 0.5 * row[x.X_RECEIVED] else 0,
         jitter=row[x.X_JITTER16] / 16 if rate else None,
         most_jitter=row[x.X_JITTER16_MOST] / 16 if rate else None,
         longest_wait_s=row[x.X_WAIT] / 1e9,

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from preflight.tally.facts import RtpStream
-from tests.tally.captures import Timed, mirrored, rtp, studied
+from tests.tally.captures import Timed, mirrored, rtp, studied, udp
 
 GROUP = "233.252.0.9"
 MS = 0.001
@@ -94,3 +94,21 @@ def test_what_only_looks_like_rtp_is_not_real(tmp_path: Path) -> None:
     random.seed(1)
     frames = [(n * MS, rtp(5, GROUP, random.randrange(1 << 16))) for n in range(300)]
     assert not stream(tmp_path, frames).real
+
+
+def test_only_media_counts_as_media(tmp_path: Path) -> None:
+    """RFC 3550 sections 5.1 and 5.3.1: contributing sources and an extension stand before it, padding behind it."""
+    frames = []
+    for time, frame in steady(100):
+        head, media = bytearray(frame[42:54]), frame[54:]
+        head[0] |= 0x32
+        extension = b"\xbe\xde" + (3).to_bytes(2) + bytes(12)
+        frames.append((time, udp(5, GROUP, 5004, bytes(head) + bytes(8) + extension + media + b"\0\0\0\4")))
+    assert stream(tmp_path, frames).media_bytes == 1152
+    tally = studied(tmp_path, frames, snap=60).tally
+    assert tally is not None and tally.streams[0].media_bytes == 0  # cut: the extension is not seen
+
+
+def test_packets_of_many_sizes_tell_no_layout(tmp_path: Path) -> None:
+    frames = [(n * MS, rtp(5, GROUP, n, bytes(100 + n % 7))) for n in range(300)]
+    assert stream(tmp_path, frames).media_bytes == 0
