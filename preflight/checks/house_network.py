@@ -48,7 +48,7 @@ CHECK = Check(
         Limit("to the internet", 3, "points each, 6 at most", f"common practice; {PRIVATE}"),
         Limit("names answered", 4, "points each, 8 at most", "common practice; DNS: RFC 1035"),
         Limit("names asked", 2, "points each, 4 at most", "common practice; DNS: RFC 1035"),
-        Limit("gateway", 4, "points each, 8 at most", "common practice; UPnP InternetGatewayDevice"),
+        Limit("gateway", 2, "points each, 4 at most", "common practice; UPnP InternetGatewayDevice"),
         Limit(
             "routing",
             4,
@@ -77,7 +77,7 @@ CHECK = Check(
 )
 # Points of one kind count up to this; the first limit's text tells it to the user.
 MOST = {
-    "internet address": 8, "to the internet": 6, "names answered": 8, "names asked": 4, "gateway": 8, "routing": 8,
+    "internet address": 8, "to the internet": 6, "names answered": 8, "names asked": 4, "gateway": 4, "routing": 8,
     "office sign-in": 4, "printing": 4, "file sharing": 4, "network names": 2, "gateway at work": 10,
 }  # fmt: skip
 TCP, UDP = 6, 17
