@@ -4,6 +4,7 @@ Its capability bits know router, bridge and switch, but no access point.
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 from preflight.text import clean
 from preflight.wire.picked import Picked, Seen, seen
@@ -14,7 +15,7 @@ ROUTER, BRIDGE, SWITCH = 0x01, 0x02, 0x08
 
 @dataclass(frozen=True)
 class CdpNeighbour:
-    """Text is "" where not told."""
+    """Text is "" where not told. `duplex` and `vlan` (the native one) are of the neighbour's port."""
 
     seen: Seen
     device: str
@@ -24,6 +25,8 @@ class CdpNeighbour:
     bridge: bool
     router: bool
     switch: bool
+    duplex: Literal["full", "half"] | None = None
+    vlan: int | None = None
 
 
 def read(picked: Picked) -> CdpNeighbour | None:
@@ -34,11 +37,17 @@ def read(picked: Picked) -> CdpNeighbour | None:
         return None
     texts: dict[type, str] = {}
     able = 0
+    duplex: Literal["full", "half"] | None = None
+    vlan = None
     for part in cdp.CDPv2_HDR(data).msg:
         if isinstance(part, cdp.CDPMsgPortID):
             texts.setdefault(type(part), _shown(part.iface))
         elif isinstance(part, cdp.CDPMsgCapabilities):
             able = int(part.cap)
+        elif isinstance(part, cdp.CDPMsgDuplex):
+            duplex = "full" if int(part.duplex) else "half"
+        elif isinstance(part, cdp.CDPMsgNativeVLAN):
+            vlan = int(part.vlan)
         elif isinstance(part, cdp.CDPMsgDeviceID | cdp.CDPMsgPlatform | cdp.CDPMsgSoftwareVersion):
             texts.setdefault(type(part), _shown(part.val))
     return CdpNeighbour(
@@ -50,6 +59,8 @@ def read(picked: Picked) -> CdpNeighbour | None:
         bridge=bool(able & BRIDGE),
         router=bool(able & ROUTER),
         switch=bool(able & SWITCH),
+        duplex=duplex,
+        vlan=vlan,
     )
 
 

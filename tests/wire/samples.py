@@ -1,9 +1,18 @@
 """Frames for the tests, built by Scapy or byte for byte, and how to hand them to a reader."""
 
-from scapy.contrib.cdp import CDPMsgCapabilities, CDPMsgDeviceID, CDPMsgPlatform, CDPMsgPortID, CDPv2_HDR
+from scapy.contrib.cdp import (
+    CDPMsgCapabilities,
+    CDPMsgDeviceID,
+    CDPMsgDuplex,
+    CDPMsgNativeVLAN,
+    CDPMsgPlatform,
+    CDPMsgPortID,
+    CDPv2_HDR,
+)
 from scapy.contrib.lldp import (
     LLDPDUChassisID,
     LLDPDUEndOfLLDPDU,
+    LLDPDUGenericOrganisationSpecific,
     LLDPDUPortDescription,
     LLDPDUPortID,
     LLDPDUSystemCapabilities,
@@ -143,29 +152,51 @@ def notify(
     return ssdp("\r\n".join((*lines, "", "")))
 
 
-def lldp(*, src: str = SERVER, description: bytes = b"an invented switch", **capabilities: int) -> Packet:
-    """`capabilities` by Scapy's names, such as wlan_access_point_enabled=1."""
-    return (
+def lldp(
+    *,
+    src: str = SERVER,
+    description: bytes = b"an invented switch",
+    name: bytes = b"backstage",
+    ttl: int = 120,
+    more: tuple[str, ...] = (),
+    **capabilities: int,
+) -> Packet:
+    """`capabilities` by Scapy's names, such as wlan_access_point_enabled=1; `more` are values of organisations in
+    hexadecimal (IEEE 802.3 annex 79.3, IEEE 802.1Q annex D)."""
+    head = (
         Ether(src=src, dst="01:80:c2:00:00:0e", type=0x88CC)
         / LLDPDUChassisID(subtype=4, id=src)
         / LLDPDUPortID(subtype=5, id=b"trunk")
-        / LLDPDUTimeToLive(ttl=120)
+        / LLDPDUTimeToLive(ttl=ttl)
         / LLDPDUPortDescription(description=b"port 3")
-        / LLDPDUSystemName(system_name=b"backstage")
+        / LLDPDUSystemName(system_name=name)
         / LLDPDUSystemDescription(description=description)
         / LLDPDUSystemCapabilities(**capabilities)
-        / LLDPDUEndOfLLDPDU()
     )
+    for value in (bytes.fromhex(each) for each in more):
+        head /= LLDPDUGenericOrganisationSpecific(
+            org_code=int.from_bytes(value[:3]), subtype=value[3], data=value[4:]
+        )
+    return head / LLDPDUEndOfLLDPDU()
 
 
-def cdp(platform: bytes = b"invented") -> Packet:
+def cdp(
+    platform: bytes = b"invented",
+    *,
+    src: str = SERVER,
+    device: bytes = b"foh-switch",
+    duplex: int | None = None,
+    vlan: int | None = None,
+) -> Packet:
     parts = [
-        CDPMsgDeviceID(val=b"foh-switch"),
+        CDPMsgDeviceID(val=device),
         CDPMsgPortID(iface=b"port 3"),
         CDPMsgCapabilities(cap=0x09),
         CDPMsgPlatform(val=platform),
+        *([CDPMsgDuplex(duplex=duplex)] if duplex is not None else []),
+        *([CDPMsgNativeVLAN(vlan=vlan)] if vlan is not None else []),
     ]
-    head = Dot3(src=SERVER, dst="01:00:0c:cc:cc:cc") / LLC() / SNAP(OUI=0x0C, code=0x2000)
+    head = Dot3(src=src, dst="01:00:0c:cc:cc:cc") / LLC() / SNAP(OUI=0x0C, code=0x2000)
     return head / CDPv2_HDR(msg=parts)
 
 

@@ -49,6 +49,53 @@ def test_cdp():
     assert (fact.router, fact.bridge, fact.switch) == (True, False, True)
 
 
+# IEEE 802.3 annex 79.3: MAC/PHY (support and status, advertised, operational MAU type), frame size, EEE wake times.
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        ("00120f01 03 6c01 001e", {"speed_mbps": 1000, "duplex": "full", "by_hand": False}),
+        ("00120f01 03 6c01 001d", {"speed_mbps": 1000, "duplex": "half"}),
+        ("00120f01 01 0000 000f", {"speed_mbps": 100, "duplex": "half", "by_hand": True}),
+        ("00120f01 00 0000 0010", {"speed_mbps": 100, "duplex": "full", "by_hand": False}),
+        ("00120f01 03 0000 0067", {"speed_mbps": 2500, "duplex": "full"}),
+        ("00120f01 03 0000 2000", {"speed_mbps": None, "duplex": None}),
+        ("00120f01 03 00", {"speed_mbps": None, "duplex": None, "by_hand": None}),
+        ("00120f04 05ee", {"max_frame_bytes": 1518}),
+        ("00120f04", {"max_frame_bytes": None}),
+        ("00120f05 001e 001e 001e 001e 001e", {"eee": True}),
+        ("00120f05 0000 0000 001e 0000 0000", {"eee": False}),
+        ("0080c201 0014", {"vlan": 20, "eee": None, "speed_mbps": None}),
+        ("0080c201 0000", {"vlan": None}),
+    ],
+)
+def test_how_the_neighbours_port_is_set(value, told):
+    fact = wire.read("lldp", picked(samples.lldp(more=("0080c203000107", value))))
+    assert {name: getattr(fact, name) for name in told} == told
+
+
+def test_cdp_duplex_and_vlan():
+    fact = wire.read("cdp", picked(samples.cdp(duplex=0, vlan=20)))
+    assert (fact.duplex, fact.vlan) == ("half", 20)
+    assert wire.read("cdp", picked(samples.cdp())).duplex is None
+
+
+@here
+@pytest.mark.parametrize(
+    ("file", "number", "told"),
+    [
+        ("LLDP_and_CDP.pcap", 4, (100, "full", 1)),
+        ("LLDP_and_CDP.pcap", 1, ("full", 1)),
+        ("3560_CDP.pcap", 1, ("full", 1)),
+    ],
+)
+def test_how_real_ports_are_set(file, number, told):
+    with (PUBLIC / file).open("rb") as capture:
+        frame = [data for _, data in dpkt.pcap.Reader(capture)][number - 1]
+    fact = wire.read("lldp" if len(told) == 3 else "cdp", picked(frame))
+    names = ("speed_mbps", "duplex", "vlan")[-len(told) :]
+    assert tuple(getattr(fact, name) for name in names) == told
+
+
 @here
 @pytest.mark.parametrize(
     ("file", "kind", "number", "name", "port"),
