@@ -472,7 +472,7 @@ LATER = (
         ),
         outcome="caution",
     ),
-    Fault("pause storm", "pause-frames", (Variant("200/s", heard(faults.pause_storm)),)),
+    Fault("pause storm", "pause-frames", (Variant("200/s", heard(faults.pause_storm), frozenset({mac(0xF1)})),)),
     Fault(
         "tagged frames", "vlan-tags",
         (Variant("a stream in VLAN 20", heard(lambda rig: faults.stream(rig, tag=20)), macs("box-left")),),
