@@ -467,7 +467,7 @@ LATER = (
         (
             Variant(
                 "trunk pulled",
-                heard(faults.topology_change, seconds=10, stp=True, second_cable=True, wait_s=6),
+                heard(faults.topology_change, seconds=10, stp=True, second_cable=True, wait_s=14),
             ),
         ),
         outcome="caution",
