@@ -47,9 +47,27 @@ class Cause:
     shared: Literal["time", "culprit"]
 
 
+# What a full or stopped link does to everything that keeps time.
+LATE = ("stream-health", "beat-health", "clock")
+
 CAUSES = (
-    Cause("loop", ("broadcast-storm", "multicast-storm", "link-load"), "time"),
-    Cause("wifi-bridge", ("stray-dhcp",), "culprit"),
+    # A loop floods every port, and moves each sender's address from port to port in the switches' tables.
+    Cause(
+        "loop",
+        ("broadcast-storm", "multicast-storm", "link-load", "unicast-flood", "spanning-tree", *LATE),
+        "time",
+    ),
+    Cause("broadcast-storm", ("link-load", *LATE), "time"),
+    Cause("multicast-storm", ("link-load", *LATE), "time"),
+    Cause("link-load", LATE, "time"),
+    Cause("pause-frames", LATE, "time"),
+    # A tree that is built anew holds frames back and forgets where everyone is.
+    Cause("spanning-tree", ("unicast-flood", *LATE), "time"),
+    # The capture lost frames, or stopped: what is missing in those seconds is missing in it, not in the network.
+    Cause("capture-quality", ("beat-health",), "time"),
+    # A wireless router brings its servers and the house behind it along.
+    Cause("wifi-bridge", ("stray-dhcp", "stray-router", "house-network"), "culprit"),
+    Cause("house-network", ("stray-dhcp", "stray-router"), "culprit"),
 )
 
 # Mended first to last: what is plugged wrong, then what is set wrong, then symptoms. Common practice.
@@ -60,16 +78,31 @@ FIX_ORDER = (
     "link-speed",
     "duplex",
     "link-errors",
+    "neighbours",
     "loop",
     "wifi-bridge",
+    "house-network",
     "shared-connection",
     "stray-dhcp",
+    "stray-router",
     "control-network",
+    "address-clash",
     "addressing",
     "mtu",
+    "spanning-tree",
+    "vlan-tags",
+    "multicast-control",
+    "pause-frames",
     "broadcast-storm",
     "multicast-storm",
     "link-load",
+    "unicast-flood",
+    "frame-size",
+    "clock",
+    "priority",
+    "stream-health",
+    "beat-health",
+    "stream-names",
     "computer-power",
     "adapter-sleep",
     "flow-control",
@@ -92,13 +125,13 @@ _WEIGHT = {Outcome.FAIL: 0, Outcome.CAUTION: 1, Outcome.UNPROVEN: 2, Outcome.PAS
 def decide(findings: Iterable[Finding]) -> Verdict:
     """The verdict on all findings of one command. Unproven only where not one of them could be judged."""
     findings = tuple(findings)
-    trouble = [finding for finding in findings if _WEIGHT[finding.outcome] <= 1]
+    causes = _causes([finding for finding in findings if _WEIGHT[finding.outcome] <= 1])
     ranked = []
     place = 0
     for finding in sorted(findings, key=_order):
-        explained_by = _explained_by(finding, trouble) if finding in trouble else ()
+        explained_by = causes.get(finding.check, ())
         fix_first = None
-        if finding in trouble and not explained_by:
+        if finding.check in causes and not explained_by:
             place += 1
             fix_first = place
         ranked.append(Ranked(finding, fix_first, explained_by))
@@ -122,6 +155,15 @@ def _order(finding: Finding) -> tuple[int, int, str]:
         FIX_ORDER.index(finding.check) if known else len(FIX_ORDER),
         finding.check,
     )
+
+
+def _causes(trouble: list[Finding]) -> dict[str, tuple[str, ...]]:
+    """For each finding what explains it, at the root: a storm that a loop explains is not named beside the loop."""
+    direct = {finding.check: _explained_by(finding, trouble) for finding in trouble}
+    return {
+        check: tuple(cause for cause in causes if not set(direct[cause]) & set(causes))
+        for check, causes in direct.items()
+    }
 
 
 def _explained_by(finding: Finding, trouble: list[Finding]) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ import pytest
 
 from preflight.checks import judge_all
 from preflight.checks.finding import Finding, Outcome
-from preflight.verdict import decide
+from preflight.verdict import CAUSES, decide
 from tests.tally.captures import arp, broadcast, every, rtp, studied, udp
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
@@ -75,7 +75,7 @@ def test_a_long_storm_is_not_explained_by_a_short_loop_in_it():
         ]
     )
     assert order(verdict) == ["loop", "broadcast-storm"]
-    assert explained(verdict) == {"link-load": ("loop",)}
+    assert explained(verdict) == {"link-load": ("broadcast-storm", "loop")}
 
 
 @pytest.mark.parametrize(("end", "explained_by"), [(10.0, ("loop",)), (10.1, ())])
@@ -146,6 +146,53 @@ def test_order_is_physical_first_fails_before_cautions_then_explained_unproven_a
     ]
 
 
+def test_everything_late_in_a_storm_follows_from_the_loop_behind_it():
+    verdict = decide(
+        [
+            found("stream-health", FAIL, spans=((2.0, 3.0),)),
+            found("beat-health", CAUTION, spans=((2.1, 2.2), (2.6, 2.7))),
+            found("clock", FAIL, spans=((1.8, 3.2),)),
+            found("link-load", FAIL, spans=((2.0, 3.0),)),
+            found("broadcast-storm", FAIL, spans=((1.9, 3.1),)),
+            found("loop", FAIL, spans=((2.0, 3.0),)),
+        ]
+    )
+    assert order(verdict) == ["loop"]
+    assert set(explained(verdict).values()) == {("loop",)}
+
+
+def test_a_stream_that_also_fails_at_another_time_has_a_fault_of_its_own():
+    """Two independent faults: a second cable touched at 2 s, and a stream lost packets at 20 s too."""
+    verdict = decide(
+        [
+            found("stream-health", FAIL, spans=((2.0, 2.5), (20.0, 20.1))),
+            found("loop", FAIL, spans=((2.0, 2.6),)),
+        ]
+    )
+    assert order(verdict) == ["loop", "stream-health"]
+
+
+def test_a_wireless_router_brings_its_servers_and_the_house_along():
+    router, other = "00:00:5e:00:53:07", "00:00:5e:00:53:08"
+    verdict = decide(
+        [
+            found("stray-dhcp", FAIL, culprits=(router,)),
+            found("stray-router", FAIL, culprits=(router,)),
+            found("house-network", FAIL, culprits=(router, other)),
+            found("wifi-bridge", FAIL, culprits=(router,)),
+        ]
+    )
+    assert order(verdict) == ["wifi-bridge"]
+    assert set(explained(verdict).values()) == {("wifi-bridge",)}
+
+
+def test_no_finding_explains_what_explains_it():
+    """Whatever meets, something is left to mend."""
+    names = {cause.cause for cause in CAUSES} | {symptom for cause in CAUSES for symptom in cause.symptoms}
+    all_at_once = [found(name, FAIL, spans=((0.0, 9.0),), culprits=("a",)) for name in sorted(names)]
+    assert order(decide(all_at_once)) == ["loop", "wifi-bridge", "pause-frames", "capture-quality"]
+
+
 # -- whole captures ----------------------------------------------------------------------------------------
 
 
@@ -174,3 +221,20 @@ def test_a_device_that_chatters_all_the_time_stays_to_be_mended_beside_a_loop(tm
     verdict = decide(judge_all(studied(tmp_path, rig(8), chatter, circling(4, 4.1))))
     assert order(verdict) == ["loop", "broadcast-storm"]
     assert explained(verdict) == {"multicast-storm": ("loop",)}
+
+
+def test_a_stream_that_loses_packets_in_a_loop_and_another_time(tmp_path):
+    """The packets that a loop costs are the loop's; those of a second later are a fault of its own."""
+
+    def stream(*lost):
+        return [
+            (n / 1000, rtp(5, "233.252.0.9", n)) for n in range(8000) if not any(n in gap for gap in lost)
+        ]
+
+    both = decide(judge_all(studied(tmp_path, rig(8), stream(range(4000, 4050)), circling(4, 4.1))))
+    assert order(both) == ["loop"]
+    assert explained(both)["stream-health"] == ("loop",)
+    apart = decide(
+        judge_all(studied(tmp_path, rig(8), stream(range(4000, 4050), range(7000, 7020)), circling(4, 4.1)))
+    )
+    assert order(apart) == ["loop", "stream-health"]

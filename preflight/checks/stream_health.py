@@ -139,11 +139,7 @@ def _loss(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble
         )
     if len(lossy) > SHOWN:
         evidence.append(Evidence(f"and {len(lossy) - SHOWN} more streams"))
-    spans = [
-        (max(s.longest_loss_s - (s.longest_loss + 1) * (s.packet_time_s or 0), 0.0), s.longest_loss_s)
-        for s, _ in lossy
-        if s.longest_loss_s is not None
-    ]
+    spans = [span for stream, _ in lossy for span in _when(stream)]
     lost = sum(stream.lost for stream, _ in lossy)
     head = f"{_packets(lost)} of {_of(len(lossy), len(heard))} missing"
     if facts.source.dropped:
@@ -159,6 +155,14 @@ def _loss(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble
         s.lost >= limits["fail_lost"] or (s.lost >= 3 and _share(s) >= limits["fail_share"]) for s, _ in lossy
     )
     return (Outcome.FAIL if failed else Outcome.CAUTION), f"{head}.", evidence, spans
+
+
+def _when(stream: RtpStream) -> list[tuple[float, float]]:
+    """The stretches in which packets are missing; beyond those that are kept, all from the last of them on is one."""
+    spans = [(loss.start_s, loss.end_s) for loss in stream.first_losses]
+    if stream.losses > len(spans) and spans and stream.last_loss_s is not None:
+        spans[-1] = (spans[-1][0], stream.last_loss_s)
+    return spans
 
 
 def _not_the_network(lossy: list[Heard], heard: list[Heard], facts: Facts) -> str:

@@ -201,11 +201,21 @@ class Copies:
 
 
 @dataclass(frozen=True)
+class Loss:
+    """A jump over sequence numbers: packets jumped over, time before and after, and the frame after."""
+
+    packets: int
+    start_s: float
+    end_s: float
+    frame: int
+
+
+@dataclass(frozen=True)
 class RtpStream:
     """One RTP stream: a flow (index into the flows, None where it found no room) and a synchronisation source.
 
     `expected` packets by sequence numbers, `received` of them without `duplicates`, `late` ones that came after a later one.
-    `longest_loss` packets missing in a row, at a frame and time. `clock_hz` and `packet_stamps` (timestamp units from packet to
+    `losses` jumps over numbers, of which `first_losses` are kept, `longest_loss` packets missing in a row, at a frame and time. `clock_hz` and `packet_stamps` (timestamp units from packet to
     packet) are None where they could not be told; `media_bytes` is the payload of most packets, 0 where they differ. `jitter` and `most_jitter` are
     those of RFC 3550 A.8, in timestamp units, None without a clock. `longest_wait_s` is the longest time between two
     packets. `delay_spread_s` is the largest spread of the delay against the timestamps within one second: the
@@ -224,6 +234,8 @@ class RtpStream:
     late: int
     restarts: int
     losses: int
+    first_losses: tuple[Loss, ...]
+    last_loss_s: float | None
     longest_loss: int
     longest_loss_frame: int | None
     longest_loss_s: float | None

@@ -50,8 +50,12 @@ from preflight.tally.kernels import slot_of
     X_DELAY_MOST,
     X_SPREAD,
     X_SPREAD_NS,
-) = range(40)
-STREAM_COLUMNS = 40
+    X_LAST_LOSS_NS,
+    X_FIRST_LOSS,  # LOSSES of (time before, time after, frame after, packets) of the first jumps
+) = range(42)
+LOSSES = 16
+LOSS_COLUMNS = 4
+STREAM_COLUMNS = X_FIRST_LOSS + LOSSES * LOSS_COLUMNS
 N_STREAMS, N_STREAM_OVERFLOW = 0, 1
 
 # RFC 3550 A.1
@@ -180,7 +184,14 @@ def streams(b, cols, rows, first, table, totals):
         else:
             table[at, X_WINDOW] = ((int(table[at, X_WINDOW]) << ahead) & MASK62) | 1
         if ahead > 1:
+            n = int(table[at, X_GAPS])
+            if n < LOSSES:
+                table[at, X_FIRST_LOSS + LOSS_COLUMNS * n] = rel - wait
+                table[at, X_FIRST_LOSS + LOSS_COLUMNS * n + 1] = rel
+                table[at, X_FIRST_LOSS + LOSS_COLUMNS * n + 2] = number
+                table[at, X_FIRST_LOSS + LOSS_COLUMNS * n + 3] = ahead - 1
             table[at, X_GAPS] += 1
+            table[at, X_LAST_LOSS_NS] = rel
             if ahead - 1 > table[at, X_LONGEST]:
                 table[at, X_LONGEST] = ahead - 1
                 table[at, X_LONGEST_FRAME] = number

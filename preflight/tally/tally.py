@@ -24,6 +24,7 @@ from preflight.tally.facts import (
     ClockPort,
     Copies,
     Flow,
+    Loss,
     Measure,
     MissingBeats,
     Peak,
@@ -249,6 +250,11 @@ def _flow(row: list[int]) -> Flow:
     )
 
 
+def _loss(row: list[int], number: int) -> Loss:
+    start_ns, end_ns, frame, packets = row[x.X_FIRST_LOSS + number * x.LOSS_COLUMNS :][: x.LOSS_COLUMNS]
+    return Loss(packets, start_ns / 1e9, end_ns / 1e9, frame)
+
+
 def _stream(row: list[int], index: dict[int, int]) -> RtpStream:
     lossy = row[x.X_LONGEST] > 0
     rate = row[x.X_RATE]
@@ -266,6 +272,8 @@ def _stream(row: list[int], index: dict[int, int]) -> RtpStream:
         late=row[x.X_LATE],
         restarts=row[x.X_RESTARTS],
         losses=row[x.X_GAPS],
+        first_losses=tuple(_loss(row, n) for n in range(min(row[x.X_GAPS], x.LOSSES))),
+        last_loss_s=row[x.X_LAST_LOSS_NS] / 1e9 if lossy else None,
         longest_loss=row[x.X_LONGEST],
         longest_loss_frame=row[x.X_LONGEST_FRAME] if lossy else None,
         longest_loss_s=row[x.X_LONGEST_NS] / 1e9 if lossy else None,
