@@ -152,7 +152,7 @@ def judge(facts: Facts) -> Finding | None:
         "versions": sorted({f"802.1AS over {d.whole.transport}" if d.gptp else d.name for d in domains}),
     }
     limits = {limit.name: limit.value for limit in CHECK.limits}
-    leading = [Evidence(f"{d.name}: {_leads(d)}", d.masters[0].first_frame) for d in domains]
+    leading = [Evidence(f"{d.name}: {_leads(d)}", _leader(d).first_frame) for d in domains]
     if not troubles:
         if short := enough(CHECK, facts, min(domain.timeout_s for domain in domains)):
             return short

@@ -177,29 +177,38 @@ def _roots(told: list[Bpdu], facts: Facts) -> Iterable[_Trouble]:
 
 
 def _changes(heard: Iterable[Bpdu]) -> Iterable[_Trouble]:
-    """Topology changes: a flag that goes on, or a switch that asks for one."""
-    flags: dict[tuple, bool] = {}
-    events = []
+    """Topology changes: a flag that goes on, or stays on, or a switch that asks for one. One change keeps the flag for
+    maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13), with the rapid standards for less."""
+    flag_since: dict[tuple, float | None] = {}
+    events: list[tuple[Bpdu, float, str]] = []  # what told it, when it happened at the earliest
     for bpdu in heard:
+        now = bpdu.seen.time_s
         if bpdu.kind == "topology change":
-            events.append((bpdu, f"{who(bpdu.seen.src)} asks for a topology change"))
+            events.append((bpdu, now, f"{who(bpdu.seen.src)} asks for a topology change"))
             continue
         key = (bpdu.vlan, bpdu.bridge, bpdu.port)
-        if bpdu.topology_change and flags.get(key) is False:
-            events.append((bpdu, f"{_root(bpdu.bridge)} tells of a topology change"))
-        flags[key] = bpdu.topology_change
+        lasts = bpdu.max_age_s + bpdu.forward_delay_s
+        was_off = key in flag_since and flag_since[key] is None
+        since = flag_since.get(key)
+        if not bpdu.topology_change:
+            flag_since[key] = None
+        elif since is None:
+            flag_since[key] = now
+            if was_off:
+                events.append((bpdu, now, f"{_root(bpdu.bridge)} tells of a topology change"))
+        elif now - since > lasts + bpdu.hello_s / 2:
+            flag_since[key] = now
+            text = f"{_root(bpdu.bridge)} tells of topology changes for longer than one lasts ({lasts:g} s)"
+            events.append((bpdu, now - lasts, text))
     if not events:
         return
-    first, last = events[0][0].seen, events[-1][0].seen
+    first, began, text = events[0]
+    more = f"; {count_text(len(events))} such in all" if len(events) > 1 else ""
     yield _Trouble(
         Outcome.CAUTION,
-        f"The topology changed at {first.time_s:.1f} s: a cable or a switch came or went.",
-        Evidence(
-            events[0][1] + (f"; {count_text(len(events))} such in all" if len(events) > 1 else ""),
-            first.frame,
-            first.time_s,
-        ),
-        span=(first.time_s, last.time_s),
+        f"The topology changed, told at {first.seen.time_s:.1f} s: a cable or a switch came or went.",
+        Evidence(text + more, first.seen.frame, first.seen.time_s),
+        span=(began, events[-1][0].seen.time_s),
     )
 
 

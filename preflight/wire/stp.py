@@ -40,6 +40,7 @@ class Bpdu:
     bridge: BridgeId | None = None
     port: int = 0
     topology_change: bool = False
+    max_age_s: float = 0.0
     hello_s: float = 0.0
     forward_delay_s: float = 0.0
 
@@ -67,6 +68,7 @@ def read(picked: Picked) -> Bpdu | None:
         bridge=_bridge(data[17:25]),
         port=int.from_bytes(data[25:27]),
         topology_change=bool(data[4] & 1),
+        max_age_s=int.from_bytes(data[29:31]) / 256,
         hello_s=int.from_bytes(data[31:33]) / 256,
         forward_delay_s=int.from_bytes(data[33:35]) / 256,
     )

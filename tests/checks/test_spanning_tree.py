@@ -79,6 +79,15 @@ def test_only_a_flag_that_goes_on_is_a_change(flags, outcome):
         assert "topology changed" in finding.headline and finding.culprits == ()
 
 
+# One change keeps the flag for maximum age and forward delay: here 6 + 2 s (IEEE 802.1D-1998 8.5.3.13).
+@pytest.mark.parametrize(("bpdus", "outcome"), [(5, PASS), (6, CAUTION)])
+def test_a_flag_that_stays_on_for_too_long_is_a_change(bpdus, outcome):
+    finding = judge(spoken(*[bpdu(version=0, flags=1, age_s=6, forward_s=2)] * bpdus))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert "longer than one lasts" in told(finding) and finding.spans == ((2.0, 10.0),)
+
+
 def test_a_switch_asks_for_a_change():
     finding = judge(spoken(*[bpdu(0xF1, 0xF1)] * 3, topology_change_notice()))
     assert finding.outcome == CAUTION and "00:00:5e:00:53:f2" in told(finding)

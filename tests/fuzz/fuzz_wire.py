@@ -19,7 +19,7 @@ with atheris.instrument_imports(include=["preflight", "scapy"]):
     from scapy.layers import dhcp6 as _dhcp6  # noqa: F401
 
     from preflight import wire
-    from preflight.checks import stray_dhcp, wifi_bridge
+    from preflight.checks import all_checks
     from preflight.wire import arp, cdp, datagram, dhcp4, dhcp6, icmp, igmp, lldp, mdns, sap, sdp, ssdp, wlan  # noqa: F401
 
 from preflight.facts import Facts
@@ -40,6 +40,7 @@ ETYPES |= dict.fromkeys(("cdp", "xid", "stp"), 0) | dict.fromkeys(
     ("dhcp4", "mdns", "ssdp", "sap", "igmp", "icmp4"), 0x0800
 )
 PORTS = {"dhcp4": 68, "dhcp6": 546, "mdns": 5353, "ssdp": 1900, "sap": 9875}
+CHECKS = all_checks()
 SOURCE = SourceFacts("capture", "fuzz", frames=1, duration_s=60.0)
 OURS = ("preflight/wire", "preflight/checks")
 
@@ -84,8 +85,8 @@ def target(data: bytes) -> None:
         for text in value if isinstance(value, tuple) else (value,):
             assert not isinstance(text, str) or clean(text, 1000) == text
     facts = Facts(source=SOURCE, wire={type(fact): (fact,)})
-    stray_dhcp.judge(facts)
-    wifi_bridge.judge(facts)
+    for _, judge in CHECKS:
+        judge(facts)
 
 
 def main() -> None:
