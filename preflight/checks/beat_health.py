@@ -7,6 +7,7 @@ as an ordinary computer makes it, is nothing.
 """
 
 import math
+from collections import defaultdict
 from dataclasses import dataclass
 
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
@@ -58,6 +59,7 @@ LEAST_TO_STOP = (
     200  # beats after which a stop is told, and at most twice: what stops often is meant to. Common practice.
 )
 EVENT_ROOM = 8  # as many as the tally keeps
+MOST_WITNESSES = 64
 AT_THE_START_S, LONG_ENOUGH_S = 0.5, 10.0  # it was there before, or no trial. Common practice.
 # Those that answer when asked, or have a check of their own: ARP, LLDP, pauses, reservations, PTP.
 NOT_JUDGED = (0x0806, 0x88CC, 0x8808, 0x22EA, 0x88F7)
@@ -102,7 +104,11 @@ def judge(facts: Facts) -> Finding | None:
             "No steady beat was heard beside streams and clocks.",
             fixes=(CHECK.unproven,),
         )
-    judged = [_hold_against_others(beat, flow, pairs) for beat, flow in found]
+    others = _witnesses(pairs)
+    judged = [_hold_against_others(beat, flow, others) for beat, flow in found]
+    places: dict[tuple[str, int, int], list[Flow]] = defaultdict(list)
+    for flow in facts.tally.flows:
+        places[_place(flow)].append(flow)
     measured = {
         "beats_followed": len(judged),
         "missing_frames": sum(j.beat.missing for j in judged),
@@ -111,7 +117,7 @@ def judge(facts: Facts) -> Finding | None:
     }
     missing = [j for j in judged if _misses(j, limits)]
     late = [j for j in judged if j not in missing and _comes_late(j, limits)]
-    stopped = [j for j in judged if _stopped(j, facts, limits)]
+    stopped = [j for j in judged if _stopped(j, facts, places, limits)]
     if not missing and not late and not stopped:
         return Finding(
             CHECK.name,
@@ -209,6 +215,15 @@ def _belongs(beat: Beat, flow: Flow, limits: dict[str, float]) -> bool:
     )
 
 
+def _witnesses(pairs: list[tuple[Beat, Flow]]) -> list[tuple[Beat, Flow]]:
+    """The two quickest beats of each sender, and not too many: a flood of senders must not stall the judging."""
+    chosen: dict[str, list[tuple[Beat, Flow]]] = defaultdict(list)
+    for beat, flow in sorted(pairs, key=lambda pair: pair[0].period_s):
+        if len(chosen[flow.source]) < 2:
+            chosen[flow.source].append((beat, flow))
+    return [pair for several in chosen.values() for pair in several][:MOST_WITNESSES]
+
+
 def _hold_against_others(beat: Beat, flow: Flow, pairs: list[tuple[Beat, Flow]]) -> Judged:
     spells = [(start, end, event.frames, event.frame) for start, end, event in _events(beat)]
     if not spells and beat.longest_wait_s > 2 * beat.period_s:
@@ -276,7 +291,9 @@ def _comes_late(judged: Judged, limits: dict[str, float]) -> bool:
     )
 
 
-def _stopped(judged: Judged, facts: Facts, limits: dict[str, float]) -> bool:
+def _stopped(
+    judged: Judged, facts: Facts, places: dict[tuple[str, int, int], list[Flow]], limits: dict[str, float]
+) -> bool:
     assert facts.source is not None and facts.tally is not None
     beat, flow = judged.beat, judged.flow
     if beat.beats < ESTABLISHED or flow.cast == "unicast" or beat.stops > 2:  # what stops often is meant to
@@ -285,19 +302,18 @@ def _stopped(judged: Judged, facts: Facts, limits: dict[str, float]) -> bool:
         return beat.longest_stop_s > 1.1 * facts.tally.rates.longest_gap_s
     before = flow.first_s <= AT_THE_START_S or flow.last_s - flow.first_s >= LONG_ENOUGH_S
     gone = facts.source.duration_s - flow.last_s >= max(limits["ended_s"], 20 * beat.period_s)
-    return before and gone and not _taken_over(flow, facts)
-
-
-def _taken_over(flow: Flow, facts: Facts) -> bool:
-    """Whether another sender goes on with the same, as a spare engine does."""
-    assert facts.tally is not None
-    return any(
-        other.source != flow.source
-        and (other.destination, other.ethertype, other.destination_port)
-        == (flow.destination, flow.ethertype, flow.destination_port)
-        and other.last_s > flow.last_s + 0.5
-        for other in facts.tally.flows
+    # Another sender may go on with the same, as a spare engine does.
+    return (
+        before
+        and gone
+        and not any(
+            other.source != flow.source and other.last_s > flow.last_s + 0.5 for other in places[_place(flow)]
+        )
     )
+
+
+def _place(flow: Flow) -> tuple[str, int, int]:
+    return flow.destination, flow.ethertype, flow.destination_port
 
 
 def _stop(judged: Judged) -> Evidence:

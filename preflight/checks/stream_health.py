@@ -6,6 +6,8 @@ which no frame at all came, is laid to the capture or to this one port and gets 
 dropped is unproven. A stream that begins or ends has lost nothing; one that ends for good while others go on is told.
 """
 
+from collections import defaultdict
+
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.describe import count_text
 from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
@@ -222,12 +224,19 @@ def _pause(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Troubl
 def _ended(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble | None:
     assert facts.source is not None
     end = facts.source.duration_s
+    by_place: dict[tuple[str, int], list[RtpStream]] = defaultdict(list)
+    for stream, flow in heard:
+        by_place[place(flow)].append(stream)
     ended = [
         (stream, flow)
         for stream, flow in heard
         if stream.last_s <= end - max(limits["ended_s"], 4 * stream.longest_wait_s)
         and (stream.first_s <= AT_THE_START_S or stream.last_s - stream.first_s >= LONG_ENOUGH_S)
-        and not _goes_on(stream, flow, heard)
+        # Another source, or the same one started anew, may send on to the same place.
+        and not any(
+            later.last_s > stream.last_s and later.first_s <= stream.last_s + 1
+            for later in by_place[place(flow)]
+        )
     ]
     if not ended:
         return None
@@ -245,15 +254,6 @@ def _ended(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Troubl
         else f"{_streams(len(ended))} stopped, the first at {first:.1f} s."
     )
     return Outcome.CAUTION, words, evidence, [(stream.last_s, end) for stream, _ in ended]
-
-
-def _goes_on(stream: RtpStream, flow: Flow, heard: list[Heard]) -> bool:
-    """Whether another source, or the same one started anew, sends on to the same place."""
-    return any(
-        place(other) == place(flow) and later.last_s > stream.last_s and later.first_s <= stream.last_s + 1
-        for later, other in heard
-        if later is not stream
-    )
 
 
 def _unevenness(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble | None:

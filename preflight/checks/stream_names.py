@@ -45,7 +45,7 @@ CHECK = Check(
     fixes=(
         "Open the sender's settings. Compare sample rate, format, channels and packet time with what is listed here.",
         "Set them as planned, and let the sender announce anew: switch the stream off and on.",
-        "Where two senders claim one group, give one of them another group.",
+        "Where two senders share one group, give one of them another group, or stop the spare.",
         "Run the line check again.",
     ),
     cautions=(MUTE_FIRST,),
@@ -55,6 +55,7 @@ CHECK = Check(
 # Service types by which senders of RTP are found (RFC 6763; IANA's registry of service names).
 SENDERS = ("._rtsp._tcp.local.", "._sip._udp.local.")
 SHOWN = 6
+AT_ONCE_S = 0.5  # longer than a hand-over from one to the other takes. Common practice.
 
 
 def judge(facts: Facts) -> Finding | None:
@@ -82,7 +83,7 @@ def judge(facts: Facts) -> Finding | None:
         if place(flow) in named
         for outcome, text in _contradictions(stream, named[place(flow)], limits)
     ]
-    clashes = _clashes(told)
+    clashes = _clashes(told) + _two_senders(heard)
     evidence = [
         Evidence(text, frame=stream.first_frame, time_s=stream.first_s)
         for _, text, stream, _ in wrong[:SHOWN]
@@ -120,7 +121,7 @@ def judge(facts: Facts) -> Finding | None:
     count = len({place(flow) for *_, flow in wrong})
     words = [f"{_number(count, 'stream')} not as announced."] if wrong else []
     if clashes:
-        words.append(f"{_number(len(clashes), 'group')} claimed by several sessions.")
+        words.append(f"{_number(len(clashes), 'group')} taken by two senders or sessions.")
     return Finding(
         CHECK.name,
         Outcome.FAIL if failed else Outcome.CAUTION,
@@ -202,6 +203,30 @@ def _clashes(told: list[Announced]) -> list[Evidence]:
         for (group, port), several in claims.items()
         if len({each.message.session.origin for each in several if each.message.session}) > 1
     ]
+
+
+def _two_senders(heard: list[tuple[RtpStream, Flow]]) -> list[Evidence]:
+    """Groups and ports that two devices send to at once, as a spare does that was not told to wait."""
+    senders: dict[tuple[str, int], dict[str, tuple[RtpStream, Flow]]] = {}
+    for stream, flow in heard:
+        senders.setdefault(place(flow), {}).setdefault(flow.source_ip, (stream, flow))
+    evidence = []
+    for (group, port), several in senders.items():
+        ordered = sorted(several.values(), key=lambda pair: pair[0].first_s)
+        first, a = ordered[0]
+        for second, b in ordered[1:]:
+            if min(first.last_s, second.last_s) - second.first_s >= AT_ONCE_S:
+                evidence.append(
+                    Evidence(
+                        f"{group} port {port} is sent by {who(a.source, a.source_ip)} and {who(b.source, b.source_ip)} at once",
+                        frame=second.first_frame,
+                        time_s=second.first_s,
+                    )
+                )
+                break
+            if second.last_s > first.last_s:
+                first, a = second, b
+    return evidence
 
 
 def _claim(each: Announced) -> str:

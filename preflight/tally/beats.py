@@ -67,7 +67,8 @@ def learn(times: np.ndarray) -> Learned | None:
     period = float(near[np.argmax(np.abs(np.exp(2j * np.pi * since / near[:, None]).sum(axis=1)))])
     period = float(np.polyfit(np.rint(since / period), since, 1)[0])
     beats = round(since[-1] / period) + 1
-    missing = max(beats - len(starts), 0)
+    # Late beats that came in one bunch have one start, but all their frames; the first and the last beat may be in part.
+    missing = max(min(beats - len(starts), (beats * per_beat - len(times)) // per_beat), 0)
     longest = int(np.argmax(between))
     return Learned(
         period_ns=round(period),

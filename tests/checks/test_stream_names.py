@@ -137,3 +137,14 @@ def test_nothing_to_match(tmp_path):
     assert finding.headline == "Neither a stream nor an announcement was heard."
     assert "five minutes" in finding.fixes[0]
     assert stream_names.judge(Facts()) is None
+
+
+def test_two_devices_send_to_one_group(tmp_path):
+    """A spare engine that does not wait. One that takes over is right."""
+    spare = [(time + 2, frame) for time, frame in stream(6)]
+    long = [(n / 1000, rtp(5, ONE, n, bytes(1152))) for n in range(3000)]
+    beside = [(n / 1000 + 0.1, rtp(6, ONE, n, bytes(1152))) for n in range(800)]
+    finding = judge(studied(tmp_path, long, beside))
+    assert finding.outcome == CAUTION
+    assert f"233.252.0.9 port 5004 is sent by {mac(5)}" in told(finding) and mac(6) in told(finding)
+    assert judge(studied(tmp_path, stream(), spare)).outcome == UNPROVEN

@@ -79,3 +79,13 @@ def test_what_comes_by_chance_has_no_beat() -> None:
 def test_a_missing_beat_among_the_first_is_seen(tmp_path: Path) -> None:
     (beat,) = beats(tmp_path, [n / 10 for n in range(40) if n != 20])
     assert beat.missing == 1
+
+
+@pytest.mark.parametrize("bunch", [3, 8])
+def test_late_beats_among_the_first_are_not_missing(tmp_path: Path, bunch: int) -> None:
+    """A sender that starts on a busy machine pauses, then sends at once what it owes."""
+    times = [n / 1000 for n in range(300)]
+    for n in range(20, 20 + bunch):
+        times[n] = (20 + bunch) / 1000 - 1e-5 * (20 + bunch - n)
+    (beat,) = beats(tmp_path, times)
+    assert beat.missing == 0
