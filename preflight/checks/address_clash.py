@@ -7,7 +7,7 @@ plugged in. Addresses that virtual routers share are theirs by design, and one w
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from ipaddress import AddressValueError, IPv4Address
 
@@ -106,11 +106,13 @@ def judge(facts: Facts) -> Finding | None:
             if claim.answered:
                 addresses[claim.hardware].add(address)
     proxies = {hardware for hardware, many in addresses.items() if len(many) >= CHECK.limit("proxy")}
+    talkers = facts.tally.talkers if facts.tally is not None else ()
+    last_heard = {talker.hardware: talker.last_s for talker in talkers}
     troubles: list[_Trouble] = []
     notes: list[Evidence] = []
     for place, holders in claims.items():
         if len(holders) > 1:
-            found = _shared(place, holders, proxies, facts)
+            found = _shared(place, holders, proxies, last_heard, facts)
             if isinstance(found, Evidence):
                 notes.append(found)
             elif found is not None:
@@ -194,7 +196,7 @@ def _claims(facts: Facts) -> dict[Place, list[_Claim]]:
 
 
 def _shared(
-    place: Place, holders: list[_Claim], proxies: set[str], facts: Facts
+    place: Place, holders: list[_Claim], proxies: set[str], last_heard: Mapping[str, float], facts: Facts
 ) -> _Trouble | Evidence | None:
     """What it means that several claim one address; a mere note where it is no fault."""
     address = place[1] + (f" (VLAN {place[0]})" if place[0] is not None else "")
@@ -236,7 +238,7 @@ def _shared(
             culprits,
             span,
         )
-    talks = _last_heard(facts, before.hardware)
+    talks = last_heard.get(before.hardware, 0.0)
     if talks > after.first_s + CHECK.limit("still_there_s") and not _elsewhere(facts, before.hardware, after):
         return _Trouble(
             Outcome.CAUTION,
@@ -291,12 +293,6 @@ def _own(facts: Facts) -> set[str]:
     return sent | {
         adapter.hardware_address.lower() for adapter in facts.host.adapters if adapter.hardware_address
     }
-
-
-def _last_heard(facts: Facts, hardware: str) -> float:
-    if facts.tally is None:
-        return 0.0
-    return max((talker.last_s for talker in facts.tally.talkers if talker.hardware == hardware), default=0.0)
 
 
 def _elsewhere(facts: Facts, hardware: str, after: _Claim) -> bool:

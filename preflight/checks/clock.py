@@ -79,6 +79,7 @@ PACE_FIXES = (
     "Set the clock messages' priority on the switches, or choose another box to lead.",
     "Run the line check again.",
 )
+MOST = 32  # masters and domains that are compared: a flood of made-up ones must not stall the verdict
 SENSIBLE_LOG2 = range(-7, 5)  # seven a millisecond to one in 16 s; 127 says nothing (unicast)
 DEFAULT_INTERVAL_S = 2.0  # logAnnounceInterval 1, IEEE 1588-2008 J.3.2, from memory
 Span = tuple[float, float]
@@ -192,11 +193,11 @@ def _domains(ports: Iterable[ClockPort]) -> list[_Domain]:
     found = []
     for key, group in sorted(groups.items()):
         announces = "Sync" if key[0] == 1 else "Announce"
-        masters = tuple(port for port in group if port.kind == announces)
+        masters = tuple(sorted((p for p in group if p.kind == announces), key=lambda p: -p.count)[:MOST])
         whole = next((port for port in group if port.kind == "any master"), None)
         if whole is not None and masters:
             found.append(_Domain(masters, whole, tuple(group)))
-    return found
+    return sorted(found, key=lambda domain: -domain.whole.count)[:MOST]
 
 
 def _masters(domain: _Domain, facts: Facts) -> Iterable[_Trouble]:
@@ -307,7 +308,8 @@ def _lost(domain: _Domain, facts: Facts) -> Iterable[_Trouble]:
     for start, stop in silences:
         if stop - start <= domain.timeout_s or _hole(facts, start, stop):
             continue
-        before = max((p for p in domain.masters if p.first_s <= start), key=lambda p: p.last_s)
+        earlier = [port for port in domain.masters if port.first_s <= start] or domain.masters
+        before = max(earlier, key=lambda port: port.last_s)
         runs = _audio_runs(facts, start, stop)
         back = "It did not come back." if stop == end else f"It came back after {stop - start:.1f} s."
         yield _Trouble(

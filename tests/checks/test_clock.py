@@ -1,13 +1,17 @@
 """The clock check: lost, two at once, handed over, the wrong one, its pace; and what is no fault."""
 
 from dataclasses import replace
+from time import perf_counter
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from preflight.checks.clock import judge
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
+from preflight.tally.facts import ClockPort
 from tests.checks.ptp import (
     DELAY_REQUEST,
     announce,
@@ -213,3 +217,50 @@ def test_senseless_intervals(tmp_path):
     for log2 in (-128, 127):
         frames = every(1.0, announce(1, log2=log2), 0, 12)
         assert judge(studied(tmp_path, frames, syncs(1, 0, 12))).outcome == PASS
+
+
+def test_a_flood_of_made_up_masters_is_judged_in_time(tmp_path):
+    frames = [(n / 1000, announce(n % 250, domain=n % 7, sdo=n % 3)) for n in range(3000)]
+    began = perf_counter()
+    assert judge(studied(tmp_path, frames)).evidence
+    assert perf_counter() - began < 10
+
+
+numbers = st.integers(-(2**63), 2**63 - 1)
+seconds = st.floats(0, 1e9)
+hostile_port = st.builds(
+    ClockPort,
+    transport=st.sampled_from(["UDP/IPv4", "Ethernet"]),
+    version=st.sampled_from([1, 2]),
+    sdo=st.integers(0, 2),
+    domain=st.integers(0, 2),
+    kind=st.sampled_from(["Announce", "Sync", "Follow_Up", "any master"]),
+    clock=st.sampled_from(["01", "02", "00"]),
+    port=numbers,
+    hardware=st.sampled_from([mac(1), mac(2), "00:00:00:00:00:00"]),
+    count=st.integers(1, 20),
+    first_frame=st.integers(1, 99),
+    first_s=seconds,
+    last_s=seconds,
+    longest_interval_s=seconds,
+    longest_interval_at_s=seconds,
+    interval_log2=st.integers(-128, 127),
+    two_step=st.booleans(),
+    grandmaster=st.sampled_from(["", "01", "02", "00"]),
+    steps_removed=st.integers(0, 65535),
+    changes=st.integers(0, 2),
+    changed_s=st.none() | seconds,
+)
+
+
+@pytest.fixture(scope="module")
+def some_facts(tmp_path_factory):
+    return studied(tmp_path_factory.mktemp("clock"), stream(0.1))
+
+
+@settings(deadline=None)
+@given(ports=st.lists(hostile_port, max_size=12))
+def test_whatever_is_counted_is_judged(ports, some_facts):
+    facts = some_facts
+    finding = judge(replace(facts, tally=replace(facts.tally, clocks=tuple(ports))))
+    assert finding.headline and (finding.fixes or finding.outcome == PASS)
