@@ -1,7 +1,7 @@
 """Everything the checks may read, in one frozen object.
 
-Facts come from four producers that know nothing of one another: the frame source, the tallies over every frame, the
-dissectors of the few control frames, and this computer. A producer that was not asked is None.
+Facts come from five producers that know nothing of one another: the frame source, the tallies over every frame, the
+dissectors of the few control frames, this computer, and the rig sheet. A producer that was not asked is None.
 """
 
 from collections.abc import Mapping
@@ -10,6 +10,8 @@ from typing import Literal, TypeVar
 
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import HostFacts
+from preflight.rig.budget import Budget
+from preflight.rig.sheet import Sheet
 from preflight.tally.facts import TallyFacts
 
 Vantage = Literal["access port", "mirror", "unknown"]
@@ -21,7 +23,9 @@ class Facts:
     """`adapter` is the name of the audio adapter in `host`; `host_after` is this computer again, once listening was
     over, None where nothing was listened to. `wire` holds the dissected control frames by their type;
     `wire_refused` says why there is no wire to judge although it was asked for (no privilege, no adapter), and is ""
-    otherwise. `link_mbps` is the link's rate that loads are judged by; `link_assumed` when nothing told it."""
+    otherwise. `link_mbps` is the link's rate that loads are judged by; `link_assumed` when nothing told it.
+    `sheet` is what should be there, where a rig sheet was given; `budget` what follows from it alone, where only the
+    plan is asked for."""
 
     source: SourceFacts | None = None
     tally: TallyFacts | None = None
@@ -33,6 +37,8 @@ class Facts:
     wire_refused: str = ""
     link_mbps: int = 1000
     link_assumed: bool = True
+    sheet: Sheet | None = None
+    budget: Budget | None = None
 
     def heard(self, kind: type[Fact]) -> tuple[Fact, ...]:
         """All wire facts of one type, in the order in which they were seen."""

@@ -5,17 +5,17 @@ import pkgutil
 from collections.abc import Callable
 from functools import cache
 
-from preflight.checks.finding import Check, Finding, Outcome
+from preflight.checks.finding import SHEET_LIMITS, Check, Finding, Outcome
 from preflight.facts import Facts
 from preflight.text import clean
 
 Judge = Callable[[Facts], Finding | None]
-SUBJECTS = ("computer", "wire")
+SUBJECTS = ("computer", "wire", "plan")
 
 
 @cache
 def all_checks() -> tuple[tuple[Check, Judge], ...]:
-    """Every check with its judge: the computer's first, then the wire's, each by name."""
+    """Every check with its judge: the computer's first, then the wire's, then the plan's, each by name."""
     modules = [
         importlib.import_module(f"{__name__}.{found.name}") for found in pkgutil.iter_modules(__path__)
     ]
@@ -24,18 +24,23 @@ def all_checks() -> tuple[tuple[Check, Judge], ...]:
 
 
 def judge_all(facts: Facts) -> tuple[Finding, ...]:
-    """What every check says of `facts`. One that breaks is unproven; the others still count."""
-    findings = []
-    for check, judge in all_checks():
-        try:
-            finding = judge(facts)
-        except Exception as error:
-            reason = clean(f"{type(error).__name__}: {error}", 200)
-            finding = Finding(
-                check.name,
-                Outcome.UNPROVEN,
-                f"This check broke ({reason}). Please report it as a fault of preflight.",
-            )
-        if finding is not None:
-            findings.append(finding)
-    return tuple(findings)
+    """What every check says of `facts`, by the limits of its rig sheet. One that breaks is unproven; the others still
+    count."""
+    before = SHEET_LIMITS.set(facts.sheet.limits if facts.sheet else {})
+    try:
+        found = [_judge(check, judge, facts) for check, judge in all_checks()]
+    finally:
+        SHEET_LIMITS.reset(before)
+    return tuple(finding for finding in found if finding is not None)
+
+
+def _judge(check: Check, judge: Judge, facts: Facts) -> Finding | None:
+    try:
+        return judge(facts)
+    except Exception as error:
+        reason = clean(f"{type(error).__name__}: {error}", 200)
+        return Finding(
+            check.name,
+            Outcome.UNPROVEN,
+            f"This check broke ({reason}). Please report it as a fault of preflight.",
+        )

@@ -123,7 +123,7 @@ def judge(facts: Facts) -> Finding | None:
         "clashes": sum(trouble.outcome == Outcome.FAIL for trouble in troubles),
         "proxies": sorted(proxies),
     }
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     for proxy in sorted(proxies):
         notes.append(Evidence(f"{who(proxy)} answers for {count_text(len(addresses[proxy]))} addresses"))
     if not troubles:

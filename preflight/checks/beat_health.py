@@ -93,7 +93,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     streams = {id(flow) for _, flow in heard_streams(facts)}
     pairs = [(beat, facts.tally.flows[beat.flow]) for beat in facts.tally.beats]
     found = [(b, f) for b, f in pairs if id(f) not in streams and _belongs(b, f, limits)]

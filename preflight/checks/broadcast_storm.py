@@ -34,7 +34,7 @@ def judge(facts: Facts) -> Finding | None:
     share = 0.5 if facts.vantage == "mirror" else 1.0  # such a mirror shows every frame twice
     peak = facts.tally.rates.peaks["broadcast"]
     second, tenth = peak.in_1s * share, peak.in_100ms * share
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     measured = {
         "broadcast_frames": round(peak.total * share),
         "most_in_1s": round(second),

@@ -56,7 +56,7 @@ def judge(facts: Facts) -> Finding | None:
     if blocked := unheard(CHECK, facts):
         return blocked
     source, tally = facts.source, facts.tally
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     rate = source.frames / source.duration_s if source.duration_s > 0 else 0.0
     hole, hole_at = tally.rates.longest_gap_s, tally.rates.longest_gap_at_s
     if source.kind == "live" and source.first_ns is not None and source.last_ns is not None:

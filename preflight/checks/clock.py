@@ -152,7 +152,7 @@ def judge(facts: Facts) -> Finding | None:
         "longest_without_master_s": round(max(_without(domain, facts) for domain in domains), 3),
         "versions": sorted({f"802.1AS over {d.whole.transport}" if d.gptp else d.name for d in domains}),
     }
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     leading = [Evidence(f"{d.name}: {_leads(d)}", _leader(d).first_frame) for d in domains]
     if not troubles:
         if short := enough(CHECK, facts, min(domain.timeout_s for domain in domains)):

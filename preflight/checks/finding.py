@@ -7,9 +7,13 @@ objects: the report, `preflight why`, the docs page and the JSON Schema's enumer
 """
 
 from collections.abc import Mapping
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
+
+# The rig sheet's own limits, by check and limit, while its facts are judged.
+SHEET_LIMITS: ContextVar[Mapping[str, Mapping[str, float]]] = ContextVar("SHEET_LIMITS", default={})  # noqa: B039
 
 
 class Outcome(StrEnum):
@@ -33,12 +37,12 @@ class Limit:
 class Check:
     """The explanation of a check.
 
-    `subject` is what it looks at: "computer", "wire". `looks_at`, `why` are short plain sentences. `unproven` says
+    `subject` is what it looks at: "computer", "wire", or the "plan" that a rig sheet is. `looks_at`, `why` are short plain sentences. `unproven` says
     what would show the matter when a capture or this computer cannot. `fixes` are the general steps.
     """
 
     name: str
-    subject: Literal["computer", "wire"]
+    subject: Literal["computer", "wire", "plan"]
     question: str
     looks_at: str
     why: str
@@ -48,12 +52,14 @@ class Check:
     cautions: tuple[str, ...] = ()
     unproven: str = ""
 
+    def values(self) -> dict[str, float]:
+        """What to judge by: each limit's value, or the one that the rig sheet gives instead."""
+        own = SHEET_LIMITS.get().get(self.name, {})
+        return {limit.name: own.get(limit.name, limit.value) for limit in self.limits}
+
     def limit(self, name: str) -> float:
-        """The value of the limit called `name`. Raises KeyError if the check has none of that name."""
-        for limit in self.limits:
-            if limit.name == name:
-                return limit.value
-        raise KeyError(name)
+        """What to judge by, of the limit called `name`. Raises KeyError if the check has none of that name."""
+        return self.values()[name]
 
 
 @dataclass(frozen=True)

@@ -52,7 +52,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     own = {talker.hardware for talker in facts.tally.talkers if talker.own}
     foreign = [f for f in facts.tally.flows if f.source not in own]
     ethernet = facts.source.link_types == ("Ethernet",)

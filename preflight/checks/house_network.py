@@ -110,7 +110,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     found: dict[tuple[str, str], _Sign] = {}
     for sign in (*_by_addresses(facts), *_by_ports(facts), *_by_words(facts)):
         found.setdefault((sign.weight, sign.device), sign)

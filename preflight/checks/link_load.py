@@ -48,7 +48,7 @@ def judge(facts: Facts) -> Finding | None:
     second = peak.in_1s * 8 * part / bits
     tenth = peak.in_100ms * 8 * part / (bits / 10)
     busiest = rates.busiest_ms_bytes * 8 * part / (bits / 1000)
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     measured = {
         "link_mbps": facts.link_mbps,
         "share_1s": round(second, 4),

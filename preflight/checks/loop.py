@@ -64,7 +64,7 @@ def judge(facts: Facts) -> Finding | None:
     if blocked := unheard(CHECK, facts):
         return blocked
     tally, copies = facts.tally, facts.tally.copies
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     looped = [(f, f.repeats) for f in tally.flows if f.repeats is not None and _circles(f, f.repeats)]
     looped.sort(key=lambda pair: -pair[1].most)
     contents = sum(repeats.contents for _, repeats in looped)

@@ -93,7 +93,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     asking, table = queriers(facts), groups(facts)
     runs_out_s = asking[0].membership_s if asking else limits["membership_interval"]
     wanted = [g for g in table.values() if g.members or g.matters]

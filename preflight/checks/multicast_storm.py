@@ -72,7 +72,7 @@ def judge(facts: Facts) -> Finding | None:
     unknown_at_s, unknown_most = _busiest_second(unknown)
     unknown_most = min(unknown_most, rates.peaks["multicast"].in_1s)
     second = max(discovery_most, unknown_most) * share
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     all_bytes = sum(f.bytes for f in multicast)
     duration = max(facts.source.duration_s, 0.001)
     measured = {

@@ -139,7 +139,7 @@ def judge(facts: Facts) -> Finding | None:
             "vlan": only.vlan,
             "eee": only.eee,
         }
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     adapter = facts.host.adapter(facts.adapter) if facts.host is not None else None
     troubles: list[_Trouble] = []
     if adapter is not None and facts.vantage != "mirror":

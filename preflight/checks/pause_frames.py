@@ -44,7 +44,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     flows = [f for f in facts.tally.flows if f.ethertype == MAC_CONTROL and f.pause_sum_quanta]
     flows.sort(key=lambda f: -f.frames)
     quantum_ms = QUANTUM_BITS / (facts.link_mbps * 1e3)

@@ -50,7 +50,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     flows = facts.tally.flows
     clock = [f for f in flows if f.clock and f.destination_port == EVENT_PORT and f.dscp is not None]
     off_ip = [f for f in flows if f.clock and f.dscp is None]

@@ -91,7 +91,7 @@ def judge(facts: Facts) -> Finding | None:
         "wait_s": max((2 * bpdu.forward_delay_s for bpdu in told), default=0),
         "bpdus": len(heard),
     }
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     trees = tuple({bpdu.vlan: _tree(bpdu) for bpdu in told}.values())[:4]
     if not troubles:
         if not told:

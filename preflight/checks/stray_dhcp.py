@@ -210,7 +210,7 @@ def _failed(servers: list[_Server]) -> Finding:
 def _silent(facts: Facts) -> Finding:
     """No server spoke and none was named: proved, or only not seen?"""
     v4, v6 = facts.heard(Dhcp4Message), facts.heard(Dhcp6Message)
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     mirror = facts.vantage == "mirror"
     asked = [
         _Ask(m.client_hardware, m.seen, m.broadcast_flag or m.seen.outgoing or mirror)

@@ -78,7 +78,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     routers = list(_routers(facts, limits["fail_lifetime_s"]).values())
     asked = [m for m in facts.heard(RouterMessage) if m.kind == "solicitation"]
     measured: dict[str, object] = {

@@ -84,7 +84,7 @@ def judge(facts: Facts) -> Finding | None:
     heard = heard_streams(facts)
     if not heard:
         return Finding(CHECK.name, Outcome.UNPROVEN, "No RTP stream was heard.", fixes=(SEEN_WHERE,))
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     measured = _measured(heard)
     worst, words, evidence, spans = Outcome.PASS, [], [], []
     for found in (_loss, _pause, _ended, _unevenness, _order, _doubles):

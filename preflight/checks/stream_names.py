@@ -76,7 +76,7 @@ def judge(facts: Facts) -> Finding | None:
         "heard_and_announced": len(here & set(named)),
         "announced_not_heard": len(silent),
     }
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     wrong = [
         (outcome, f"{called(flow, named)} {text}", stream, flow)
         for stream, flow in heard

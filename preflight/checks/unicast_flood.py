@@ -45,7 +45,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     talks: dict[tuple[str, str], list[Flow]] = defaultdict(list)
     for flow in facts.tally.flows:
         if flow.cast == "unicast" and flow.source and flow.destination and flow.source != flow.destination:

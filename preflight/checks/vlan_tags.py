@@ -37,7 +37,7 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     own = {talker.hardware for talker in facts.tally.talkers if talker.own}
     tagged = sorted((f for f in facts.tally.flows if f.vlan), key=lambda f: -f.frames)
     vlans = sorted({f.vlan for f in tagged if f.vlan})

@@ -95,7 +95,7 @@ class _Sign:
 def judge(facts: Facts) -> Finding | None:
     if facts.source is None and not facts.wire_refused:
         return None
-    limits = {limit.name: limit.value for limit in CHECK.limits}
+    limits = CHECK.values()
     signs = _signs(facts)
     if not signs and (blocked := unheard(CHECK, facts)):
         return blocked

@@ -17,6 +17,7 @@ from preflight.text import clean
 COMMANDS = {
     "linecheck": "Read this computer, listen, and say whether the audio LAN is ready.",
     "study": "Give the same verdict from saved captures.",
+    "sheet": "Write a rig sheet, draft one from a good rig, or check one.",
     "adapters": "List the adapters, and which one looks like the audio LAN.",
     "why": "Tell what a check looks at, its limits, and how to fix what it finds.",
     "rehearse": "Play the bundled captures: no network needed, no root.",
@@ -87,6 +88,10 @@ class Preflight(click.Group):
 def _complain(error: click.ClickException) -> None:
     context = getattr(error, "ctx", None)
     path = context.command_path if context is not None else "preflight"
+    for line in getattr(error, "lines", ()):  # several mistakes of one file
+        click.echo(f"{path}: {clean(line, 1000)}", err=True)
+    if hasattr(error, "lines"):
+        return
     text = clean(" ".join(error.format_message().split()), 1000)
     if isinstance(error, click.UsageError):
         text = f"{text if text.endswith(('.', '?')) else text + '.'} Try: {path} --help"

@@ -1,8 +1,10 @@
 """`preflight linecheck`: this computer and what it hears."""
 
+from dataclasses import replace
+
 import click
 
-from preflight.cli.options import Command, Duration, json_option, strict_option
+from preflight.cli.options import Command, Duration, json_option, sheet_option, strict_option
 
 
 @click.command(cls=Command)
@@ -10,9 +12,10 @@ from preflight.cli.options import Command, Duration, json_option, strict_option
     "--adapter", metavar="NAME", help="The adapter on the audio LAN. Without it, the likeliest is taken."
 )
 @click.option("--listen", type=Duration(), default="20s", show_default=True, help="How long to listen.")
+@sheet_option
 @json_option
 @strict_option
-def command(adapter: str | None, listen: float, json_to: str | None, strict: bool) -> int:
+def command(adapter: str | None, listen: float, sheet: str | None, json_to: str | None, strict: bool) -> int:
     """Say whether this computer and its audio LAN are ready for the show.
 
     It reads this computer's settings and listens. It sends nothing. Ctrl-C ends the listening
@@ -22,13 +25,15 @@ def command(adapter: str | None, listen: float, json_to: str | None, strict: boo
     from preflight.cli.adapters import choose
     from preflight.cli.output import Output
     from preflight.cli.progress import ProgressBar
+    from preflight.cli.sheet import load
     from preflight.linecheck import linecheck
     from preflight.report.result import judged
 
+    planned = load(sheet) if sheet else None
     chosen = choose(host.read(), adapter)
     with ProgressBar(f"Listening on {chosen}", timed=True) as progress:
         facts = linecheck(chosen, listen, host.read, progress)
-    result = judged(facts)
+    result = judged(replace(facts, sheet=planned))
     output = Output(json_to)
     output.add(result)
     output.close()

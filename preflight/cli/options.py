@@ -36,6 +36,12 @@ def strict_option(function: Callable) -> Callable:
     return click.option("--strict", is_flag=True, help="Exit with 1 on cautions and unproven too.")(function)
 
 
+def sheet_option(function: Callable) -> Callable:
+    return click.option(
+        "--sheet", metavar="FILE", help="Judge by this rig sheet, too: what should be there."
+    )(function)
+
+
 UNITS_S = {"": 1.0, "s": 1.0, "ms": 0.001, "m": 60.0, "min": 60.0, "h": 3600.0}
 
 

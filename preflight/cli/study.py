@@ -1,19 +1,21 @@
 """`preflight study FILE...`: the verdict from saved captures."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from preflight.cli.options import Command, json_option, status_of, strict_option
+from preflight.cli.options import Command, json_option, sheet_option, status_of, strict_option
 from preflight.text import clean
 
 
 @click.command(cls=Command)
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@sheet_option
 @json_option
 @strict_option
-def command(files: tuple[str, ...], json_to: str | None, strict: bool) -> int:
+def command(files: tuple[str, ...], sheet: str | None, json_to: str | None, strict: bool) -> int:
     """Say from saved captures whether the audio LAN was ready.
 
     FILE is a pcap or pcapng capture, plain or packed by gzip or zstd; - reads standard input. Each
@@ -26,10 +28,12 @@ def command(files: tuple[str, ...], json_to: str | None, strict: bool) -> int:
         raise click.UsageError(f"--json would write over the capture {json_to}. Give it another file.")
     from preflight.cli.output import Output
     from preflight.cli.progress import ProgressBar
+    from preflight.cli.sheet import load
     from preflight.frames.errors import CaptureError
     from preflight.report.result import judged
     from preflight.study import study
 
+    planned = load(sheet) if sheet else None
     output = Output(json_to, many=len(files) > 1)
     statuses = []
     for file in files:
@@ -41,7 +45,7 @@ def command(files: tuple[str, ...], json_to: str | None, strict: bool) -> int:
             click.echo(f"preflight study: {clean(str(error), 1000)}", err=True)
             statuses.append(2)
             continue
-        result = judged(facts)
+        result = judged(replace(facts, sheet=planned))
         output.add(result)
         statuses.append(result.verdict.exit_status(strict))
         if facts.source is not None and facts.source.partial:

@@ -1,0 +1,211 @@
+"""The rig sheet as typed facts: what should be there.
+
+Plain frozen dataclasses, so that a check that reads them loads no validating library. What a key may hold stands in its
+annotation; `preflight.rig.read` has pydantic hold a file to it. A key's name is the TOML's name.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from ipaddress import ip_address, ip_network
+from typing import Annotated, Any, Literal
+
+from annotated_types import Ge, Gt, Le, MaxLen
+
+from preflight.text import clean
+
+Kind = Literal["desk", "engine", "box", "spare"]
+Medium = Literal["copper", "fibre"]
+
+
+@dataclass(frozen=True)
+class _Parsed:
+    """Marks a text that `parse` brings into its one form, or refuses by a ValueError that says what to write."""
+
+    parse: Callable[[str], str]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Callable[[Any], Any]) -> Any:
+        from pydantic_core import core_schema
+
+        return core_schema.no_info_after_validator_function(self.parse, handler(source))
+
+
+def _name(text: str) -> str:
+    if not text.strip() or len(text) > 60 or clean(text) != text:
+        raise ValueError("write a name of 1 to 60 printable characters")
+    return text.strip()
+
+
+def hardware_text(text: str) -> str:
+    """Any usual way to write a hardware address, as aa:bb:cc:dd:ee:ff."""
+    digits = text.replace(":", "").replace("-", "").replace(".", "").lower()
+    if len(digits) != 12 or not set(digits) <= set("0123456789abcdef"):
+        raise ValueError("write a hardware address as 00:00:5e:00:53:0a")
+    return ":".join(digits[i : i + 2] for i in range(0, 12, 2))
+
+
+def _address(text: str) -> str:
+    try:
+        return str(ip_address(text))
+    except ValueError:
+        raise ValueError("write an IP address as 192.0.2.10") from None
+
+
+def _network(text: str) -> str:
+    try:
+        return str(ip_network(text, strict=False))
+    except ValueError:
+        raise ValueError("write a subnet as 198.51.100.0/24") from None
+
+
+def _group(text: str) -> str:
+    if not ip_address(_address(text)).is_multicast:
+        raise ValueError("write a multicast address (224.0.0.0 to 239.255.255.255)")
+    return _address(text)
+
+
+def _either(text: str) -> str:
+    try:
+        return hardware_text(text)
+    except ValueError:
+        pass
+    try:
+        return _address(text)
+    except ValueError:
+        raise ValueError("write a hardware address or an IP address") from None
+
+
+Name = Annotated[str, _Parsed(_name)]
+Hardware = Annotated[str, _Parsed(hardware_text)]
+IpAddress = Annotated[str, _Parsed(_address)]
+Subnet = Annotated[str, _Parsed(_network)]
+Group = Annotated[str, _Parsed(_group)]
+AnyAddress = Annotated[str, _Parsed(_either)]
+PoeClass = Annotated[int, Ge(0), Le(8)]
+
+
+class _Table:
+    """A table of the file. Unknown keys are errors, and a number in quotes is none."""
+
+    __pydantic_config__ = {"extra": "forbid", "strict": True, "allow_inf_nan": False}  # noqa: RUF012
+
+
+@dataclass(frozen=True)
+class Device(_Table):
+    """`port` is a switch and its port, "foh 1". `spare_for` names the device that a spare stands in for.
+    `speaks_every_s` is how long it is silent at most, heard at the desk's port while all is well."""
+
+    name: Name
+    kind: Kind
+    hardware: Hardware | None = None
+    maker: Name | None = None
+    address: IpAddress | None = None
+    port: Name | None = None
+    spare_for: Name | None = None
+    poe_class: PoeClass | None = None
+    speaks_every_s: Annotated[float, Gt(0), Le(3600)] | None = None
+
+
+@dataclass(frozen=True)
+class Switch(_Table):
+    """`poe_class` is the highest power class that its ports feed, `poe_budget_w` what they feed in all."""
+
+    name: Name
+    ports: Annotated[int, Ge(2), Le(512)]
+    hardware: Hardware | None = None
+    poe_class: PoeClass | None = None
+    poe_budget_w: Annotated[float, Gt(0), Le(10_000)] | None = None
+    spanning_tree: bool = False
+    igmp_snooping: bool = True
+
+
+@dataclass(frozen=True)
+class Cable(_Table):
+    """`a` and `b` are a device, or a switch and its port. `tagged` where its frames carry VLAN tags."""
+
+    a: Name
+    b: Name
+    length_m: Annotated[float, Gt(0), Le(100_000)] | None = None
+    medium: Medium = "copper"
+    speed_mbps: Literal[10, 100, 1000, 2500, 5000, 10000, 25000, 40000, 100000] = 1000
+    tagged: bool = False
+
+
+@dataclass(frozen=True)
+class Stream(_Table):
+    """Linear audio in RTP from one device to others. `udp_port` and `group` are where it goes on the network."""
+
+    name: Name
+    sender: Name
+    receivers: Annotated[tuple[Name, ...], MaxLen(100)]
+    channels: Annotated[int, Ge(1), Le(512)]
+    sample_rate_hz: Annotated[int, Ge(8000), Le(768_000)] = 48_000
+    bits: Literal[16, 24, 32] = 24
+    packet_time_ms: Annotated[float, Gt(0), Le(100)] = 1.0
+    group: Group | None = None
+    udp_port: Annotated[int, Ge(1), Le(65535)] = 5004
+
+
+@dataclass(frozen=True)
+class Control(_Table):
+    """The control network: never joined to the audio LAN."""
+
+    subnet: Subnet | None = None
+    router: AnyAddress | None = None
+
+
+@dataclass(frozen=True)
+class Dhcp(_Table):
+    """Servers that are meant to be on the audio LAN."""
+
+    allowed: Annotated[tuple[AnyAddress, ...], MaxLen(32)] = ()
+
+
+@dataclass(frozen=True)
+class Clock(_Table):
+    """`master` is the device that should lead."""
+
+    master: Name | None = None
+    domain: Annotated[int, Ge(0), Le(255)] | None = None
+
+
+@dataclass(frozen=True)
+class Network(_Table):
+    """`delay_ms` is what the show allows the network, of the whole delay from microphone to ear."""
+
+    delay_ms: Annotated[float, Gt(0), Le(1000)] = 1.0
+
+
+MANY = 1000  # a table longer than this is no rig
+
+
+@dataclass(frozen=True)
+class Sheet(_Table):
+    """The whole rig. `limits` holds limits of checks that differ from the defaults: {check: {limit: value}}."""
+
+    name: Name
+    device: Annotated[tuple[Device, ...], MaxLen(MANY)] = ()
+    switch: Annotated[tuple[Switch, ...], MaxLen(MANY)] = ()
+    cable: Annotated[tuple[Cable, ...], MaxLen(MANY)] = ()
+    stream: Annotated[tuple[Stream, ...], MaxLen(MANY)] = ()
+    network: Network = Network()
+    control: Control = Control()
+    dhcp: Dhcp = Dhcp()
+    clock: Clock = Clock()
+    limits: dict[str, dict[str, float]] = field(default_factory=dict)
+
+    def named(self, name: str | None) -> Device | None:
+        return next((device for device in self.device if device.name == name), None)
+
+    def place(self, end: str) -> tuple[str, int | None]:
+        """What a cable's end is plugged into: ("foh", 1) for "foh 1", ("desk", None) for a device. ("", None) where
+        the sheet has neither."""
+        if any(end == device.name for device in self.device):
+            return end, None
+        switch, _, port = end.rpartition(" ")
+        if port.isascii() and port.isdigit() and len(port) < 6 and any(switch == s.name for s in self.switch):
+            return switch, int(port)
+        return "", None
+
+    def clock_master(self) -> Device | None:
+        """The device that should lead the clock."""
+        return self.named(self.clock.master)

@@ -1,0 +1,181 @@
+"""The rig sheet: what is right is read, what is wrong is told with line, key and the nearest right word."""
+
+import json
+import time
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from preflight.rig.read import SheetError, load, parse
+from preflight.rig.sheet import hardware_text
+from preflight.rig.template import TEMPLATE
+
+LIMITS = {"link-load": ["fail_share"]}
+
+
+def wrong(text: str) -> list[str]:
+    with pytest.raises(SheetError) as caught:
+        parse(text, LIMITS)
+    return list(caught.value.problems)
+
+
+def changed(old: str, new: str) -> str:
+    assert old in TEMPLATE
+    return TEMPLATE.replace(old, new, 1)
+
+
+def test_the_template_is_a_sheet():
+    sheet = parse(TEMPLATE, LIMITS)
+    assert [device.kind for device in sheet.device] == ["desk", "spare", "engine", "spare", "box", "box"]
+    assert sheet.named("engine B").spare_for == "engine A"
+    assert sheet.place("foh 12") == ("foh", 12) and sheet.place("desk") == ("desk", None)
+    assert sheet.clock_master().hardware == "00:00:5e:00:53:14"
+    assert sheet.limits == {}
+
+
+def test_its_remarks_are_keys_too():
+    lines = [
+        line[2:] if line.startswith(("# [", "# fail", "# dom", "# span")) else line
+        for line in TEMPLATE.split("\n")
+    ]
+    sheet = parse("\n".join(lines), LIMITS)
+    assert sheet.limits == {"link-load": {"fail_share": 0.6}}
+    assert sheet.clock.domain == 0 and sheet.switch[1].spanning_tree
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "says"),
+    [
+        (changed('kind = "desk"', 'kind = "dsk"'), 'kind = "dsk"', "Did you mean desk?"),
+        (changed("ports = 12", "prots = 12"), "prots = 12", "no such key. Did you mean ports?"),
+        (changed('hardware = "00:00:5e:00:53:0a"', 'hardware = "0a"'), '= "0a"', "00:00:5e:00:53:0a"),
+        (changed("length_m = 85", "length_m = true"), "= true", "must be a number"),
+        (changed("channels = 8", 'channels = "8"'), '= "8"', "must be a whole number"),
+        (changed('"192.0.2.10"', '"192.0.2.300"'), "300", "IP address"),
+        (changed('port = "foh 2"', 'port = "foh 1"'), 'port = "foh 1"', "in use: see device 1"),
+        (changed('port = "foh 2"', 'port = "fox 2"'), "fox", "Did you mean foh 1?"),
+        (changed('port = "foh 2"', 'port = "foh 13"'), "foh 13", "ports 1 to 12"),
+        (changed('spare_for = "desk"\n', ""), 'name = "spare desk"', "spare_for: is missing"),
+        (changed('"engine A", "engine B"]', '\n"engine A",\n"engin B"]'), "receivers", "Did you mean engine B?"),
+        (changed('name = "spare desk"', 'name = "desk"'), 'name = "desk"', "stands twice: at device 1"),
+        (changed("233.252.0.2", "192.0.2.9"), '"192.0.2.9"', "multicast"),
+        (changed("delay_ms = 1.0", "delay_ms = nan"), "= nan", "finite"),
+        (changed("delay_ms = 1.0", "delay_ms = 0"), "delay_ms = 0", "more than 0"),
+        (TEMPLATE + "[limits.link-laod]\nfail_share = 1", "link-laod", "Did you mean link-load?"),
+        (TEMPLATE + "[limits.link-load]\nfail_shar = 1", "fail_shar ", "Did you mean fail_share?"),
+        (changed('b = "stage 12"', 'b = "foh 11"'), '"foh 11"', "makes a loop"),
+    ],
+)  # fmt: skip
+def test_a_mistake_is_told_with_its_line(text, line, says):
+    [problem] = wrong(text)
+    assert says in problem
+    told = int(problem.removeprefix("line ").partition(":")[0])
+    lines = text.split("\n")
+    # A key that is missing or clashes may be told at its table's head, a line or so above.
+    assert any(line in each for each in lines[told - 1 : told + 6]), problem
+
+
+def test_a_line_is_exact_where_the_key_is_there():
+    for text, line in [
+        (changed("ports = 12", "\n\nprots = 12"), "prots = 12"),
+        (changed('"engine A", "engine B"]', '\n"engine A",\n"engin B"]'), "receivers = "),
+        (changed('name = "foh" ', 'name = """\n\nfoh""" '), 'name = """'),
+    ]:
+        told = int(wrong(text)[0].removeprefix("line ").partition(":")[0])
+        assert text.split("\n")[told - 1].startswith(line)
+
+
+def test_all_mistakes_are_told_in_order():
+    text = changed('kind = "desk"', 'kind = "dsk"').replace("length_m = 85", "lenght_m = 85")
+    first, second = wrong(text)
+    assert "device 1, kind" in first and "cable 1, lenght_m" in second
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("name = desk", "line 1, column 8"),
+        ("name = 'a'\nname = 'b'", "overwrite"),
+        ("a = " + "[" * 5000, "without end"),
+        ("name = 'x'\n" + ".".join("a" * 5000) + " = 1", "without end"),
+        ("a = " + "1" * 5000, "not TOML"),
+        ('name = "\\u001b[2J"', "printable"),
+        ("device = [1]\nname = 'x'", "device 1: must be a table"),
+        ("device = 3\nname = 'x'", "device: must be a list"),
+        ("", "name: is missing"),
+    ],
+)
+def test_what_is_no_sheet(text, says):
+    problems = wrong(text)
+    assert says in problems[0] and all("\x1b" not in each for each in problems)
+
+
+@pytest.mark.parametrize(
+    "data", [b"\xff\xfe", b"name = '" + b"x" * 200_000, b"\0" * 100], ids=["no text", "huge", "zeros"]
+)
+def test_files_that_are_no_sheet(tmp_path, data):
+    (tmp_path / "s.toml").write_bytes(data)
+    with pytest.raises(SheetError):
+        load(str(tmp_path / "s.toml"))
+    with pytest.raises(SheetError):
+        load(str(tmp_path))
+
+
+def test_windows_files_with_a_mark_at_the_start_are_read(tmp_path):
+    (tmp_path / "s.toml").write_bytes(b"\xef\xbb\xbf" + TEMPLATE.replace("\n", "\r\n").encode())
+    assert load(str(tmp_path / "s.toml")) == parse(TEMPLATE)
+
+
+def test_a_thousand_mistakes_do_not_take_long():
+    text = "name = 'x'\n" + "[[device]]\nname = 'd'\nkin = 'x'\nnote = '''\n" * 1 + "x\n" * 30_000 + "'''\n"
+    start = time.process_time()
+    assert wrong(text)
+    assert time.process_time() - start < 5
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.text(st.characters(codec="utf-8"), max_size=300) | st.text("[]{}=.,'\"#\n ab1_-", max_size=120))
+def test_any_text_is_a_sheet_or_a_sheet_error(text):
+    try:
+        parse(text, LIMITS)
+    except SheetError as error:
+        assert error.problems and all(each.isprintable() for each in error.problems)
+
+
+values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text("abname_", max_size=6), inner, max_size=3)
+    ),
+    max_leaves=6,
+).filter(lambda value: value is not None)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.sampled_from(["device", "switch", "cable", "stream", "network", "clock", "dhcp", "limits", "name"]),
+    values,
+)
+def test_any_value_anywhere_is_judged_without_a_crash(key, value):
+    try:
+        parse(f"name = 'x'\n{key}2 = 1\n" if value is None else f"{key} = {_toml(value)}", LIMITS)
+    except SheetError as error:
+        assert error.problems
+
+
+def _toml(value) -> str:
+    if isinstance(value, dict):
+        return (
+            "{" + ", ".join(f"{json.dumps(k)} = {_toml(v)}" for k, v in value.items() if v is not None) + "}"
+        )
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(v) for v in value if v is not None) + "]"
+    return json.dumps(value).replace("NaN", "nan").replace("Infinity", "inf") if value is not None else '""'
+
+
+@given(st.binary(min_size=6, max_size=6), st.sampled_from([":", "-", "", "."]), st.booleans())
+def test_every_way_to_write_a_hardware_address(raw, between, upper):
+    groups = [raw[i : i + 2].hex() for i in (0, 2, 4)] if between == "." else [f"{each:02x}" for each in raw]
+    text = between.join(groups)
+    assert hardware_text(text.upper() if upper else text) == ":".join(f"{each:02x}" for each in raw)
