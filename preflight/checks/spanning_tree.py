@@ -53,6 +53,12 @@ CHECK = Check(
         "That is all right as long as no two ways lead to any switch."
     ),
 )
+CHANGE_FIXES = (
+    "Did you plug in or pull a switch or a cable while this listened? Then all is well: run the line check again.",
+    CHECK.fixes[2],
+    "Set the ports of boxes and computers to edge port (PortFast), so that they do not count as changes.",
+    CHECK.fixes[3],
+)
 SLOW_FIXES = (
     "Set the switches to rapid spanning tree (RSTP).",
     "Set every port that a box or computer uses to edge port (PortFast). Never do so on a cable between switches.",
@@ -209,6 +215,7 @@ def _changes(heard: Iterable[Bpdu]) -> Iterable[_Trouble]:
         f"The topology changed, told at {first.seen.time_s:.1f} s: a cable or a switch came or went.",
         Evidence(text + more, first.seen.frame, first.seen.time_s),
         span=(began, events[-1][0].seen.time_s),
+        fixes=CHANGE_FIXES,
     )
 
 

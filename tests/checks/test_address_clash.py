@@ -2,6 +2,7 @@
 
 import struct
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -9,6 +10,7 @@ from preflight.checks.address_clash import judge
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
+from preflight.study import study
 from tests.checks.computers import desk
 from tests.tally.captures import (
     BROADCAST,
@@ -159,3 +161,12 @@ def test_without_a_wire():
     assert judge(Facts()) is None
     assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN
     assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == UNPROVEN
+
+
+PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+
+
+@pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
+@pytest.mark.parametrize("file", ["HSRP_coup", "HSRP_election", "HSRP_failover", "vrrp"])
+def test_routers_that_take_over_from_one_another(file):
+    assert judge(study(str(PUBLIC / f"{file}.pcap"))).outcome == PASS

@@ -1,6 +1,7 @@
 """The clock check: lost, two at once, handed over, the wrong one, its pace; and what is no fault."""
 
 from dataclasses import replace
+from pathlib import Path
 from time import perf_counter
 
 import pytest
@@ -11,6 +12,7 @@ from preflight.checks.clock import judge
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
+from preflight.study import study
 from preflight.tally.facts import ClockPort
 from tests.checks.ptp import (
     DELAY_REQUEST,
@@ -261,6 +263,23 @@ def some_facts(tmp_path_factory):
 @settings(deadline=None)
 @given(ports=st.lists(hostile_port, max_size=12))
 def test_whatever_is_counted_is_judged(ports, some_facts):
-    facts = some_facts
-    finding = judge(replace(facts, tally=replace(facts.tally, clocks=tuple(ports))))
+    finding = judge(replace(some_facts, tally=replace(some_facts.tally, clocks=tuple(ports))))
     assert finding.headline and (finding.fixes or finding.outcome == PASS)
+
+
+PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+
+
+@pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
+@pytest.mark.parametrize(
+    ("file", "outcome", "words"),
+    [
+        ("ptp_v2_1.pcap", PASS, "One clock leads"),
+        ("ptp_ethernet.pcap", CAUTION, "passes on the clock 000006ffff010000, 1 step away"),
+        ("ptp_management.pcap", UNPROVEN, "no master"),
+        ("ptp.pcap", UNPROVEN, "Heard for 0.8 s only; this needs at least 6 s"),
+    ],
+)
+def test_public_captures(file, outcome, words):
+    finding = judge(study(str(PUBLIC / file)))
+    assert finding.outcome == outcome and words in told(finding)
