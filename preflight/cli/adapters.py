@@ -27,7 +27,7 @@ def command(json_to: str | None) -> int:
         click.echo(to_json(listed))
         return 0
     if json_to:
-        write(json_to, to_json(listed) + "\n")
+        write(json_to, to_json(listed) + "\n", "--json")
     from preflight.report.page import Page, console
 
     page = Page(console())

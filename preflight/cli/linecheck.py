@@ -4,7 +4,14 @@ from dataclasses import replace
 
 import click
 
-from preflight.cli.options import Command, Duration, json_option, sheet_option, strict_option
+from preflight.cli.options import (
+    Command,
+    Duration,
+    json_option,
+    report_option,
+    sheet_option,
+    strict_option,
+)
 
 
 @click.command(cls=Command)
@@ -14,8 +21,16 @@ from preflight.cli.options import Command, Duration, json_option, sheet_option, 
 @click.option("--listen", type=Duration(), default="20s", show_default=True, help="How long to listen.")
 @sheet_option
 @json_option
+@report_option
 @strict_option
-def command(adapter: str | None, listen: float, sheet: str | None, json_to: str | None, strict: bool) -> int:
+def command(
+    adapter: str | None,
+    listen: float,
+    sheet: str | None,
+    json_to: str | None,
+    report_to: str | None,
+    strict: bool,
+) -> int:
     """Say whether this computer and its audio LAN are ready for the show.
 
     It reads this computer's settings and listens. It sends nothing. Ctrl-C ends the listening
@@ -34,7 +49,7 @@ def command(adapter: str | None, listen: float, sheet: str | None, json_to: str 
     with ProgressBar(f"Listening on {chosen}", timed=True) as progress:
         facts = linecheck(chosen, listen, host.read, progress)
     result = judged(replace(facts, sheet=planned))
-    output = Output(json_to)
+    output = Output(json_to, report_to=report_to)
     output.add(result)
     output.close()
     return result.verdict.exit_status(strict)

@@ -32,6 +32,23 @@ def json_option(function: Callable) -> Callable:
     )(function)
 
 
+def _page(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
+    """A page's name ends in .html: `--report show.pcap` must never write over a capture."""
+    if name is not None and not name.lower().endswith((".html", ".htm")):
+        raise click.BadParameter(f"'{name}' does not end in .html.")
+    return name
+
+
+def report_option(function: Callable) -> Callable:
+    return click.option(
+        "--report",
+        "report_to",
+        metavar="FILE.html",
+        callback=_page,
+        help="Write a page to look at, print and send: one file, with time line and devices.",
+    )(function)
+
+
 def strict_option(function: Callable) -> Callable:
     return click.option("--strict", is_flag=True, help="Exit with 1 on cautions and unproven too.")(function)
 

@@ -1,4 +1,4 @@
-"""Where results go: text to the terminal, JSON to a file or alone to standard output."""
+"""Where results go: text to the terminal, JSON to a file or alone to standard output, a page to a file."""
 
 from pathlib import Path
 
@@ -8,15 +8,21 @@ from preflight.report.result import Result, as_json
 
 
 class Output:
-    """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results, JSON Lines."""
+    """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results, JSON Lines. `report_to` is
+    the file of the page of the one result."""
 
-    def __init__(self, json_to: str | None, many: bool = False) -> None:
+    def __init__(self, json_to: str | None, many: bool = False, report_to: str | None = None) -> None:
         self._json_to = json_to
+        self._report_to = report_to
         self._indent = None if many else 2
         self._kept: list[str] = []
         self._shown = 0
 
     def add(self, result: Result) -> None:
+        if self._report_to:
+            from preflight.report.html import as_html
+
+            write(self._report_to, as_html(result), "--report")
         if self._json_to == "-":
             click.echo(as_json(result, self._indent))
             return
@@ -32,13 +38,13 @@ class Output:
 
     def close(self) -> None:
         if self._json_to and self._json_to != "-":
-            write(self._json_to, "".join(self._kept))
+            write(self._json_to, "".join(self._kept), "--json")
 
 
-def write(path: str, text: str) -> None:
+def write(path: str, text: str, option: str) -> None:
     try:
         Path(path).write_text(text, encoding="utf-8")
     except OSError as error:
         raise click.ClickException(
-            f"{path}: cannot be written: {error.strerror}. Give another file to --json."
+            f"{path}: cannot be written: {error.strerror}. Give another file to {option}."
         ) from None

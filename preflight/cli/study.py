@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from preflight.cli.options import Command, json_option, sheet_option, status_of, strict_option
+from preflight.cli.options import Command, json_option, report_option, sheet_option, status_of, strict_option
 from preflight.text import clean
 
 
@@ -14,16 +14,21 @@ from preflight.text import clean
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @sheet_option
 @json_option
+@report_option
 @strict_option
-def command(files: tuple[str, ...], sheet: str | None, json_to: str | None, strict: bool) -> int:
+def command(
+    files: tuple[str, ...], sheet: str | None, json_to: str | None, report_to: str | None, strict: bool
+) -> int:
     """Say from saved captures whether the audio LAN was ready.
 
     FILE is a pcap or pcapng capture, plain or packed by gzip or zstd; - reads standard input. Each
     gets a verdict of its own, and one that cannot be read does not stop the others. Ctrl-C ends the
     reading and judges what was read.
 
-    With several files, --json writes one JSON object a line, in their order.
+    With several files, --json writes one JSON object a line, in their order. --report takes one file.
     """
+    if report_to and len(files) > 1:
+        raise click.UsageError("--report makes the page of one capture. Give one FILE.")
     if json_to and json_to != "-" and any(_same(json_to, file) for file in files):
         raise click.UsageError(f"--json would write over the capture {json_to}. Give it another file.")
     from preflight.cli.output import Output
@@ -34,7 +39,7 @@ def command(files: tuple[str, ...], sheet: str | None, json_to: str | None, stri
     from preflight.study import study
 
     planned = load(sheet) if sheet else None
-    output = Output(json_to, many=len(files) > 1)
+    output = Output(json_to, many=len(files) > 1, report_to=report_to)
     statuses = []
     for file in files:
         try:

@@ -85,7 +85,7 @@ def _source(facts: Facts) -> dict[str, object]:
         return common
     return common | {
         "captured_bytes": source.captured_bytes,
-        "first_frame_at": _moment(source.first_ns),
+        "first_frame_at": moment(source.first_ns),
         "link_types": source.link_types,
         "link_mbps": facts.link_mbps,
         "link_assumed": facts.link_assumed,
@@ -98,7 +98,7 @@ def _source(facts: Facts) -> dict[str, object]:
     }
 
 
-def _moment(ns: int | None) -> str | None:
+def moment(ns: int | None) -> str | None:
     """UTC as RFC 3339 writes it; None too where a capture gives a year that no calendar has."""
     try:
         return (

@@ -27,7 +27,7 @@ def test_help_lists_the_commands_in_order_and_loads_little():
     code = (
         "import sys\nfrom preflight.cli import main\n"
         "try: main(['--help'])\n"
-        "finally: print({'numba','scapy','rich','numpy','zeroconf','psutil'} & set(sys.modules))"
+        "finally: print({'numba','scapy','rich','numpy','zeroconf','psutil','jinja2'} & set(sys.modules))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "set()"
@@ -54,6 +54,8 @@ def test_every_command_has_help(name):
         (["why", "lop"], "Did you mean loop?"),
         (["rehearse", "nothing"], "there is no bundled capture 'nothing'"),
         (["study", CLEAN, f"--json={CLEAN}"], "would write over"),
+        (["study", CLEAN, "--report", CLEAN], "does not end in .html"),
+        (["study", CLEAN, LOOP, "--report", "x.html"], "the page of one capture"),
     ],
 )
 def test_errors_are_one_line_on_standard_error(args, said):
@@ -108,6 +110,19 @@ def test_several_files_are_json_lines_and_a_bad_one_costs_only_itself(tmp_path):
 def test_json_that_cannot_be_written_is_one_line(tmp_path):
     done = run("study", LOOP, f"--json={tmp_path}")
     assert done.exit_code == 2 and "cannot be written" in done.stderr and done.stderr.count("\n") == 1
+
+
+def test_report_beside_the_text_and_the_json(tmp_path):
+    page = tmp_path / "page.html"
+    done = run("study", LOOP, "--json", "--report", str(page))
+    assert done.exit_code == 1 and json.loads(done.stdout)["verdict"] == "not ready"
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_report_that_cannot_be_written_is_one_line(tmp_path):
+    (tmp_path / "page.html").mkdir()
+    done = run("study", LOOP, "--report", str(tmp_path / "page.html"))
+    assert done.exit_code == 2 and "--report" in done.stderr and done.stderr.count("\n") == 1
 
 
 def test_study_reads_standard_input():

@@ -1,0 +1,121 @@
+"""The result as one HTML page that asks nothing of any network: style, script, plots and data are inside it.
+
+Jinja2 writes the page with autoescape, and every text is cleaned once more on its way. Besides, the page forbids its
+reader's browser all but its own style and its own scripts (Content Security Policy, by their hashes): a name from the
+network that got past the escaping would still be no script. Without scripts all is there but the plots.
+
+Bars and marks are SVG made here, whose view box is a stretch of time: zooming sets it anew. uPlot draws the rates.
+"""
+
+import base64
+import hashlib
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from preflight import __version__
+from preflight.checks import all_checks
+from preflight.checks.describe import count_text
+from preflight.checks.finding import Outcome
+from preflight.facts import Facts
+from preflight.report.html.devices import devices, neighbours
+from preflight.report.html.timeline import peaks, plots, rows, seconds
+from preflight.report.result import LONGEST_TEXT, Result, moment, plain
+from preflight.text import clean
+
+FOLDER = Path(__file__).parent
+WORDS = {
+    "ready": "Everything that could be judged is in order.",
+    "ready with cautions": "The network can carry the show. Look at what is listed here when there is time.",
+    "not ready": "The network is not ready for the show. Mend number 1 first, then run the check again.",
+    "unproven": "Nothing could be judged, so this is neither a yes nor a no.",
+}
+COMPUTER_ONLY = "This is of the computer only: the network was not judged."
+VANTAGES = {
+    "access port": "Taken at one port of a switch: it shows broadcast, the multicast that reaches this port, and this "
+    "port's own traffic. Other links, and unicast between other devices, are out of sight.",
+    "mirror": "Taken at a mirror port: it also shows the traffic of the mirrored ports, but not that of others, nor frames "
+    "beyond what the mirror port can carry.",
+    "unknown": "The frames do not tell where they were taken. At a plain switch port, other links, and unicast between other "
+    "devices, are out of sight.",
+}
+
+
+def as_html(result: Result) -> str:
+    facts = result.facts
+    found = [ranked.finding for ranked in result.verdict.findings]
+    checks = {check.name: check for check, _ in all_checks()}
+    style, scripts = _files()
+    return (
+        _environment()
+        .get_template("page.html")
+        .render(
+            version=__version__,
+            policy="default-src 'none'; base-uri 'none'; form-action 'none'; "
+            f"style-src {_hash(style)}; script-src {' '.join(_hash(script) for script in scripts)}",
+            style=style,
+            scripts=scripts,
+            data=plain(plots(facts, result.verdict)),
+            facts=facts,
+            source=facts.source,
+            name=_name(facts),
+            verdict=result.verdict.verdict,
+            in_words=COMPUTER_ONLY if _computer_only(result) else WORDS[result.verdict.verdict],
+            first_at=moment(facts.source.first_ns) if facts.source else None,
+            vantage=VANTAGES[facts.vantage],
+            to_fix=[r for r in result.verdict.findings if r.fix_first is not None],
+            follows=[r for r in result.verdict.findings if r.explained_by],
+            unproven=[f for f in found if f.outcome == Outcome.UNPROVEN],
+            passed=[f for f in found if f.outcome == Outcome.PASS],
+            judged=[checks[f.check] for f in found],
+            checks=checks,
+            rows=rows(facts, result.verdict),
+            peaks=peaks(facts),
+            devices=devices(facts),
+            neighbours=neighbours(facts),
+        )
+    )
+
+
+def _name(facts: Facts) -> str:
+    return facts.source.name if facts.source else facts.adapter or "this computer"
+
+
+def _computer_only(result: Result) -> bool:
+    return bool(result.facts.wire_refused) and result.verdict.verdict != "unproven"
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(FOLDER),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_cleaned,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"count": count_text, "seconds": seconds}
+    return environment
+
+
+def _cleaned(value: object) -> object:
+    return clean(value, LONGEST_TEXT) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+@cache
+def _files() -> tuple[Markup, tuple[Markup, ...]]:
+    """The style, and the scripts in their order, as they stand in the page."""
+
+    def text(name: str) -> Markup:
+        return Markup((FOLDER / name).read_text(encoding="utf-8"))
+
+    return (
+        text("uplot/uPlot.min.css") + text("page.css"),
+        (text("uplot/uPlot.iife.min.js"), text("page.js")),
+    )
+
+
+def _hash(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
