@@ -20,6 +20,7 @@ ALL_SYSTEMS = "224.0.0.1"
 NO_ADDRESS = "0.0.0.0"
 # Defaults of RFC 2236 section 8 and RFC 3376 section 8.
 ROBUSTNESS, INTERVAL_S, RESPONSE_S = 2, 125, 10.0
+YIELD_S = 0.1  # a query may be under way while another one is sent: common practice
 
 
 @dataclass
@@ -155,7 +156,7 @@ def rivals(asking: Iterable[Querier]) -> tuple[Querier, Querier, float] | None:
             ):
                 continue
             for heard in low.times:
-                again = [t for t in high.times if heard + 1 < t < heard + low.membership_s]
+                again = [t for t in high.times if heard + YIELD_S < t < heard + low.membership_s]
                 if again and high.times[0] < heard:
                     return low, high, again[0]
     return None

@@ -14,6 +14,7 @@ from preflight.checks.describe import count_text, who
 from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
 from preflight.checks.membership import (
     NO_ADDRESS,
+    YIELD_S,
     Group,
     Querier,
     groups,
@@ -60,7 +61,10 @@ CHECK = Check(
             "common practice",
         ),
         Limit(
-            "yield_within", 1, "s for the higher address to yield", "RFC 2236 section 3; 1 s: common practice"
+            "yield_within",
+            YIELD_S,
+            "s for the higher address to yield",
+            "RFC 2236 section 3; the time: common practice",
         ),
     ),
     sources=(
@@ -250,13 +254,13 @@ def _missing(asking: list[Querier], wanted: list[Group], runs_out_s: float, end:
 
 
 def _run_outs(wanted: list[Group], runs_out_s: float) -> tuple[Evidence, ...]:
-    joined = sorted((g.joined_s, g) for g in wanted if g.joined_s is not None) if wanted else []
+    joined = sorted((g.joined_s, g.address, len(g.members)) for g in wanted if g.joined_s is not None)
     return tuple(
         Evidence(
-            f"{g.address}: {len(g.members)} joined, last at {_clock(at)}; runs out at {_clock(at + runs_out_s)}",
+            f"{address}: {members} joined, last at {_clock(at)}; runs out at {_clock(at + runs_out_s)}",
             time_s=at,
         )
-        for at, g in joined[:6]
+        for at, address, members in joined[:6]
     )
 
 

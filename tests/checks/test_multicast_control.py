@@ -62,6 +62,12 @@ def test_a_short_capture_without_a_query_proves_nothing(tmp_path, end, outcome):
         assert finding.cautions and finding.spans
 
 
+def test_groups_joined_in_one_report(tmp_path):
+    finding = judge(studied(tmp_path, [(1.0, report(0x0A, OTHER, STREAM))], stream(0, 140)))
+    assert finding.outcome == CAUTION
+    assert [each.text.split(":")[0] for each in finding.evidence] == [STREAM, OTHER]
+
+
 def test_nobody_needs_a_querier_without_streams(tmp_path):
     plain = every(1, lambda n: rtp(1, "224.0.0.5", n), 0, 200)
     finding = judge(studied(tmp_path, plain))

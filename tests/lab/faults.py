@@ -126,7 +126,13 @@ def missing_beats(rig: Rig, name: str = "box-right") -> None:
 def second_querier(rig: Rig, name: str = "guest") -> None:
     """A device that asks for group members beside the switch, and never yields."""
     query = frames.igmp_query(rig[name].mac, rig[name].ip)
-    senders.once(rig, name, *[query] * 3, every_s=0.9)
+    senders.once(rig, name, *[query] * 4, every_s=0.9)
+
+
+def querier_off(rig: Rig) -> None:
+    """The switch asks for group members once more, and stops."""
+    time.sleep(2.2)
+    rig.run("foh", "ip", "link", "set", "br0", "type", "bridge", "mcast_querier", "0")
 
 
 def address_clash(rig: Rig, name: str = "guest", victim: str = "box-left") -> None:
