@@ -210,7 +210,8 @@ def _pause(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Troubl
     spans = [(s.longest_wait_at_s - s.longest_wait_s, s.longest_wait_at_s) for s, _ in paused]
     hole = facts.tally.rates.longest_gap_s
     alike = all(s.longest_wait_s <= hole + TOGETHER_S for s, _ in paused)
-    head = f"{_of(len(paused), len(heard))[0].upper()}{_of(len(paused), len(heard))[1:]} paused"
+    which = _of(len(paused), len(heard))
+    head = f"{which[0].upper()}{which[1:]} paused"
     if alike:
         return (
             Outcome.CAUTION,
@@ -249,7 +250,7 @@ def _ended(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Troubl
     ]
     together = len(ended) > 1 and ended[-1][0].last_s - first <= TOGETHER_S * 5
     words = (
-        f"All {len(ended)} streams stopped together at {first:.1f} s: look at this port and the cable between the switches."
+        f"{_streams(len(ended))} stopped together at {first:.1f} s: look at this port and the cable between the switches."
         if together and len(ended) == len(heard)
         else f"{_streams(len(ended))} stopped, the first at {first:.1f} s."
     )
@@ -384,4 +385,6 @@ def _packets(count: int) -> str:
 def _of(some: int, of: int) -> str:
     if of == 1:
         return "the stream"
-    return f"all {of} streams" if some == of else f"{some} of {of} streams"
+    if some == of:
+        return "both streams" if of == 2 else f"all {of} streams"
+    return f"{some} of {of} streams"

@@ -154,7 +154,7 @@ def test_all_streams_that_end_together(tmp_path):
     alive = every(0.05, lambda n: broadcast(7, n), 0, 4)
     finding = judge(studied(tmp_path, stream(count=1500), BESIDE[:1500], alive))
     assert finding.outcome == CAUTION
-    assert "All 2 streams stopped together at 1.5 s" in finding.headline
+    assert "2 streams stopped together at 1.5 s" in finding.headline
 
 
 def test_another_engine_that_takes_over_is_no_end(tmp_path):
