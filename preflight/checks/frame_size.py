@@ -44,6 +44,7 @@ TCP = 6
 # Tunnels carry TCP too (RFC 2003, 2473, 2784): a long one proves nothing.
 TUNNELS = (4, 41, 47)
 PADDED = 60  # a padded frame, without check sequence
+LONGEST_CARRIED = 16384  # what no adapter sends in one frame was joined by a computer, or is a broken record: common practice
 COOKED = 6  # bytes that the header of a cooked capture is longer than Ethernet's, at most
 
 
@@ -57,7 +58,11 @@ def judge(facts: Facts) -> Finding | None:
     foreign = [f for f in facts.tally.flows if f.source not in own]
     ethernet = facts.source.link_types == ("Ethernet",)
     most = limits["longest"] + (0 if ethernet else COOKED)
-    long = [f for f in foreign if f.giants and f.longest > most and f.protocol not in (TCP, *TUNNELS)]
+    long = [
+        f
+        for f in foreign
+        if f.giants and most < f.longest <= LONGEST_CARRIED and f.protocol not in (TCP, *TUNNELS)
+    ]
     joined = sum(f.giants for f in facts.tally.flows if f.protocol == TCP)
     short = _short(foreign) if ethernet else []
     measured = {

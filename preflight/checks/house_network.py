@@ -90,6 +90,7 @@ SERVERS = {
 NETBIOS = (137, 138)
 ROUTING_PROTOCOLS = (88, 89)  # EIGRP, OSPF; not VRRP, which engines use to share an address
 ROUTING_PORTS = (520, 521, 1985)  # RIP, RIPng, HSRP
+_GIVEN_OUT = ip_network("2000::/3")
 PRINTERS = ("_ipp._tcp.local.", "_ipps._tcp.local.", "_printer._tcp.local.", "_pdl-datastream._tcp.local.")
 
 
@@ -245,7 +246,9 @@ def outside(text: str) -> bool:
         address = ip_address(text)
     except ValueError:
         return False
-    return address.is_global and not address.is_multicast
+    # Of IPv6 only 2000::/3 is given out (RFC 4291 section 2.4, IANA).
+    given_out = address.version == 4 or address in _GIVEN_OUT
+    return address.is_global and given_out and not address.is_multicast
 
 
 def _network(text: str) -> str:

@@ -46,6 +46,8 @@ def tagged(frame: bytes) -> bytes:
         (ip(9014, to=BROADCAST), FAIL),
         (ip(60000, protocol=6), PASS),  # TCP, joined by the capturing computer
         (ip(9014, protocol=47), PASS),
+        (ip(16384, to=BROADCAST), FAIL),
+        (ip(16385, to=BROADCAST), PASS),  # no adapter sends that
     ],
 )
 def test_long_frames(tmp_path, frame, outcome):

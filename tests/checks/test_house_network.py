@@ -126,6 +126,7 @@ def test_what_this_computer_asks_counts_only_when_answered(tmp_path):
         ("2001:db8::1", False),
         ("ff0e::1", False),
         ("2620:4f:8000::1", True),  # RFC 7535
+        ("4000::1", False),
         ("", False),
     ],
 )
