@@ -32,8 +32,12 @@ CHECK = Check(
         "the show."
     ),
     limits=(
-        Limit("neighbours", 1, "switch at the other end of the cable", "IEEE 802.1AB section 7.1"),
-        Limit("frame_overhead", 18, "bytes of header and check sequence", "IEEE 802.3 clause 3.1.1"),
+        Limit(
+            "neighbours", 1, "switch at the other end of the cable", "IEEE 802.1AB section 7.1, from memory"
+        ),
+        Limit(
+            "frame_overhead", 18, "bytes of header and check sequence", "IEEE 802.3 clause 3.1.1, from memory"
+        ),
     ),
     sources=(
         "IEEE 802.1AB: LLDP",

@@ -33,7 +33,7 @@ CHECK = Check(
             "slow_s",
             10,
             "s that a port of the old spanning tree waits (twice the forward delay)",
-            "common practice; the standard's own default is 2 x 15 s: IEEE 802.1D-1998 8.10.2",
+            "common practice; the standard's own default is 2 x 15 s: IEEE 802.1D-1998 8.10.2, from memory",
         ),
         Limit("settled", 2, "times that a root was told before another took over", "common practice"),
     ),
@@ -65,6 +65,7 @@ SLOW_FIXES = (
     "No spare cable anywhere in the rig? Then spanning tree may be off as well.",
     "Run the line check again.",
 )
+QUICK_S = 2.0  # the rapid standards settle within: common practice
 VERSIONS = {0: "old spanning tree (802.1D)", 2: "rapid spanning tree", 3: "multiple spanning tree"}
 
 
@@ -158,7 +159,7 @@ def _roots(told: list[Bpdu], facts: Facts) -> Iterable[_Trouble]:
                     headline,
                     Evidence(text, bpdu.seen.frame, bpdu.seen.time_s),
                     (bpdu.root.hardware,) if takeover else (),
-                    (bpdu.seen.time_s, bpdu.seen.time_s),
+                    (max(bpdu.seen.time_s - bpdu.hello_s, 0.0), bpdu.seen.time_s + _holds_back_s(bpdu)),
                 ),
             )
             since, count = bpdu, 1
@@ -184,9 +185,9 @@ def _roots(told: list[Bpdu], facts: Facts) -> Iterable[_Trouble]:
 
 def _changes(heard: Iterable[Bpdu]) -> Iterable[_Trouble]:
     """Topology changes: a flag that goes on, or stays on, or a switch that asks for one. One change keeps the flag for
-    maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13), with the rapid standards for less."""
+    maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13, from memory), with the rapid standards for less."""
     flag_since: dict[tuple, float | None] = {}
-    events: list[tuple[Bpdu, float, str]] = []  # what told it, when it happened at the earliest
+    events: list[tuple[Bpdu, float, str]] = []  # what told it, when ports began to wait at the earliest
     for bpdu in heard:
         now = bpdu.seen.time_s
         if bpdu.kind == "topology change":
@@ -201,11 +202,12 @@ def _changes(heard: Iterable[Bpdu]) -> Iterable[_Trouble]:
         elif since is None:
             flag_since[key] = now
             if was_off:
-                events.append((bpdu, now, f"{_root(bpdu.bridge)} tells of a topology change"))
+                text = f"{_root(bpdu.bridge)} tells of a topology change"
+                events.append((bpdu, now - _holds_back_s(bpdu), text))
         elif now - since > lasts + bpdu.hello_s / 2:
             flag_since[key] = now
             text = f"{_root(bpdu.bridge)} tells of topology changes for longer than one lasts ({lasts:g} s)"
-            events.append((bpdu, now - lasts, text))
+            events.append((bpdu, now - lasts - _holds_back_s(bpdu), text))
     if not events:
         return
     first, began, text = events[0]
@@ -214,9 +216,14 @@ def _changes(heard: Iterable[Bpdu]) -> Iterable[_Trouble]:
         Outcome.CAUTION,
         f"The topology changed, told at {first.seen.time_s:.1f} s: a cable or a switch came or went.",
         Evidence(text + more, first.seen.frame, first.seen.time_s),
-        span=(began, events[-1][0].seen.time_s),
+        span=(max(began, 0.0), events[-1][0].seen.time_s),
         fixes=CHANGE_FIXES,
     )
+
+
+def _holds_back_s(bpdu: Bpdu) -> float:
+    """How long a port waits before it forwards again; only then a change is told (IEEE 802.1D-1998 8.4, 8.6.14, from memory)."""
+    return 2 * bpdu.forward_delay_s if bpdu.version == 0 else QUICK_S
 
 
 def _slow(told: Iterable[Bpdu]) -> Iterable[_Trouble]:
