@@ -8,6 +8,7 @@ from dataclasses import replace
 from tests.lab import frames, senders, servers
 from tests.lab.record import Capture
 from tests.lab.rig import Rig, mac, wait_until
+from tests.wire import routers
 
 STATION = "02:00:5e:00:53:77"  # locally administered, as hand-held devices make them up
 OTHER_STATION = "06:00:5e:00:53:78"
@@ -133,6 +134,26 @@ def querier_off(rig: Rig) -> None:
     """The switch asks for group members once more, and stops."""
     time.sleep(2.2)
     rig.run("foh", "ip", "link", "set", "br0", "type", "bridge", "mcast_querier", "0")
+
+
+def stray_router(rig: Rig, name: str = "guest") -> None:
+    """A device says by IPv6 that it is the way out."""
+    senders.once(rig, name, *[routers.advertisement(src=rig[name].mac)] * 3, every_s=0.5)
+
+
+def redirected(rig: Rig, name: str = "guest") -> None:
+    """A device tells the desk to send its packets another way."""
+    senders.once(rig, name, routers.redirect4(rig[name].mac, rig["desk"].mac))
+
+
+def house_joined(rig: Rig, name: str = "guest") -> None:
+    """A gateway hands the desk packets from two networks that the internet routes (RFC 7535, RFC 7450)."""
+    here = (rig["desk"].ip, 40000)
+    far = [
+        frames.udp(rig[name].mac, rig["desk"].mac, (address, 443), here, bytes(40))
+        for address in ("192.31.196.1", "192.52.193.1")
+    ]
+    senders.once(rig, name, *far * 3, every_s=0.2)
 
 
 def address_clash(rig: Rig, name: str = "guest", victim: str = "box-left") -> None:

@@ -21,8 +21,6 @@ Material = Capture | Facts | Mapping
 
 # What a later check will have to find, by the check that it waits for.
 NOT_YET = {
-    "stray-router": ("IPv6 router", "ICMP redirect"),
-    "house-network": ("house network joined",),
     "clock": ("clock handed over",),
 }
 
@@ -454,6 +452,12 @@ LATER = (
         outcome="caution",
     ),
     Fault("clock lost", "clock", (Variant("cable pulled", heard(faults.clock_lost, clock=True, seconds=8)),)),
+    Fault("IPv6 router", "stray-router", (Variant("advertises", heard(faults.stray_router), macs("guest"), short=True),)),
+    Fault("ICMP redirect", "stray-router", (Variant("to the desk", heard(faults.redirected), macs("guest")),)),
+    Fault(
+        "house network joined", "house-network",
+        (Variant("a gateway at work", heard(faults.house_joined), macs("guest"), short=True),),
+    ),
     Fault(
         # It may ask every 125 s only: six seconds prove nothing.
         "no querier", "multicast-control",

@@ -41,13 +41,13 @@ def redirect6() -> bytes:
     return _ipv6(ICMPv6ND_Redirect(tgt="fe80::99", dst="2001:db8:9::1"))
 
 
-def _ipv4(message: Packet, src: str = ROUTER) -> bytes:
-    return bytes(Ether(src=src, dst=BOX) / IP(src="192.0.2.66", dst="192.0.2.31") / message)
+def _ipv4(message: Packet, src: str = ROUTER, dst: str = BOX) -> bytes:
+    return bytes(Ether(src=src, dst=dst) / IP(src="192.0.2.66", dst="192.0.2.31") / message)
 
 
-def redirect4() -> bytes:
+def redirect4(src: str = ROUTER, dst: str = BOX) -> bytes:
     wrong = IP(src="192.0.2.31", dst="198.51.100.9") / UDP()
-    return _ipv4(ICMP(type=5, code=1, gw="192.0.2.1") / wrong)
+    return _ipv4(ICMP(type=5, code=1, gw="192.0.2.1") / wrong, src, dst)
 
 
 def advertisement4(lifetime: int = 1800) -> bytes:
