@@ -127,7 +127,7 @@ def judge(facts: Facts) -> Finding | None:
         for trouble in (
             _stopped(asking, wanted, runs_out_s, end),
             _silent(asking, wanted, end, facts),
-            _missing(asking, wanted, runs_out_s, end),
+            _missing(asking, wanted, runs_out_s, end, 2 if facts.source.dropped else 1),
             _two(asking),
             _without_address(asking),
             _versions(asking, facts),
@@ -236,8 +236,11 @@ def _silent(asking: list[Querier], wanted: list[Group], end: float, facts: Facts
     )
 
 
-def _missing(asking: list[Querier], wanted: list[Group], runs_out_s: float, end: float) -> _Trouble | None:
-    if asking or not wanted or end <= CHECK.limit("no_query"):
+def _missing(
+    asking: list[Querier], wanted: list[Group], runs_out_s: float, end: float, turns: int
+) -> _Trouble | None:
+    """No querier for so many `turns`: where frames were lost, one query may be among them."""
+    if asking or not wanted or end <= turns * CHECK.limit("no_query"):
         return None
     outs = [g.joined_s + runs_out_s for g in wanted if g.joined_s is not None]
     when = (

@@ -62,6 +62,12 @@ def test_a_short_capture_without_a_query_proves_nothing(tmp_path, end, outcome):
         assert finding.cautions and finding.spans
 
 
+@pytest.mark.parametrize(("end", "outcome"), [(250, UNPROVEN), (270, CAUTION)])
+def test_a_capture_that_lost_frames_may_have_lost_a_query(tmp_path, end, outcome):
+    facts = studied(tmp_path, joins(1, 0x0A), stream(0, end, per_s=5))
+    assert judge(replace(facts, source=replace(facts.source, dropped=5))).outcome == outcome
+
+
 def test_groups_joined_in_one_report(tmp_path):
     finding = judge(studied(tmp_path, [(1.0, report(0x0A, OTHER, STREAM))], stream(0, 140)))
     assert finding.outcome == CAUTION
