@@ -79,7 +79,7 @@ CHECK = Check(
         "Run the line check again for three minutes.",
     ),
     cautions=(MUTE_FIRST, "Changes to IGMP cut streams for seconds to minutes: make them before doors."),
-    unproven="Listen for at least three minutes (linecheck --seconds 180), so that a querier has to be heard.",
+    unproven="Listen for at least three minutes (linecheck --listen 180s), so that a querier has to be heard.",
 )
 
 
