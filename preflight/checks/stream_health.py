@@ -16,6 +16,18 @@ from preflight.checks.wire_subject import unheard
 from preflight.facts import Facts
 from preflight.tally.facts import Flow, RtpStream
 
+WHERE = (
+    "Find out whether one box loses packets or all do. One: swap its cable, then its switch port. "
+    "All: look at the cable between the switches, and at this computer's."
+)
+COUNTERS = "Read the error counters of those switch ports. CRC errors mean a bad cable, plug or fibre. Drops mean a full port."
+BUFFER = (
+    "Packets whole but uneven: raise the receive buffer (link offset) of the receivers above the value shown."
+)
+STOPPED = "A stream that stopped: see that its sender has power and link, and that the stream is switched on."
+TWICE = "Packets twice, or out of order: look for a second way between the switches, or a cable too many."
+AGAIN = "Run the line check again."
+
 CHECK = Check(
     name="stream-health",
     subject="wire",
@@ -57,13 +69,7 @@ CHECK = Check(
         "RFC 3190, RFC 3551: linear audio of 16, 20 and 24 bit",
         "AES67: packet times and receive buffers (from memory)",
     ),
-    fixes=(
-        "Find out whether one box loses packets or all do. One: swap its cable, then its switch port. "
-        "All: look at the cable between the switches, and at this computer's.",
-        "Read the error counters of those switch ports. CRC errors mean a bad cable, plug or fibre. Drops mean a full port.",
-        "If packets come whole but unevenly, raise the receive buffer (link offset) of the receivers above the value shown.",
-        "Run the line check again.",
-    ),
+    fixes=(WHERE, COUNTERS, BUFFER, STOPPED, TWICE, AGAIN),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven=SEEN_WHERE,
 )
@@ -87,10 +93,19 @@ def judge(facts: Facts) -> Finding | None:
     limits = CHECK.values()
     measured = _measured(heard)
     worst, words, evidence, spans = Outcome.PASS, [], [], []
-    for found in (_loss, _pause, _ended, _unevenness, _order, _doubles):
+    fixes: list[str] = []
+    for found, steps in (
+        (_loss, (WHERE, COUNTERS)),
+        (_pause, (WHERE, COUNTERS)),
+        (_ended, (STOPPED, WHERE)),
+        (_unevenness, (BUFFER,)),
+        (_order, (TWICE,)),
+        (_doubles, (TWICE,)),
+    ):
         trouble = found(heard, facts, limits)
         if trouble is None:
             continue
+        fixes += [step for step in steps if step not in fixes]
         outcome, headline, shown, when = trouble
         worst = min(worst, outcome, key=_GRAVITY.index)
         words.append(headline)
@@ -112,7 +127,7 @@ def judge(facts: Facts) -> Finding | None:
         evidence=tuple(evidence),
         measured=measured,
         limits=limits,
-        fixes=CHECK.fixes if worst != Outcome.UNPROVEN else _CAPTURE_AGAIN,
+        fixes=(*fixes, AGAIN) if worst != Outcome.UNPROVEN else _CAPTURE_AGAIN,
         cautions=CHECK.cautions if worst != Outcome.UNPROVEN else (),
         spans=tuple(sorted(set(spans))),
     )
@@ -212,6 +227,9 @@ def _pause(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Troubl
     alike = all(s.longest_wait_s <= hole + TOGETHER_S for s, _ in paused)
     which = _of(len(paused), len(heard))
     head = f"{which[0].upper()}{which[1:]} paused"
+    if facts.source.dropped:
+        words = f"{head}, but the capture itself dropped {count_text(facts.source.dropped)} frames."
+        return Outcome.UNPROVEN, words, evidence, spans
     if alike:
         return (
             Outcome.CAUTION,

@@ -136,6 +136,7 @@ def test_unevenness_that_a_receiver_evens_out(tmp_path, late_ms, outcome):
     assert finding.outcome == outcome
     if outcome == CAUTION:
         assert "receive buffer of up to 22 ms" in finding.headline
+        assert finding.fixes == (stream_health.BUFFER, stream_health.AGAIN)
         assert finding.measured["receive_buffer_ms"] == pytest.approx(22, abs=0.2)
 
 
@@ -165,10 +166,12 @@ def test_another_engine_that_takes_over_is_no_end(tmp_path):
 def test_a_stream_that_broke_off_and_began_anew(tmp_path):
     """After three seconds at 1 ms the numbers are more than 3 000 ahead: to RFC 3550 A.1 that is another beginning."""
     frames = stream(count=1000) + stream(count=1000, start=4.5, first=4500)
-    finding = judge(studied(tmp_path, frames, stream(6, TWO, count=5500)))
+    facts = studied(tmp_path, frames, stream(6, TWO, count=5500))
+    finding = judge(facts)
     assert finding.outcome == CAUTION
     assert "paused for up to 3.50 s" in finding.headline
     assert "began anew" in told(finding)
+    assert judge(replace(facts, source=replace(facts.source, dropped=4000))).outcome == UNPROVEN
 
 
 def test_silence_proves_nothing(tmp_path):
