@@ -68,6 +68,7 @@ CAUSES = (
     # A wireless router brings its servers and the house behind it along.
     Cause("wifi-bridge", ("stray-dhcp", "stray-router", "house-network"), "culprit"),
     Cause("house-network", ("stray-dhcp", "stray-router"), "culprit"),
+    Cause("missing", ("stream-plan",), "culprit"),
 )
 
 # Mended first to last: what is plugged wrong, then what is set wrong, then symptoms. Common practice.
@@ -83,11 +84,14 @@ FIX_ORDER = (
     "wifi-bridge",
     "house-network",
     "shared-connection",
+    "missing",
     "stray-dhcp",
     "stray-router",
     "control-network",
+    "strangers",
     "address-clash",
     "addressing",
+    "address-plan",
     "mtu",
     "spanning-tree",
     "vlan-tags",
@@ -100,6 +104,7 @@ FIX_ORDER = (
     "frame-size",
     "clock",
     "priority",
+    "stream-plan",
     "stream-health",
     "beat-health",
     "stream-names",

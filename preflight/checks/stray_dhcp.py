@@ -48,7 +48,7 @@ CHECK = Check(
         "Unplug the server from the audio LAN, or turn its DHCP server off.",
         "Restart devices that took an address from it, or set their addresses back.",
         "Run the line check again.",
-        "Is it meant to be there? A rig sheet will name the allowed servers.",
+        "Is it meant to be there? Name it in the rig sheet: [dhcp], allowed = [its address].",
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
@@ -107,13 +107,25 @@ def judge(facts: Facts) -> Finding | None:
         return unheard(CHECK, facts)
     if blocked := unheard(CHECK, facts):
         return blocked
-    servers = _servers(facts)
+    servers = heard_servers(facts)
+    allowed = facts.sheet.dhcp.allowed if facts.sheet is not None else ()
+    strays = [each for each in servers if each.hardware not in allowed and each.address not in allowed]
+    if strays:
+        return _failed(strays)
     if servers:
-        return _failed(servers)
+        return Finding(
+            CHECK.name,
+            Outcome.PASS,
+            f"The only DHCP server heard is allowed by the rig sheet: {servers[0].name}."
+            if len(servers) == 1
+            else "All DHCP servers heard are allowed by the rig sheet.",
+            evidence=tuple(evidence for each in servers[:8] for evidence in each.evidence[:1]),
+            measured={"servers": 0, "allowed": len(servers)},
+        )
     return _silent(facts)
 
 
-def _servers(facts: Facts) -> list[_Server]:
+def heard_servers(facts: Facts) -> list[_Server]:
     servers: dict[str, _Server] = {}
 
     def server(key: str, hardware: str, address: str, seen: Seen, *, named: bool) -> _Server:

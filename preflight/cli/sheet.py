@@ -1,13 +1,15 @@
-"""`preflight sheet`: write a rig sheet, and check one."""
+"""`preflight sheet`: write a rig sheet, draft one from a good rig, check one."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from preflight.cli.options import Duration
 from preflight.text import clean
 
 if TYPE_CHECKING:
+    from preflight.facts import Facts
     from preflight.rig.sheet import Sheet
 
 
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 def command() -> None:
     """The rig sheet: a TOML file that says what should be there.
 
-    Write one with `new`, and check it with `check`. `study` and `linecheck` judge by it with --sheet FILE.
+    Write one with `new` or draft it with `learn`, then check it with `check`. `study` and `linecheck` judge by it with --sheet FILE.
     """
 
 
@@ -43,6 +45,51 @@ def check(file: str) -> None:
         f"{n} {what}{'' if n == 1 else 'es' if what == 'switch' else 's'}" for n, what in parts
     )
     click.echo(f"{clean(file)} is in order: {sheet.name}, {counted}.")
+
+
+@command.command()
+@click.argument("capture", required=False)
+@click.option("--adapter", metavar="NAME", help="Listen on this adapter instead of reading CAPTURE.")
+@click.option("--listen", type=Duration(), default="60s", show_default=True, help="How long to listen.")
+@click.option("--to", "file", metavar="FILE", help="Write the sheet to FILE. Without it, to standard output.")
+def learn(capture: str | None, adapter: str | None, listen: float, file: str | None) -> None:
+    """Draft a sheet from a rig that is in order: from CAPTURE, or by listening.
+
+    What could not be heard is marked FILL IN. Longer is better: a minute or more, with the audio on.
+    """
+    if (capture is None) == (adapter is None):
+        raise click.UsageError("give either a capture file or --adapter NAME")
+    from preflight.frames.errors import CaptureError
+    from preflight.learn import draft
+
+    try:
+        facts = _read(capture) if capture is not None else _heard(adapter, listen)
+    except CaptureError as error:
+        raise click.ClickException(str(error)) from None
+    if facts.wire_refused:
+        raise click.ClickException(facts.wire_refused)
+    if facts.source is None or not facts.source.frames:
+        raise click.ClickException("no frame came by, so there is nothing to learn from.")
+    put(draft(facts), file)
+
+
+def _read(capture: str) -> "Facts":
+    from preflight.cli.progress import ProgressBar
+    from preflight.study import study
+
+    with ProgressBar("standard input" if capture == "-" else Path(capture).name) as progress:
+        return study(capture, progress)
+
+
+def _heard(adapter: str | None, listen: float) -> "Facts":
+    from preflight import host
+    from preflight.cli.adapters import choose
+    from preflight.cli.progress import ProgressBar
+    from preflight.linecheck import linecheck
+
+    chosen = choose(host.read(), adapter)
+    with ProgressBar(f"Listening on {chosen}", timed=True) as progress:
+        return linecheck(chosen, listen, host.read, progress)
 
 
 def load(file: str) -> "Sheet":
