@@ -7,16 +7,21 @@ from typing import Any
 from preflight.facts import Facts
 from preflight.frames.batch import Progress
 from preflight.frames.live import Listener, ListenRefused
+from preflight.frames.pcapng import Saver
 from preflight.host.facts import HostFacts
 from preflight.survey import Survey, vantage
 
 
 def linecheck(
-    adapter: str, seconds: float, read_host: Callable[[], HostFacts], on_progress: Progress | None = None
+    adapter: str,
+    seconds: float,
+    read_host: Callable[[], HostFacts],
+    on_progress: Progress | None = None,
+    open_saver: Callable[[], Saver] | None = None,
 ) -> Facts:
     """Listen on `adapter` for `seconds` and put it beside what `read_host` says before and after. Where the system
     refuses to listen, the facts say why, and hold the computer alone. Ctrl-C ends the listening; the facts are then
-    marked partial."""
+    marked partial. What `open_saver` opens once the system lets us listen is given every frame."""
     host = read_host()
     about = next((a for a in host.adapters if a.name == adapter), None)
     speed = about.speed_mbps if about is not None else None
@@ -26,11 +31,17 @@ def linecheck(
     except ListenRefused as refused:
         return Facts(host=host, adapter=adapter, wire_refused=str(refused), **link)
     survey = Survey()
+    saver = open_saver() if open_saver else None
     try:
         for batch in listener.batches():
             survey.add(batch)
+            if saver:
+                saver.add(batch)
     except KeyboardInterrupt:
         listener.partial = True
+    finally:
+        if saver:
+            saver.close(listener.facts().dropped or 0)
     tally = survey.tally_facts()
     seen_from = vantage(tally)
     return Facts(

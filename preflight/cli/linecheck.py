@@ -1,17 +1,29 @@
 """`preflight linecheck`: this computer and what it hears."""
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import click
 
 from preflight.cli.options import (
     Command,
     Duration,
+    Size,
     json_option,
     report_option,
     sheet_option,
     strict_option,
 )
+from preflight.text import clean
+
+if TYPE_CHECKING:
+    from preflight.frames.pcapng import Saver
+
+
+def _capture(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
+    if name is not None and not name.lower().endswith(".pcapng"):
+        raise click.BadParameter(f"'{name}' does not end in .pcapng.")
+    return name
 
 
 @click.command(cls=Command)
@@ -19,6 +31,16 @@ from preflight.cli.options import (
     "--adapter", metavar="NAME", help="The adapter on the audio LAN. Without it, the likeliest is taken."
 )
 @click.option("--listen", type=Duration(), default="20s", show_default=True, help="How long to listen.")
+@click.option(
+    "--save",
+    "save_to",
+    metavar="FILE.pcapng",
+    callback=_capture,
+    help="Keep what is heard, for any capture tool.",
+)
+@click.option(
+    "--save-limit", type=Size(), default="1GB", show_default=True, help="Save no more than this; judge all."
+)
 @sheet_option
 @json_option
 @report_option
@@ -26,6 +48,8 @@ from preflight.cli.options import (
 def command(
     adapter: str | None,
     listen: float,
+    save_to: str | None,
+    save_limit: int,
     sheet: str | None,
     json_to: str | None,
     report_to: str | None,
@@ -46,8 +70,27 @@ def command(
 
     planned = load(sheet) if sheet else None
     chosen = choose(host.read(), adapter)
+    savers: list[Saver] = []
+
+    def open_saver() -> "Saver":
+        from preflight.frames.pcapng import Saver
+
+        try:
+            savers.append(Saver(str(save_to), chosen, save_limit))
+        except OSError as error:
+            raise click.ClickException(
+                f"{save_to}: cannot be written: {error.strerror}. Give another file to --save."
+            ) from None
+        return savers[0]
+
     with ProgressBar(f"Listening on {chosen}", timed=True) as progress:
-        facts = linecheck(chosen, listen, host.read, progress)
+        facts = linecheck(chosen, listen, host.read, progress, open_saver if save_to else None)
+    if savers and savers[0].ended:
+        click.echo(
+            f"preflight linecheck: {clean(str(save_to))} holds {savers[0].frames} frames and no more: "
+            f"{savers[0].ended}. The rest was judged, and not saved.",
+            err=True,
+        )
     result = judged(replace(facts, sheet=planned))
     output = Output(json_to, report_to=report_to)
     output.add(result)

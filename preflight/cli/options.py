@@ -78,6 +78,24 @@ class Duration(click.ParamType):
         return seconds
 
 
+UNITS_BYTES = {"kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12}
+
+
+class Size(click.ParamType):
+    """Bytes, written as 500MB or 2 GB."""
+
+    name = "size"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, int):
+            return value
+        match = re.fullmatch(r"(\d{1,9}(?:\.\d{1,9})?)\s*([kmgt]b)", str(value).strip().lower(), re.ASCII)
+        size = int(float(match[1]) * UNITS_BYTES[match[2]]) if match else 0
+        if size < 1000:
+            self.fail(f"'{value}' is no size. Write 500MB or 2GB.", param, ctx)
+        return size
+
+
 def status_of(statuses: list[int]) -> int:
     """The worst exit status of several results: unreadable, not ready, unproven, ready."""
     return next((status for status in (2, 1, 3) if status in statuses), 0)

@@ -114,11 +114,13 @@ def _target_machine():
 
     llvm.initialize_native_target()
     llvm.initialize_native_asmprinter()
-    return llvm.Target.from_default_triple().create_target_machine(
+    target = llvm.Target.from_default_triple()
+    # As Numba's own just-in-time compiler has it: relocatable code would look for its constants in the wrong place.
+    return target.create_target_machine(
         cpu=llvm.get_host_cpu_name(),
         features=llvm.get_host_cpu_features().flatten(),
         opt=3,
-        reloc="pic",
+        reloc="static" if target.name.startswith("x86") else "default",
         codemodel="jitdefault",
         jit=True,
     )

@@ -50,6 +50,8 @@ def test_every_command_has_help(name):
         (["study", "not-there.pcap"], "not-there.pcap: no such file"),
         (["linecheck", "--listen", "soon"], "'soon' is no duration"),
         (["linecheck", "--listen", "0"], "'0' is no duration"),
+        (["linecheck", "--save", CLEAN], "does not end in .pcapng"),
+        (["linecheck", "--save-limit", "0GB"], "'0GB' is no size"),
         (["linecheck", "--adapter", "none\x1b[2J0"], "there is no adapter"),
         (["why", "lop"], "Did you mean loop?"),
         (["rehearse", "nothing"], "there is no bundled capture 'nothing'"),

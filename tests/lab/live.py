@@ -11,7 +11,8 @@ from collections.abc import Callable, Mapping
 from tests.lab import scene
 from tests.lab.rig import Rig, wait_until
 
-LINECHECK = (sys.executable, "-m", "preflight", "linecheck", "--adapter", "eth0")
+PREFLIGHT = (sys.executable, "-m", "preflight")
+LINECHECK = (*PREFLIGHT, "linecheck", "--adapter", "eth0")
 # The desk's adapter in the lab is one end of a veth, and the product rightly says so.
 OF_THE_LAB = frozenset({"adapter-kind"})
 Breaks = Callable[[Rig, subprocess.Popen], object]

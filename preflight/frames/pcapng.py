@@ -1,0 +1,99 @@
+"""Writing captures: pcapng that any capture tool reads, whole batches at a time.
+
+One section, one Ethernet interface, nanoseconds, a direction for each frame, and at the end the statistics that tell
+what the system lost. The frames are laid out by a kernel, so that a full link is no harder to keep than to count.
+Format: IETF draft-ietf-opsawg-pcapng.
+"""
+
+import struct
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+
+from preflight import __version__
+from preflight.frames import kernels as k
+from preflight.frames.batch import Batch
+
+SECTION, INTERFACE, STATISTICS = 0x0A0D0D0A, 1, 5
+FRAME_MORE = 52  # most bytes that a frame takes beyond its own: header, flags, padding, and a tag put back
+
+
+def _block(kind: int, body: bytes) -> bytes:
+    return struct.pack("<II", kind, len(body) + 12) + body + struct.pack("<I", len(body) + 12)
+
+
+def _option(code: int, value: bytes) -> bytes:
+    return struct.pack("<HH", code, len(value)) + value + bytes(-len(value) % 4)
+
+
+_END = _option(0, b"")
+
+
+def head(adapter: str) -> bytes:
+    """What a file begins with; frames of `adapter` follow."""
+    wrote = _option(4, f"preflight {__version__}".encode())
+    about = _option(2, adapter.encode()) + _option(9, b"\x09")
+    return _block(SECTION, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + wrote + _END) + _block(
+        INTERFACE, struct.pack("<HHI", k.ETHERNET, 0, k.MAX_CAPTURED) + about + _END
+    )
+
+
+def tail(last_ns: int, frames: int, dropped: int) -> bytes:
+    """The statistics at the end: `frames` came, the system lost `dropped`."""
+    counts = _option(4, struct.pack("<Q", frames)) + _option(5, struct.pack("<Q", dropped))
+    return _block(STATISTICS, struct.pack("<III", 0, last_ns >> 32, last_ns & 0xFFFFFFFF) + counts + _END)
+
+
+class Layout:
+    """Lays batches out as pcapng blocks, in a buffer that is used again."""
+
+    def __init__(self) -> None:
+        self._buffer = np.zeros(1 << 20, np.uint8)
+
+    def blocks(self, batch: Batch) -> memoryview:
+        """The frames of one batch. What is returned is good until the next call."""
+        most = int(batch.columns[k.CAP, : batch.rows].sum()) + FRAME_MORE * batch.rows
+        if most > len(self._buffer):
+            self._buffer = np.zeros(2 * most, np.uint8)
+        out = batch.engine.bytes_of(self._buffer)
+        size = batch.engine.to_pcapng(batch.view, batch.columns, batch.rows, out)
+        return self._buffer[:size].data
+
+
+class Saver:
+    """Writes what is heard on `adapter` to `path`, at most `limit` bytes of it. Where it has to stop, `ended` says
+    why, and the rest is left out. Raises OSError where it cannot be opened."""
+
+    def __init__(self, path: str, adapter: str, limit: int) -> None:
+        self._file: BinaryIO = Path(path).open("wb")  # noqa: SIM115
+        self._layout = Layout()
+        self._limit = limit
+        self._last_ns = 0
+        self.size = self._file.write(head(adapter))
+        self.frames = 0
+        self.ended = ""
+
+    def add(self, batch: Batch) -> None:
+        if self.ended:
+            return
+        blocks = self._layout.blocks(batch)
+        if self.size + len(blocks) > self._limit:
+            self.ended = "it has reached its limit"
+            return
+        try:
+            self.size += self._file.write(blocks)
+        except OSError as error:  # a full disk must not end the listening
+            self.ended = error.strerror or str(error)
+            return
+        self.frames += batch.rows
+        if batch.rows:
+            self._last_ns = int(batch.columns[k.TIME, batch.rows - 1])
+
+    def close(self, dropped: int) -> None:
+        """End the file; `dropped` frames were lost by the system."""
+        try:
+            with self._file:
+                self._file.write(tail(self._last_ns, self.frames, dropped))
+        except OSError as error:
+            self.ended = self.ended or error.strerror or str(error)

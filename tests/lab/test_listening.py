@@ -1,0 +1,32 @@
+"""What is heard can be kept: any capture tool reads the file."""
+
+import json
+import subprocess
+import time
+from pathlib import Path
+
+from tests.lab import live, scene, senders
+from tests.lab.rig import Rig
+from tests.lab.test_silence import rig  # noqa: F401
+
+
+def test_what_was_heard_is_saved_for_any_capture_tool(rig: Rig, tmp_path: Path) -> None:  # noqa: F811
+    kept = tmp_path / "heard.pcapng"
+    scene.play(rig, 20, clock=False, wait_s=1)
+    listening = live.start(rig, 3, "--json", "--save", str(kept))
+    senders.call(rig, "desk", rig["engine-a"].ip)  # a frame of the desk's own
+    out, errors = listening.communicate(timeout=60)
+    assert out, errors
+    heard = json.loads(out)["source"]["frames"]
+    lines = subprocess.run(
+        ["tcpdump", "-e", "-nn", "-tt", "-r", str(kept)], capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    lines = [line for line in lines if not line.startswith("\t")]  # without what it shows of unknown contents
+    assert len(lines) == heard > 2000
+    assert any(rig["box-left"].mac in line and "233.252.0.1.5004" in line for line in lines)
+    assert abs(float(lines[0].split()[0]) - time.time()) < 60
+    studied = subprocess.run(
+        [*live.PREFLIGHT, "study", "--json", str(kept)], capture_output=True, text=True, check=False
+    )
+    source = json.loads(studied.stdout)["source"]
+    assert (source["frames"], source["dropped"], source["cut"]) == (heard, 0, 0)
