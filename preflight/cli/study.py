@@ -3,11 +3,15 @@
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from preflight.cli.options import Command, json_option, report_option, sheet_option, status_of, strict_option
 from preflight.text import clean
+
+if TYPE_CHECKING:
+    from preflight.report.result import Result
 
 
 @click.command(cls=Command)
@@ -15,9 +19,21 @@ from preflight.text import clean
 @sheet_option
 @json_option
 @report_option
+@click.option(
+    "--evidence",
+    "evidence_to",
+    metavar="DIR",
+    type=click.Path(file_okay=False),
+    help="Write for each finding a small pcapng with the frames that prove it into DIR.",
+)
 @strict_option
 def command(
-    files: tuple[str, ...], sheet: str | None, json_to: str | None, report_to: str | None, strict: bool
+    files: tuple[str, ...],
+    sheet: str | None,
+    json_to: str | None,
+    report_to: str | None,
+    evidence_to: str | None,
+    strict: bool,
 ) -> int:
     """Say from saved captures whether the audio LAN was ready.
 
@@ -25,10 +41,13 @@ def command(
     gets a verdict of its own, and one that cannot be read does not stop the others. Ctrl-C ends the
     reading and judges what was read.
 
-    With several files, --json writes one JSON object a line, in their order. --report takes one file.
+    With several files, --json writes one JSON object a line, in their order. --report
+    and --evidence take one file.
     """
     if report_to and len(files) > 1:
         raise click.UsageError("--report makes the page of one capture. Give one FILE.")
+    if evidence_to and (len(files) > 1 or files[0] == "-"):
+        raise click.UsageError("--evidence reads a capture twice. Give one FILE that is no pipe.")
     if json_to and json_to != "-" and any(_same(json_to, file) for file in files):
         raise click.UsageError(f"--json would write over the capture {json_to}. Give it another file.")
     from preflight.cli.output import Output
@@ -52,11 +71,33 @@ def command(
             continue
         result = judged(replace(facts, sheet=planned))
         output.add(result)
+        if evidence_to:
+            _evidence(file, result, evidence_to)
         statuses.append(result.verdict.exit_status(strict))
         if facts.source is not None and facts.source.partial:
             break  # Ctrl-C: the user has seen enough
     output.close()
     return status_of(statuses)
+
+
+def _evidence(file: str, result: "Result", folder: str) -> None:
+    from preflight.cli.progress import ProgressBar
+    from preflight.frames.errors import CaptureError
+    from preflight.report.evidence import write_evidence
+
+    try:
+        with ProgressBar("Evidence") as progress:
+            written = write_evidence(file, result.verdict, Path(folder), progress)
+    except OSError as error:
+        raise click.ClickException(
+            f"{folder}: cannot be written: {error.strerror}. Give another folder to --evidence."
+        ) from None
+    except CaptureError as error:
+        raise click.ClickException(f"{clean(str(error), 1000)} (read again for --evidence)") from None
+    names = ", ".join(path.name for path in written)
+    click.echo(
+        f"Evidence in {clean(folder)}: {names or 'none, as no finding names a frame or a time'}", err=True
+    )
 
 
 def _same(one: str, other: str) -> bool:

@@ -14,6 +14,7 @@ import numpy as np
 from preflight.frames import compile as kernels_compile
 from preflight.frames import kernels as k
 from preflight.frames.facts import SourceFacts
+from preflight.frames.write import Frame
 
 # Not a power of two: columns that begin a power of two apart fall on the same lines of the processor's cache, which
 # makes the classifier three times slower.
@@ -39,6 +40,18 @@ class Batch:
         """The captured bytes of one frame."""
         start = int(self.columns[k.OFF, row])
         return self.block[start : start + int(self.columns[k.CAP, row])].tobytes()
+
+    def frame(self, row: int) -> Frame:
+        """One frame to keep beyond the batch."""
+        columns = self.columns
+        return Frame(
+            self.first + row,
+            int(columns[k.TIME, row]),
+            int(columns[k.LINK, row]),
+            int(columns[k.WIRE, row]),
+            bool(columns[k.OUT, row]),
+            self.data(row),
+        )
 
 
 class FrameSource(Protocol):

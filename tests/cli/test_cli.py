@@ -58,6 +58,7 @@ def test_every_command_has_help(name):
         (["study", CLEAN, f"--json={CLEAN}"], "would write over"),
         (["study", CLEAN, "--report", CLEAN], "does not end in .html"),
         (["study", CLEAN, LOOP, "--report", "x.html"], "the page of one capture"),
+        (["study", "-", "--evidence", "x"], "no pipe"),
     ],
 )
 def test_errors_are_one_line_on_standard_error(args, said):
@@ -125,6 +126,12 @@ def test_report_that_cannot_be_written_is_one_line(tmp_path):
     (tmp_path / "page.html").mkdir()
     done = run("study", LOOP, "--report", str(tmp_path / "page.html"))
     assert done.exit_code == 2 and "--report" in done.stderr and done.stderr.count("\n") == 1
+
+
+def test_evidence_goes_into_a_folder(tmp_path):
+    done = run("study", LOOP, "--json", "--evidence", str(tmp_path / "e"))
+    assert json.loads(done.stdout)["verdict"] == "not ready"
+    assert "loop.pcapng" in done.stderr and (tmp_path / "e" / "loop.pcapng").stat().st_size < 100_000
 
 
 def test_study_reads_standard_input():

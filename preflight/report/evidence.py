@@ -1,0 +1,108 @@
+"""The frames that prove each finding, cut from the capture: one small pcapng a finding.
+
+A second pass over the capture, which ends behind the last frame that is asked for. Frames are asked for by number where
+the evidence has one, else by time; their neighbours come with them, because most troubles show in what stands around a frame.
+Each comment holds the frame's number in the capture that was studied.
+"""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.frames import kernels as k
+from preflight.frames.batch import Batch, Progress
+from preflight.frames.capture import CaptureFile
+from preflight.frames.write import Frame, PcapngWriter
+from preflight.text import clean
+from preflight.verdict import Verdict
+
+# Enough to see what goes on around a frame, few enough to look through. Common practice.
+NEIGHBOURS = 20
+MOST_MARKS = 40
+
+
+@dataclass
+class _Cut:
+    """What is kept for one finding: `marks` still to come as (frame or None, time in ns, text), frames by number."""
+
+    check: str
+    marks: list[tuple[int | None, int, str]]
+    open_until: int = 0  # frames up to this number are neighbours
+    frames: dict[int, Frame] = field(default_factory=dict)
+    said: dict[int, str] = field(default_factory=dict)
+
+
+def write_evidence(
+    path: str, verdict: Verdict, folder: Path, on_progress: Progress | None = None
+) -> list[Path]:
+    """Write the evidence of what `verdict` says of the capture at `path` into `folder`. Returns the files written."""
+    cuts = [cut for ranked in verdict.findings if (cut := _cut(ranked.finding)).marks]
+    if cuts:
+        _collect(CaptureFile(path, on_progress), cuts)
+    folder.mkdir(parents=True, exist_ok=True)
+    return [_write(cut, Path(path).name, folder) for cut in cuts if cut.frames]
+
+
+def _cut(finding: Finding) -> _Cut:
+    if finding.outcome not in (Outcome.FAIL, Outcome.CAUTION):
+        return _Cut(finding.check, [])
+    begins = tuple(Evidence("the stretch begins", None, start) for start, _ in finding.spans)
+    marks = [
+        (seen.frame, round((seen.time_s or 0.0) * 1e9), seen.text)
+        for seen in (*finding.evidence, *begins)
+        if seen.frame is not None or seen.time_s is not None
+    ]
+    return _Cut(finding.check, marks[:MOST_MARKS])
+
+
+def _collect(capture: CaptureFile, cuts: list[_Cut]) -> None:
+    before: list[Frame] = []  # the last frames of the batches so far
+    for batch in capture.batches():
+        for cut in cuts:
+            _take(cut, batch, before)
+        before += [batch.frame(row) for row in range(max(batch.rows - NEIGHBOURS, 0), batch.rows)]
+        before = before[-NEIGHBOURS:]
+        last = batch.first + batch.rows - 1
+        if all(not cut.marks and cut.open_until <= last for cut in cuts):
+            capture.partial = True
+
+
+def _take(cut: _Cut, batch: Batch, before: list[Frame]) -> None:
+    last = batch.first + batch.rows - 1
+    still = []
+    ranges = [(batch.first, min(cut.open_until, last))]
+    for frame, time_ns, text in cut.marks:
+        number = frame if frame is not None else _number_at(batch, time_ns)
+        if number is None or not batch.first <= number <= last:
+            still.append((frame, time_ns, text))
+            continue
+        said = cut.said.get(number)
+        cut.said[number] = f"{said}; {text}" if said else text
+        cut.frames |= {f.number: f for f in before if f.number >= number - NEIGHBOURS}
+        ranges.append((max(number - NEIGHBOURS, batch.first), min(number + NEIGHBOURS, last)))
+        cut.open_until = max(cut.open_until, number + NEIGHBOURS)
+    cut.marks = still
+    for start, end in ranges:
+        for number in range(start, end + 1):
+            if number not in cut.frames:
+                cut.frames[number] = batch.frame(number - batch.first)
+
+
+def _number_at(batch: Batch, time_ns: int) -> int | None:
+    """The first frame of the batch at that time or later (within a microsecond: times were rounded on their way)."""
+    late = batch.columns[k.REL, : batch.rows] >= time_ns - 1000
+    return batch.first + int(np.argmax(late)) if late.any() else None
+
+
+def _write(cut: _Cut, name: str, folder: Path) -> Path:
+    file = folder / f"{cut.check}.pcapng"
+    frames = [cut.frames[number] for number in sorted(cut.frames)]
+    with file.open("wb") as out:
+        writer = PcapngWriter(out)
+        for frame in frames:
+            said = cut.said.get(frame.number)
+            comment = f"frame {frame.number} of {name}" + (f": {cut.check}: {said}" if said else "")
+            writer.frame(frame, clean(comment, 2000))
+    return file

@@ -1,0 +1,92 @@
+"""Evidence files, read by a general reader of pcapng (Scapy) and beside the capture that they were cut from."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from scapy.utils import RawPcapNgReader, RawPcapReader
+
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.frames.batch import ROWS
+from preflight.frames.capture import CaptureFile
+from preflight.frames.write import Frame, PcapngWriter
+from preflight.report.evidence import NEIGHBOURS, write_evidence
+from preflight.report.result import judged
+from preflight.study import study
+from preflight.verdict import decide
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+LOOP = CAPTURES / "loop.pcap.gz"
+
+
+def read(file: Path) -> dict[int, tuple[bytes, str]]:
+    """Frames and comments by the number in the comment."""
+    found = {}
+    with RawPcapNgReader(str(file)) as reader:
+        for data, about in reader:
+            comment = about.comments[0].decode()
+            found[int(comment.split()[1].rstrip(":"))] = (data, comment)
+    return found
+
+
+def original() -> list[bytes]:
+    with RawPcapReader(str(LOOP)) as reader:
+        return [data for data, _ in reader]
+
+
+def test_the_frames_that_prove_a_loop_and_their_neighbours(tmp_path):
+    result = judged(study(str(LOOP)))
+    files = write_evidence(str(LOOP), result.verdict, tmp_path)
+    assert {file.name for file in files} == {"loop.pcapng", "multicast-storm.pcapng"}
+    found = read(tmp_path / "loop.pcapng")
+    finding = next(r.finding for r in result.verdict.findings if r.finding.check == "loop")
+    frames = original()
+    for seen in finding.evidence:
+        assert seen.frame is not None and seen.text in found[seen.frame][1]
+        assert all(n in found for n in range(max(seen.frame - NEIGHBOURS, 1), seen.frame + NEIGHBOURS + 1))
+    assert all(data == frames[number - 1] for number, (data, _) in found.items())
+    assert len(found) < 6 * (2 * NEIGHBOURS + 1)
+    with RawPcapNgReader(str(tmp_path / "loop.pcapng")) as reader:
+        assert all(about.linktype == 1 and about.tshigh > 0 for _, about in reader)
+
+
+@pytest.mark.parametrize("number", [1, ROWS - 1, ROWS, ROWS + 1, ROWS + NEIGHBOURS, 2 * ROWS])
+@pytest.mark.parametrize("by_time", [False, True])
+def test_neighbours_across_batches(tmp_path, number, by_time):
+    """Frames asked for by number or by time, at the edges of what is read at once."""
+    capture = tmp_path / "many.pcapng"
+    with capture.open("wb") as out:
+        writer = PcapngWriter(out)
+        for n in range(1, 2 * ROWS + 1):
+            writer.frame(Frame(n, 1_700_000_000_000_000_000 + n * 10_000, 1, 64, False, n.to_bytes(4) * 15))
+    seen = Evidence("here", None if by_time else number, (number - 1) / 1e5)
+    verdict = decide([Finding("loop", Outcome.FAIL, "x", (seen,))])
+    (file,) = write_evidence(str(capture), verdict, tmp_path / "new" / "folder")
+    found = read(file)
+    low, high = max(number - NEIGHBOURS, 1), min(number + NEIGHBOURS, 2 * ROWS)
+    assert sorted(found) == list(range(low, high + 1))
+    assert all(data == n.to_bytes(4) * 15 for n, (data, _) in found.items())
+    assert found[number][1].endswith("loop: here")
+
+
+def test_what_passed_or_was_never_seen_has_no_file(tmp_path):
+    seen = (Evidence("x", 17, 0.5),)
+    verdict = decide(
+        [Finding("loop", Outcome.PASS, "x", seen), Finding("clock", Outcome.FAIL, "x", (Evidence("y"),))]
+    )
+    assert write_evidence(str(LOOP), verdict, tmp_path) == []
+
+
+def test_a_capture_written_again_reads_the_same(tmp_path):
+    capture = CaptureFile(str(LOOP))
+    copy = tmp_path / "copy.pcapng"
+    with copy.open("wb") as out:
+        writer = PcapngWriter(out)
+        for batch in capture.batches():
+            for row in range(batch.rows):
+                writer.frame(batch.frame(row))
+        writer.dropped(7)
+    before, after = judged(study(str(LOOP))), judged(study(str(copy)))
+    assert after.facts.source is not None and before.facts.source is not None
+    assert after.facts.source == replace(before.facts.source, name=after.facts.source.name, dropped=7)
+    assert after.facts.tally == before.facts.tally
