@@ -18,6 +18,7 @@ COMMANDS = {
     "linecheck": "Read this computer, listen, and say whether the audio LAN is ready.",
     "study": "Give the same verdict from saved captures.",
     "sheet": "Write a rig sheet, draft one from a good rig, or check one.",
+    "budget": "Say from a rig sheet alone whether the plan holds.",
     "adapters": "List the adapters, and which one looks like the audio LAN.",
     "why": "Tell what a check looks at, its limits, and how to fix what it finds.",
     "rehearse": "Play the bundled captures: no network needed, no root.",

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from preflight import __version__
 from preflight.checks import judge_all
 from preflight.facts import Facts
+from preflight.rig.budget import Budget
 from preflight.text import clean
 from preflight.verdict import Ranked, Verdict, decide
 
@@ -40,7 +41,7 @@ def as_dict(result: Result) -> dict[str, object]:
         "verdict": result.verdict.verdict,
         "source": _source(result.facts),
         "findings": [_finding(ranked) for ranked in result.verdict.findings],
-    }
+    } | ({"budget": _budget(result.facts.budget)} if result.facts.budget is not None else {})
 
 
 def as_json(result: Result, indent: int | None = 2) -> str:
@@ -73,8 +74,8 @@ def plain(value: object) -> object:
 def _source(facts: Facts) -> dict[str, object]:
     source = facts.source
     common: dict[str, object] = {
-        "kind": source.kind if source else "host",
-        "name": source.name if source else facts.adapter or "this computer",
+        "kind": source.kind if source else "sheet" if facts.budget is not None else "host",
+        "name": name_of(facts),
         "frames": source.frames if source else 0,
         "duration_s": source.duration_s if source else 0.0,
         "vantage": facts.vantage,
@@ -106,6 +107,54 @@ def moment(ns: int | None) -> str | None:
         )
     except (ValueError, OverflowError, OSError):
         return None
+
+
+def name_of(facts: Facts) -> str:
+    """What was judged."""
+    if facts.source is not None:
+        return facts.source.name
+    if facts.budget is not None and facts.sheet is not None:
+        return facts.sheet.name
+    return facts.adapter or "this computer"
+
+
+def _budget(budget: Budget) -> dict[str, object]:
+    return {
+        "links": [
+            {
+                "from": way.sender,
+                "to": way.receiver,
+                "speed_mbps": way.cable.speed_mbps,
+                "length_m": way.cable.length_m,
+                "mbps": round(way.bits_per_s / 1e6, 4),
+                "share": round(way.share, 6),
+                "burst_us": round(way.burst_us, 3),
+                "streams": way.streams,
+            }
+            for way in budget.ways
+        ],
+        "paths": [
+            {
+                "stream": path.stream,
+                "receiver": path.receiver,
+                "hops": path.hops,
+                "delay_us": round(path.delay_us, 3),
+                "worst_us": round(path.worst_us, 3),
+            }
+            for path in budget.paths
+        ],
+        "failures": [
+            {
+                "what": failure.what,
+                "kind": failure.kind,
+                "lost_devices": failure.lost_devices,
+                "lost_streams": failure.lost_streams,
+                "takes_over": failure.takes_over,
+                "busiest_share": round(failure.busiest.share, 6) if failure.busiest else None,
+            }
+            for failure in budget.failures
+        ],
+    }
 
 
 def _finding(ranked: Ranked) -> dict[str, object]:

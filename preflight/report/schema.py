@@ -55,7 +55,7 @@ def schema() -> str:
         }
     )
     always = {
-        "kind": {"enum": ["capture", "live", "host"]},
+        "kind": {"enum": ["capture", "live", "host", "sheet"]},
         "name": text,
         "frames": count,
         "duration_s": seconds,
@@ -76,6 +76,30 @@ def schema() -> str:
         "ended_early": text,
         "partial": flag,
     }
+    link = {
+        "from": text,
+        "to": text,
+        "speed_mbps": count,
+        "length_m": maybe(seconds),
+        "mbps": seconds,
+        "share": {**seconds, "description": "of the link, this way"},
+        "burst_us": {**seconds, "description": "one packet of each stream at once"},
+        "streams": texts,
+    }
+    path = {"stream": text, "receiver": text, "hops": texts, "delay_us": seconds, "worst_us": seconds}
+    failure = {
+        "what": text,
+        "kind": {"enum": ["cable", "switch", "engine"]},
+        "lost_devices": texts,
+        "lost_streams": {"type": "array", "items": {**texts, "description": "stream and receiver"}},
+        "takes_over": maybe(text),
+        "busiest_share": maybe(seconds),
+    }
+
+    def many(properties: dict) -> dict:
+        return {"type": "array", "items": record(properties)}
+
+    budget = record({"links": many(link), "paths": many(path), "failures": many(failure)})
     result = record(
         {
             "schema": {"const": SCHEMA},
@@ -83,7 +107,9 @@ def schema() -> str:
             "verdict": {"enum": ["ready", "ready with cautions", "not ready", "unproven"]},
             "source": record(always | heard, required=list(always)),
             "findings": {"type": "array", "items": finding},
-        }
+            "budget": {**budget, "description": "of `preflight budget` alone"},
+        },
+        required=["schema", "tool", "verdict", "source", "findings"],
     )
     head = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

@@ -8,7 +8,7 @@ from rich.console import Console
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.facts import Facts
 from preflight.report.page import Page
-from preflight.report.result import Result
+from preflight.report.result import Result, name_of
 from preflight.verdict import Ranked
 
 STYLES = {
@@ -94,14 +94,10 @@ def _of(result: Result, outcome: Outcome) -> list[Finding]:
     return [r.finding for r in result.verdict.findings if r.finding.outcome == outcome]
 
 
-def name_of(facts: Facts) -> str:
-    return facts.source.name if facts.source else facts.adapter or "this computer"
-
-
 def _seen(facts: Facts) -> str:
     source = facts.source
     if source is None:
-        return "This computer only."
+        return "From the rig sheet alone." if facts.budget is not None else "This computer only."
     frames = f"{source.frames:,} frames in {source.duration_s:.1f} s".replace(",", " ")
     how = "Heard" if source.kind == "live" else "Capture of"
     where = "" if facts.vantage == "unknown" else f", {facts.vantage}"

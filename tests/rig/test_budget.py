@@ -1,0 +1,283 @@
+"""The budget's arithmetic beside published numbers, sums done by hand and the lab's measured load; failures of small rigs."""
+
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from preflight.checks import judge_all
+from preflight.checks.finding import Finding, Outcome
+from preflight.facts import Facts
+from preflight.rig.budget import POE_PORT_W, on_the_wire, packet, plan
+from preflight.rig.picture import svg
+from preflight.rig.read import parse
+from preflight.rig.sheet import Device, Sheet, Stream
+from preflight.rig.template import TEMPLATE
+from preflight.study import study
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+FOH, STAGE = '[[switch]]\nname = "foh"\nports = 8\n', '[[switch]]\nname = "stage"\nports = 8\n'
+
+
+def sheet(*parts: str) -> Sheet:
+    return parse("name = 'x'\n" + "\n".join(parts))
+
+
+def device(name: str, port: str, kind: str = "box", also: str = "") -> str:
+    return f'[[device]]\nname = "{name}"\nkind = "{kind}"\nport = "{port}"\n{also}'
+
+
+def cable(a: str, b: str, length: float | None = None, also: str = "") -> str:
+    return f'[[cable]]\na = "{a}"\nb = "{b}"\n' + (f"length_m = {length}\n" if length else "") + also
+
+
+def stream(name: str, sender: str, *receivers: str, channels: int = 8, also: str = "") -> str:
+    told = ", ".join(f'"{each}"' for each in receivers)
+    return f'[[stream]]\nname = "{name}"\nsender = "{sender}"\nreceivers = [{told}]\nchannels = {channels}\n{also}'
+
+
+TRUNK = cable("foh 8", "stage 8", 50)
+RIG = (FOH, STAGE, device("desk", "foh 1", "desk"), device("engine", "foh 2", "engine"), device("left", "stage 1"), device("right", "stage 2"))  # fmt: skip
+
+
+def judged(rig: Sheet) -> dict[str, Finding]:
+    return {finding.check: finding for finding in judge_all(Facts(sheet=rig, budget=plan(rig)))}
+
+
+# RFC 5180 appendix A.1 and RFC 2544 appendix B: frames a second that gigabit carries, by bytes with check sequence.
+@pytest.mark.parametrize(
+    ("frame", "per_s"),
+    [
+        (64, 1488095),
+        (128, 844594),
+        (256, 452898),
+        (512, 234962),
+        (1024, 119731),
+        (1280, 96153),
+        (1518, 81274),
+    ],
+)
+def test_frame_rates_of_rfc_5180(frame, per_s):
+    assert int(1e9 / 8 / on_the_wire(frame)) == per_s
+
+
+def test_a_packet_of_eight_channels_worked_by_hand():
+    """AES67's usual packet: 48 samples of 8 channels of 24 bit are 48 * 8 * 3 = 1152 bytes of audio. With RTP 12, UDP 8,
+    IPv4 20, Ethernet 14 and check sequence 4: 1210. With preamble 8 and gap 12: 1230 bytes, 1000 times a second: 9.84 Mb/s.
+    A VLAN tag is 4 bytes more: 9.872 Mb/s."""
+    one = packet(Stream("s", "a", ("b",), channels=8))
+    assert (one.media, one.ip, one.frame, one.wire()) == (1152, 1192, 1210, 1230)
+    assert one.bits_per_s() == 9_840_000 and one.bits_per_s(tagged=True) == 9_872_000
+
+
+def test_other_packets_worked_by_hand():
+    """2 channels of 125 us: 6 * 2 * 3 = 36 bytes, 94 in the frame, 114 on the cable, 8000 a second. 1 channel of 16 bit at
+    48 kHz and 125 us: 12 bytes; 70 in the frame, which is more than the 64 of the smallest."""
+    short = packet(Stream("s", "a", ("b",), channels=2, packet_time_ms=0.125))
+    assert (short.media, short.frame, short.wire(), short.per_s) == (36, 94, 114, 8000)
+    assert short.bits_per_s() == 114 * 8 * 8000
+    assert packet(Stream("s", "a", ("b",), channels=1, bits=16, packet_time_ms=0.125)).frame == 70
+    assert packet(Stream("s", "a", ("b",), channels=1, sample_rate_hz=8000, packet_time_ms=0.125)).frame == 64
+
+
+def test_the_measured_load_of_the_lab_within_one_percent():
+    """66 streams of 10 channels to the desk's port, as tests/lab recorded them."""
+    streams = [stream(f"s{n}", "left" if n % 2 else "right", "desk", channels=10) for n in range(66)]
+    [to_desk] = [way for way in plan(sheet(*RIG, TRUNK, *streams)).ways if way.receiver == "desk"]
+    facts = study(str(CAPTURES / "link-load.pcap.zst"))
+    streamed = {s.flow for s in facts.tally.streams}
+    flows = [flow for number, flow in enumerate(facts.tally.flows) if number in streamed]
+    seconds = max(f.last_s for f in flows) - min(f.first_s for f in flows)
+    measured_mbps = sum(flow.bytes for flow in flows) * 8 / 1e6 / seconds
+    assert len(flows) == 66
+    assert to_desk.bits_per_s / 1e6 == pytest.approx(measured_mbps, rel=0.01)
+    assert to_desk.share == pytest.approx(0.801, abs=0.001)
+    assert judged(sheet(*RIG, TRUNK, *streams))["trunk-budget"].outcome == Outcome.FAIL
+
+
+def test_a_stream_crosses_each_link_once_however_many_get_it():
+    budget = plan(sheet(*RIG, TRUNK, stream("s", "left", "desk", "engine", also='group = "233.252.0.1"')))
+    loaded = {way.name: way.bits_per_s for way in budget.ways if way.streams}
+    assert loaded == dict.fromkeys(
+        ("left to stage", "stage to foh", "foh to desk", "foh to engine"), 9_840_000
+    )
+
+
+def test_a_switch_without_snooping_floods_it():
+    rig = (FOH + "igmp_snooping = false\n", *RIG[1:], TRUNK)
+    budget = plan(sheet(*rig, stream("s", "engine", "desk", also='group = "233.252.0.1"')))
+    loaded = {way.name for way in budget.ways if way.streams}
+    # The stage switch snoops, and passes it on to nobody.
+    assert loaded == {"engine to foh", "foh to desk", "foh to stage"}
+
+
+def test_the_delay_of_a_path_worked_by_hand():
+    """1218 bytes with preamble take 9.744 us at each of three hops; 50 m of cable take 0.25 us. At worst a largest frame, 1538
+    bytes or 12.304 us, goes first at each hop."""
+    [path] = plan(sheet(*RIG, TRUNK, stream("s", "left", "desk"))).paths
+    assert path.hops == ("left", "stage", "foh", "desk")
+    assert path.delay_us == pytest.approx(3 * 9.744 + 0.25)
+    assert path.worst_us == pytest.approx(3 * (9.744 + 12.304) + 0.25)
+    assert not path.lengths_known
+
+
+def test_the_worst_burst_delays_the_others():
+    two = plan(sheet(*RIG, TRUNK, stream("s", "left", "desk"), stream("t", "right", "desk")))
+    trunk = next(way for way in two.ways if way.name == "stage to foh")
+    assert trunk.burst_us == pytest.approx(2 * 1230 * 8 / 1000)
+    one = plan(sheet(*RIG, TRUNK, stream("s", "left", "desk")))
+    # The other stream's packet goes first on the two links that both take.
+    assert two.paths[0].worst_us - one.paths[0].worst_us == pytest.approx(2 * 9.84)
+
+
+def test_too_slow_for_the_show():
+    rig = sheet(*RIG, TRUNK, stream("s", "left", "desk"))
+    allowed = lambda ms: judged(replace(rig, network=replace(rig.network, delay_ms=ms)))["delay-budget"]  # noqa: E731
+    assert [allowed(ms).outcome for ms in (0.06, 0.07, 0.1)] == [Outcome.FAIL, Outcome.CAUTION, Outcome.PASS]
+
+
+@pytest.mark.parametrize(
+    ("length", "medium", "outcome"),
+    [
+        (90, "copper", Outcome.PASS), (91, "copper", Outcome.CAUTION), (100, "copper", Outcome.CAUTION),
+        (101, "copper", Outcome.FAIL), (300, "fibre", Outcome.PASS), (551, "fibre", Outcome.CAUTION),
+    ],
+)  # fmt: skip
+def test_cables_against_the_channel(length, medium, outcome):
+    """90 m and 10 m of patch leads: ISO/IEC 11801, TIA-568. 550 m: 1000BASE-SX, IEEE 802.3 clause 38."""
+    rig = sheet(*RIG, cable("foh 8", "stage 8", length, f'medium = "{medium}"\n'))
+    assert judged(rig)["cable-length"].outcome == outcome
+    assert judged(sheet(*RIG, cable("foh 8", "stage 8")))["cable-length"].outcome == Outcome.UNPROVEN
+
+
+def test_the_long_run_is_a_single_point_of_failure():
+    finding = judged(sheet(*RIG, TRUNK, stream("s", "left", "desk")))["topology"]
+    assert finding.outcome == Outcome.CAUTION
+    assert (
+        "If the cable foh 8 to stage 8 fails you lose: the way to left, right; the streams “s”"
+        in finding.headline
+    )
+
+
+def test_a_second_run_with_spanning_tree_survives_and_without_it_is_a_loop():
+    second = cable("foh 7", "stage 7", 80)
+    guarded = (FOH + "spanning_tree = true\n", STAGE + "spanning_tree = true\n", *RIG[2:], TRUNK, second)
+    budget = plan(sheet(*guarded, stream("s", "left", "desk")))
+    runs = [failure for failure in budget.failures if failure.kind == "cable"]
+    assert len(runs) == 2 and not any(f.lost_streams or f.lost_devices for f in runs)
+    assert (
+        sum(way.bits_per_s for way in budget.ways if way.name == "stage to foh") == 9_840_000
+    )  # one of them waits
+    half = (FOH + "spanning_tree = true\n", *RIG[1:], TRUNK, second)
+    finding = judged(sheet(*half))["topology"]
+    assert finding.outcome == Outcome.FAIL and "ring" in finding.headline and "foh, stage" in finding.headline
+
+
+def test_a_ring_of_three_switches():
+    third = '[[switch]]\nname = "roof"\nports = 8\n'
+    ring = (TRUNK, cable("stage 7", "roof 1"), cable("roof 2", "foh 7"))
+    [(names, safe)] = plan(sheet(*RIG, third, *ring)).rings
+    assert set(names) == {"foh", "stage", "roof"} and not safe
+
+
+def test_an_engine_and_its_spare():
+    streams = (
+        stream("in", "left", "engine", "engine b", also='group = "233.252.0.1"'),
+        stream("out", "engine", "desk"),
+    )
+    spare = device("engine b", "stage 3", "spare", 'spare_for = "engine"\n')
+    [failure] = [f for f in plan(sheet(*RIG, TRUNK, spare, *streams)).failures if f.kind == "engine"]
+    assert failure.takes_over == "engine b" and not failure.lost_streams
+
+    [failure] = [
+        f for f in plan(sheet(*RIG, TRUNK, stream("out", "engine", "desk"))).failures if f.kind == "engine"
+    ]
+    assert failure.takes_over is None and failure.lost_streams == (("out", "desk"),)
+
+
+def test_the_spare_on_the_other_side_may_fill_the_run():
+    """Its output then crosses the run: 60 streams of 12 channels, over 800 Mb/s, all from the engine to the desk."""
+    spare = device("engine b", "stage 3", "spare", 'spare_for = "engine"\n')
+    slow = cable("foh 8", "stage 8", 50, "speed_mbps = 100\n")
+    outs = [stream(f"o{n}", "engine", "desk") for n in range(9)]
+    finding = judged(sheet(*RIG, slow, spare, *outs))["trunk-budget"]
+    assert (
+        finding.outcome == Outcome.CAUTION
+        and "If engine fails, stage to foh is 88.6% full" in finding.headline
+    )
+
+
+def test_a_packet_that_is_too_large():
+    """10 channels at 1 ms are 1440 bytes of audio, 1480 with headers; 11 are 1624."""
+    fits = sheet(*RIG, TRUNK, stream("s", "left", "desk", channels=10))
+    assert judged(fits)["trunk-budget"].outcome == Outcome.PASS
+    finding = judged(sheet(*RIG, TRUNK, stream("s", "left", "desk", channels=11)))["trunk-budget"]
+    assert finding.outcome == Outcome.FAIL and "does not fit" in finding.headline
+
+
+def test_a_stream_without_a_way():
+    finding = judged(sheet(*RIG, stream("s", "left", "desk")))["trunk-budget"]
+    assert finding.outcome == Outcome.FAIL and "no way" in finding.headline
+
+
+def test_power_classes():
+    """Watts at the port: classes 0 and 3 15.4, 1 4, 2 7 (802.3af, IEEE 802.3 clause 33), 4 30 (802.3at), 5 to 8 45, 60, 75, 90
+    (802.3bt, clause 145)."""
+    assert POE_PORT_W == (15.4, 4, 7, 15.4, 30, 45, 60, 75, 90)
+
+    def found(poe_class: int, switch: str) -> Finding:
+        fed = device("lamp", "stage 5", also=f"poe_class = {poe_class}\n")
+        return judged(
+            sheet(FOH, STAGE + switch, *RIG[2:], fed, fed.replace("lamp", "bulb").replace("5", "6", 1))
+        )["power-budget"]
+
+    assert found(4, "poe_class = 4\npoe_budget_w = 70\n").outcome == Outcome.PASS
+    assert found(4, "poe_class = 4\npoe_budget_w = 62\n").outcome == Outcome.CAUTION
+    finding = found(4, "poe_class = 4\npoe_budget_w = 59\n")
+    assert finding.outcome == Outcome.FAIL and "60 W" in finding.headline
+    assert "does not feed class 5" in found(5, "poe_class = 4\npoe_budget_w = 200\n").headline
+    assert (
+        found(0, "poe_class = 3\npoe_budget_w = 40\n").outcome == Outcome.PASS
+    )  # class 0 takes as much as 3
+    assert "does not feed" in found(1, "").headline
+    assert found(1, "poe_class = 3\n").outcome == Outcome.UNPROVEN
+
+
+def test_counts():
+    def found(boxes: int) -> Outcome:
+        devices = tuple(Device(f"box {n}", "box") for n in range(boxes))
+        return judged(Sheet("x", device=devices))["device-count"].outcome
+
+    assert [found(16), found(17)] == [Outcome.PASS, Outcome.FAIL]
+
+
+def test_the_empty_sheet_and_the_template_are_planned():
+    assert plan(Sheet("x")).ways == ()
+    assert {f.outcome for f in judged(Sheet("x")).values()} <= {Outcome.PASS, Outcome.UNPROVEN}
+    assert not any(f.headline.startswith("This check broke") for f in judged(Sheet("x")).values())
+    found = judged(parse(TEMPLATE))
+    assert {check for check, f in found.items() if f.outcome != Outcome.PASS} == {"topology"}
+
+
+def test_plan_checks_stay_silent_where_the_network_is_judged():
+    rig = sheet(*RIG, cable("foh 8", "stage 8", 300))
+    assert "cable-length" not in {f.check for f in judge_all(Facts(sheet=rig))}
+
+
+def test_the_picture_is_a_document_with_everything_in_it():
+    rig = sheet(
+        *RIG,
+        TRUNK,
+        device("<b>&", "stage 6"),
+        '[[device]]\nname = "loose"\nkind = "box"\n',
+        stream("s", "left", "desk"),
+    )
+    drawn = ElementTree.fromstring(svg(rig, plan(rig)))
+    words = " ".join(drawn.itertext())
+    for name in ("desk", "engine", "left", "<b>&", "loose", "50 m copper", "1.0% to foh", "not plugged in"):
+        assert name in words
+    width, height = (float(each) for each in drawn.get("viewBox").split()[2:])
+    for box in drawn.iter("{http://www.w3.org/2000/svg}rect"):
+        assert float(box.get("x", 0)) + float(box.get("width")) <= width
+        assert float(box.get("y", 0)) + float(box.get("height")) <= height
