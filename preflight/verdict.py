@@ -69,6 +69,11 @@ CAUSES = (
     Cause("wifi-bridge", ("stray-dhcp", "stray-router", "house-network"), "culprit"),
     Cause("house-network", ("stray-dhcp", "stray-router"), "culprit"),
     Cause("missing", ("stream-plan",), "culprit"),
+    # A link that went down and up again breaks the frames that were on it.
+    Cause("link-up", ("link-errors",), "culprit"),
+    Cause("duplex", ("link-errors",), "culprit"),
+    # One subnet on two adapters, or a gateway on the wrong one, is told by both.
+    Cause("addressing", ("control-network",), "culprit"),
 )
 
 # Mended first to last: what is plugged wrong, then what is set wrong, then symptoms. Common practice.

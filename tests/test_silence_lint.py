@@ -7,6 +7,7 @@ tests/lab/test_silence.py.
 """
 
 import ast
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -47,6 +48,13 @@ SCAPY = ("scapy.layers", "scapy.contrib", "scapy.packet", "scapy.config", "scapy
 # (file, what): how often at most, why.
 ALLOWED = {
     ("host/common.py", "system"): (1, "platform.system(): the name of the operating system"),
+    ("host/linux_ethtool.py", "fcntl"): (1, "for the ioctl below"),
+    ("host/linux_ethtool.py", "ioctl"): (
+        1, "asks the driver of an adapter: SIOCETHTOOL with commands that get, held to below; nothing is sent or set",
+    ),
+    ("host/linux_ethtool.py", "socket.socket"): (1, "the handle that the ioctl needs: never bound nor written to"),
+    ("host/linux_ethtool.py", "AF_INET"): (1, "the family of that handle"),
+    ("host/linux_ethtool.py", "SOCK_DGRAM"): (1, "the type of that handle"),
     ("frames/compile.py", "ctypes"): (1, "calls compiled kernels by their address; loading a library stays forbidden"),
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),
     ("frames/live.py", "socket.socket"): (1, "the packet socket that listens; its family is AF_PACKET"),
@@ -120,6 +128,23 @@ def test_the_one_socket_is_a_packet_socket_and_the_one_membership_promiscuous() 
         if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "membership"
     ]
     assert "PACKET_MR_PROMISC" in member
+
+
+def test_the_drivers_of_adapters_are_asked_only_what_they_are() -> None:
+    from preflight.host import linux_ethtool
+
+    asked: list[int] = []
+
+    def note(_: str, request: bytes) -> bytes | None:
+        asked.append(int.from_bytes(request[:4], sys.byteorder))
+        return request[:18] + b"\xff" + request[19:]
+
+    linux_ethtool.link("eth0", note)
+    linux_ethtool.pause("eth0", note, 0, None)
+    linux_ethtool.eee("eth0", note, True)
+    linux_ethtool.permanent_address("eth0", note)
+    # ETHTOOL_GLINKSETTINGS, GPAUSEPARAM, GEEE and GPERMADDR: linux/ethtool.h.
+    assert set(asked) == {0x4C, 0x12, 0x44, 0x20}
 
 
 @pytest.mark.parametrize(

@@ -190,7 +190,16 @@ def test_no_finding_explains_what_explains_it():
     """Whatever meets, something is left to mend."""
     names = {cause.cause for cause in CAUSES} | {symptom for cause in CAUSES for symptom in cause.symptoms}
     all_at_once = [found(name, FAIL, spans=((0.0, 9.0),), culprits=("a",)) for name in sorted(names)]
-    assert order(decide(all_at_once)) == ["loop", "wifi-bridge", "missing", "pause-frames", "capture-quality"]
+    assert order(decide(all_at_once)) == [
+        "link-up",
+        "duplex",
+        "loop",
+        "wifi-bridge",
+        "missing",
+        "addressing",
+        "pause-frames",
+        "capture-quality",
+    ]
 
 
 # -- whole captures ----------------------------------------------------------------------------------------

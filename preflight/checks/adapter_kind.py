@@ -4,6 +4,7 @@ from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.computer_subject import audio_adapter, untold
 from preflight.checks.finding import Check, Evidence, Finding, Outcome
 from preflight.facts import Facts
+from preflight.host.facts import Adapter
 
 CHECK = Check(
     name="adapter-kind",
@@ -42,7 +43,7 @@ def judge(facts: Facts) -> Finding | None:
         return adapter
     if adapter.kind is None:
         return untold(CHECK, f"The system does not say what kind of adapter {adapter.name} is.")
-    seen = (Evidence(f"{adapter.name}: {adapter.kind_reason}"),)
+    seen = (Evidence(f"{adapter.name}: {adapter.kind_reason}"), *_own_address(adapter))
     measured = {"kind": adapter.kind, "driver": adapter.driver, "bus": adapter.bus}
     if adapter.kind == "ethernet":
         return Finding(
@@ -58,3 +59,11 @@ def judge(facts: Facts) -> Finding | None:
         cautions=CHECK.cautions,
         culprits=(adapter.name,),
     )
+
+
+def _own_address(adapter: Adapter) -> tuple[Evidence, ...]:
+    """A changed address is no fault, but a sheet or a switch may know the adapter by the one that it was made with."""
+    if adapter.permanent_address in (None, adapter.hardware_address) or adapter.hardware_address is None:
+        return ()
+    text = f"Its hardware address is set to {adapter.hardware_address}; it was made with {adapter.permanent_address}."
+    return (Evidence(text),)

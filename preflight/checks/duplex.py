@@ -57,16 +57,25 @@ def judge(facts: Facts) -> Finding | None:
     return Finding(
         CHECK.name,
         Outcome.FAIL,
-        f"{adapter.name} is half duplex: one side of the cable is most likely set by hand, the other automatic.",
+        f"{adapter.name} is half duplex: {_sides(adapter)}.",
         evidence=tuple(Evidence(f"{count} {what} so far") for what, count in signs.items()),
         measured={
             "duplex": adapter.duplex,
+            "autonegotiated": adapter.autonegotiated,
             **{what.replace(" ", "_"): count for what, count in signs.items()},
         },
         fixes=CHECK.fixes,
         cautions=CHECK.cautions,
         culprits=(adapter.name,),
     )
+
+
+def _sides(adapter: Adapter) -> str:
+    if adapter.autonegotiated is None:
+        return "one side of the cable is most likely set by hand, the other automatic"
+    if adapter.autonegotiated:
+        return "it is automatic, so the other end of the cable is most likely set by hand, or a hub"
+    return "its speed and duplex are set by hand"
 
 
 def _signs(adapter: Adapter) -> dict[str, int]:

@@ -1,19 +1,21 @@
-"""What every operating system tells: state, speed, duplex, MTU, addresses and counters by psutil, gateways by
-netifaces.
+"""What every operating system tells: state, speed, duplex, MTU, addresses, counters, battery and load by psutil,
+gateways by netifaces.
 
 Their names for an adapter are joined here. Where the two libraries name adapters differently, the gateways
 are not known, which is not the same as none.
 """
 
 import ipaddress
+import os
 import platform
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any, Literal
 
 import netifaces
 import psutil
 
-from preflight.host.facts import Adapter, Address, Counters, HostFacts, Kind, Origin
+from preflight.host.facts import Adapter, Address, Counters, HostFacts, Kind, Load, Origin, Power
 from preflight.text import clean
 
 
@@ -33,15 +35,50 @@ def read() -> HostFacts:
         adapters=tuple(
             _adapter(name, stats.get(name), addresses[name], counted.get(name), gateways) for name in names
         ),
+        power=_power(_answer(psutil.sensors_battery)),
+        load=_load(),
     )
 
 
 def _asked(question: Callable[[], Any]) -> Mapping[Any, Any]:
     """The answer, or an empty one where the system refuses."""
+    return _answer(question) or {}
+
+
+def _answer(question: Callable[[], Any]) -> Any:
+    """The answer, or None where the system refuses, or cannot be asked this."""
     try:
-        return question() or {}
-    except (OSError, psutil.Error):
-        return {}
+        return question()
+    except (OSError, psutil.Error, AttributeError, NotImplementedError, ValueError):
+        return None
+
+
+def _power(battery: Any) -> Power:
+    """None of a battery is no proof that there is none: psutil says the same where it cannot tell."""
+    if battery is None:
+        return Power()
+    return Power(battery.power_plugged, max(0.0, min(100.0, float(battery.percent))))
+
+
+def _load() -> Load:
+    times = _answer(psutil.cpu_times)
+    memory = _answer(psutil.virtual_memory)
+    disk = _answer(lambda: psutil.disk_usage(Path.home().anchor))
+    total = busy = None
+    if times is not None:
+        # Linux counts a guest's time in the host's time too.
+        twice = getattr(times, "guest", 0.0) + getattr(times, "guest_nice", 0.0)
+        total = sum(times) - twice
+        busy = total - times.idle - getattr(times, "iowait", 0.0)
+    return Load(
+        busy_s=busy,
+        total_s=total,
+        own_s=sum(os.times()[:2]),  # user and system
+        memory_bytes=memory.total if memory else None,
+        memory_free_bytes=memory.available if memory else None,
+        disk_bytes=disk.total if disk else None,
+        disk_free_bytes=disk.free if disk else None,
+    )
 
 
 def _adapter_name(label: str, stats: Mapping[str, Any]) -> str:

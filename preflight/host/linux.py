@@ -1,4 +1,4 @@
-"""What Linux adds to the common facts, from /sys/class/net and /proc/sys/net.
+"""What Linux adds to the common facts, from /sys, /proc/sys/net and the drivers (`linux_ethtool`).
 
 `enrich` takes the root of the tree, so that a test can hand it a recorded one. An adapter's folder in /sys is
 believed only where it has the same hardware address: in a network namespace /sys can still show the adapters
@@ -10,13 +10,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from preflight.host.facts import Adapter, Counters, HostFacts, Kind
+from preflight.host import linux_ethtool, linux_power, linux_usb
+from preflight.host.facts import Adapter, Counters, HostFacts, Kind, Usb
+from preflight.host.linux_ethtool import Ask
+from preflight.host.linux_files import read_flag, read_number, read_target, read_text
 from preflight.host.linux_origin import Origins
-from preflight.text import clean
 
 LOOPBACK, ETHERNET, IFF_UP = 772, 1, 1
 TUNNELS = {512, 768, 769, 776, 778, 65534}  # PPP, IP in IP, IPv6, 6in4, GRE, no link header at all
-LARGEST = 4096  # sysfs gives at most a page
 # The kernel's word in `uevent` for a device that it makes itself.
 DEVTYPES: dict[str, tuple[Kind, str]] = {
     "wlan": ("wifi", "a Wi-Fi adapter"),
@@ -33,6 +34,8 @@ COUNTERS = {
     "tx_errors": "tx_errors",
     "rx_dropped": "rx_dropped",
     "tx_dropped": "tx_dropped",
+    # statistics.rst: the adapter's buffers were full.
+    "rx_missed": "rx_missed_errors",
     "rx_crc_errors": "rx_crc_errors",
     "rx_frame_errors": "rx_frame_errors",
     "collisions": "collisions",
@@ -41,16 +44,30 @@ COUNTERS = {
 }
 
 
-def enrich(host: HostFacts, root: Path = Path("/")) -> HostFacts:
-    """`host` with what the tree under `root` knows of its adapters."""
+def enrich(host: HostFacts, root: Path = Path("/"), ask: Ask = linux_ethtool.ask) -> HostFacts:
+    """`host` with what the tree under `root` knows of its adapters, and what their drivers answer to `ask`."""
     origins = Origins(root)
     return replace(
         host,
-        adapters=tuple(_enriched(adapter, root, origins) for adapter in host.adapters),
+        adapters=tuple(_with_driver(_enriched(adapter, root, origins), ask) for adapter in host.adapters),
         ip_forwarding=_either(
-            _flag(root / "proc/sys/net/ipv4/ip_forward"),
-            _flag(root / "proc/sys/net/ipv6/conf/all/forwarding"),
+            read_flag(root / "proc/sys/net/ipv4/ip_forward"),
+            read_flag(root / "proc/sys/net/ipv6/conf/all/forwarding"),
         ),
+        power=linux_power.power(host.power, root),
+    )
+
+
+def _with_driver(adapter: Adapter, ask: Ask) -> Adapter:
+    if adapter.kind == "loopback":
+        return adapter
+    automatic, own, other = linux_ethtool.link(adapter.name, ask)
+    return replace(
+        adapter,
+        autonegotiated=automatic,
+        permanent_address=linux_ethtool.permanent_address(adapter.name, ask),
+        eee=linux_ethtool.eee(adapter.name, ask, adapter.carrier),
+        pause=linux_ethtool.pause(adapter.name, ask, own, other if adapter.carrier else None),
     )
 
 
@@ -59,8 +76,8 @@ def _enriched(adapter: Adapter, root: Path, origins: Origins) -> Adapter:
     adapter = replace(
         adapter,
         forwarding=_either(
-            _flag(configured / "ipv4/conf" / adapter.name / "forwarding"),
-            _flag(configured / "ipv6/conf" / adapter.name / "forwarding"),
+            read_flag(configured / "ipv4/conf" / adapter.name / "forwarding"),
+            read_flag(configured / "ipv6/conf" / adapter.name / "forwarding"),
         ),
     )
     folder = root / "sys/class/net" / adapter.name
@@ -69,8 +86,10 @@ def _enriched(adapter: Adapter, root: Path, origins: Origins) -> Adapter:
     index = read_number(folder / "ifindex")
     kind, reason = _kind(folder)
     flags = read_number(folder / "flags", 16)
-    carrier = _flag(folder / "carrier")  # refused while the adapter is off
+    carrier = read_flag(folder / "carrier")  # refused while the adapter is off
     speed, told = read_number(folder / "speed"), read_text(folder / "duplex")
+    bus = read_target(folder / "device/subsystem") or (None if (folder / "device").exists() else "virtual")
+    on_usb = linux_usb.device(folder) if bus == "usb" else None
     duplex: Literal["full", "half"] | None = "full" if told == "full" else "half" if told == "half" else None
     return replace(
         adapter,
@@ -82,10 +101,13 @@ def _enriched(adapter: Adapter, root: Path, origins: Origins) -> Adapter:
         speed_mbps=speed if speed is not None and 0 < speed < 0xFFFF_FFFF else adapter.speed_mbps,
         duplex=duplex or adapter.duplex,
         mtu=read_number(folder / "mtu") or adapter.mtu,
-        driver=_target(folder / "device/driver"),
-        bus=_target(folder / "device/subsystem") or (None if (folder / "device").exists() else "virtual"),
+        driver=read_target(folder / "device/driver"),
+        bus=bus,
+        usb=linux_usb.usb(on_usb) if on_usb else Usb() if bus == "usb" else None,
+        # Drivers of adapters inside the computer sleep only while there is no link (common practice).
+        may_sleep=linux_usb.may_sleep(on_usb) if on_usb else None if bus in ("usb", None) else False,
         addresses=tuple(origins.told(address, adapter.name, index) for address in adapter.addresses),
-        master=_target(folder / "master"),
+        master=read_target(folder / "master"),
         counters=_counters(adapter.counters, folder),
     )
 
@@ -121,7 +143,7 @@ def _kind(folder: Path) -> tuple[Kind | None, str]:
     if link_type != ETHERNET:
         return "other", f"not Ethernet (link type {link_type})"
     if (folder / "device").exists():
-        bus = _target(folder / "device/subsystem")
+        bus = read_target(folder / "device/subsystem")
         return "ethernet", f"a wired Ethernet adapter ({bus})" if bus else "a wired Ethernet adapter"
     if made == "dsa":
         return "ethernet", "a port of a built-in Ethernet switch"
@@ -145,34 +167,3 @@ def _either(first: bool | None, second: bool | None) -> bool | None:
     if first or second:
         return True
     return None if first is None and second is None else False
-
-
-def read_text(path: Path) -> str | None:
-    """A small file's words, None where it is missing, refused or no text."""
-    try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST)
-    except (OSError, ValueError):
-        return None
-    return "\n".join(clean(line, 400) for line in data.decode("utf-8", "replace").split("\n")).strip()
-
-
-def read_number(path: Path, base: int = 10) -> int | None:
-    text = read_text(path)
-    try:
-        return int(text, base) if text and len(text) <= 20 else None
-    except ValueError:
-        return None
-
-
-def _flag(path: Path) -> bool | None:
-    number = read_number(path)
-    return None if number is None else number > 0
-
-
-def _target(link: Path) -> str | None:
-    """The last part of where a symbolic link leads."""
-    try:
-        return clean(link.readlink().name)
-    except (OSError, ValueError):
-        return None

@@ -17,6 +17,11 @@ AUDIO = Adapter(
     addresses=(Address("192.0.2.10", 24, "static"), Address("fe80::10", 64, "link-local")),
     gateways=(),
     forwarding=False,
+    bus="pci",
+    autonegotiated=True,
+    eee="off",
+    pause="off",
+    may_sleep=False,
 )
 CONTROL = replace(
     AUDIO,

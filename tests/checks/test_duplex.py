@@ -13,7 +13,12 @@ def test_half_duplex_fails_and_tells_of_the_mismatch():
     assert finding.outcome is Outcome.FAIL
     assert "by hand" in finding.headline and "automatic" in finding.headline
     assert [each.text for each in finding.evidence] == ["40 collisions so far", "12 late collisions so far"]
-    assert finding.measured == {"duplex": "half", "collisions": 40, "late_collisions": 12}
+    assert finding.measured == {
+        "duplex": "half",
+        "autonegotiated": True,
+        "collisions": 40,
+        "late_collisions": 12,
+    }
     assert "automatic" in finding.fixes[0] and finding.cautions == CHECK.cautions
 
 

@@ -4,13 +4,37 @@ from dataclasses import replace
 
 import pytest
 
-from preflight.checks import adapter_kind, addressing, duplex, link_speed, link_up, mtu, shared_connection
+from preflight.checks import (
+    adapter_bus,
+    adapter_kind,
+    adapter_sleep,
+    addressing,
+    control_network,
+    duplex,
+    flow_control,
+    link_speed,
+    link_up,
+    mtu,
+    shared_connection,
+)
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.host.facts import Counters
 from tests.checks.computers import desk, silent_desk
 
-CHECKS = (link_up, link_speed, duplex, mtu, adapter_kind, addressing, shared_connection)
+CHECKS = (
+    link_up,
+    link_speed,
+    duplex,
+    mtu,
+    adapter_kind,
+    adapter_bus,
+    adapter_sleep,
+    flow_control,
+    addressing,
+    control_network,
+    shared_connection,
+)
 each_check = pytest.mark.parametrize("check", CHECKS, ids=lambda module: module.CHECK.name)
 
 

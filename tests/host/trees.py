@@ -6,6 +6,7 @@ from pathlib import Path
 
 from preflight.host.facts import Adapter, HostFacts
 from preflight.host.linux import enrich
+from preflight.host.linux_ethtool import Ask
 
 MAC = "00:00:5e:00:53:{:02x}"
 
@@ -16,6 +17,7 @@ class Tree:
 
     root: Path
     adapters: list[Adapter] = field(default_factory=list)
+    driver: Ask = lambda _name, _request: None
 
     def add(
         self,
@@ -63,7 +65,7 @@ class Tree:
         file.write_bytes(text if isinstance(text, bytes) else f"{text}\n".encode())
 
     def read(self) -> HostFacts:
-        return enrich(HostFacts("Linux", tuple(self.adapters)), self.root)
+        return enrich(HostFacts("Linux", tuple(self.adapters)), self.root, self.driver)
 
     def adapter(self, name: str) -> Adapter:
         found = self.read().adapter(name)

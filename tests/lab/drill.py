@@ -241,7 +241,7 @@ def _write(scores: list[Score], later: list[Score], healthy: Score, not_yet: lis
         "that is too large and a leased address; a pass for a request that nobody answers; unproven where nothing was "
         "heard. Culprit right: everyone named who did it, and nobody else; for a cable or a capture, nobody. "
         "Listening needed: the longest that any recorded variant took to be found, from the beginning of the fault. "
-        f"The lab's adapters are made by software, and {', '.join(sorted(OF_THE_LAB))} rightly says so; it does not "
+        f"The lab's adapters are made by software, on a busy machine: {', '.join(sorted(OF_THE_LAB))} do not "
         "count where `linecheck` runs in the lab.",
         "",
     ]
