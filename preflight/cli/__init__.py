@@ -19,6 +19,7 @@ COMMANDS = {
     "study": "Give the same verdict from saved captures.",
     "sheet": "Write a rig sheet, draft one from a good rig, or check one.",
     "budget": "Say from a rig sheet alone whether the plan holds.",
+    "compare": "Say what differs between two saved results: spare computer, last show.",
     "adapters": "List the adapters, and which one looks like the audio LAN.",
     "why": "Tell what a check looks at, its limits, and how to fix what it finds.",
     "rehearse": "Play the bundled captures: no network needed, no root.",

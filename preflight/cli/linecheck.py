@@ -11,6 +11,7 @@ from preflight.cli.options import (
     Size,
     json_option,
     report_option,
+    save_result_option,
     sheet_option,
     strict_option,
 )
@@ -44,6 +45,7 @@ def _capture(_ctx: click.Context, _param: click.Parameter, name: str | None) -> 
 @sheet_option
 @json_option
 @report_option
+@save_result_option
 @strict_option
 def command(
     adapter: str | None,
@@ -53,6 +55,7 @@ def command(
     sheet: str | None,
     json_to: str | None,
     report_to: str | None,
+    result_to: str | None,
     strict: bool,
 ) -> int:
     """Say whether this computer and its audio LAN are ready for the show.
@@ -92,7 +95,7 @@ def command(
             err=True,
         )
     result = judged(replace(facts, sheet=planned))
-    output = Output(json_to, report_to=report_to)
+    output = Output(json_to, report_to=report_to, result_to=result_to)
     output.add(result)
     output.close()
     return result.verdict.exit_status(strict)

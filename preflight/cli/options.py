@@ -49,6 +49,22 @@ def report_option(function: Callable) -> Callable:
     )(function)
 
 
+def _result(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
+    if name is not None and not name.lower().endswith(".json"):
+        raise click.BadParameter(f"'{name}' does not end in .json.")
+    return name
+
+
+def save_result_option(function: Callable) -> Callable:
+    return click.option(
+        "--save-result",
+        "result_to",
+        metavar="FILE.json",
+        callback=_result,
+        help="Keep the result, for `preflight compare`.",
+    )(function)
+
+
 def strict_option(function: Callable) -> Callable:
     return click.option("--strict", is_flag=True, help="Exit with 1 on cautions and unproven too.")(function)
 

@@ -9,11 +9,18 @@ from preflight.report.result import Result, as_json
 
 class Output:
     """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results, JSON Lines. `report_to` is
-    the file of the page of the one result."""
+    the file of the page of the one result, `result_to` that of the result kept for comparing."""
 
-    def __init__(self, json_to: str | None, many: bool = False, report_to: str | None = None) -> None:
+    def __init__(
+        self,
+        json_to: str | None,
+        many: bool = False,
+        report_to: str | None = None,
+        result_to: str | None = None,
+    ) -> None:
         self._json_to = json_to
         self._report_to = report_to
+        self._result_to = result_to
         self._indent = None if many else 2
         self._kept: list[str] = []
         self._shown = 0
@@ -23,6 +30,10 @@ class Output:
             from preflight.report.html import as_html
 
             write(self._report_to, as_html(result), "--report")
+        if self._result_to:
+            from preflight.report.saved import as_text
+
+            write(self._result_to, as_text(result), "--save-result")
         if self._json_to == "-":
             click.echo(as_json(result, self._indent))
             return

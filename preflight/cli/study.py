@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from preflight.cli.options import Command, json_option, report_option, sheet_option, status_of, strict_option
+from preflight.cli.options import (
+    Command,
+    json_option,
+    report_option,
+    save_result_option,
+    sheet_option,
+    status_of,
+    strict_option,
+)
 from preflight.text import clean
 
 if TYPE_CHECKING:
@@ -26,6 +34,7 @@ if TYPE_CHECKING:
     type=click.Path(file_okay=False),
     help="Write for each finding a small pcapng with the frames that prove it into DIR.",
 )
+@save_result_option
 @strict_option
 def command(
     files: tuple[str, ...],
@@ -33,6 +42,7 @@ def command(
     json_to: str | None,
     report_to: str | None,
     evidence_to: str | None,
+    result_to: str | None,
     strict: bool,
 ) -> int:
     """Say from saved captures whether the audio LAN was ready.
@@ -41,11 +51,13 @@ def command(
     gets a verdict of its own, and one that cannot be read does not stop the others. Ctrl-C ends the
     reading and judges what was read.
 
-    With several files, --json writes one JSON object a line, in their order. --report
+    With several files, --json writes one JSON object a line, in their order. --report, --save-result
     and --evidence take one file.
     """
     if report_to and len(files) > 1:
         raise click.UsageError("--report makes the page of one capture. Give one FILE.")
+    if result_to and len(files) > 1:
+        raise click.UsageError("--save-result keeps the result of one capture. Give one FILE.")
     if evidence_to and (len(files) > 1 or files[0] == "-"):
         raise click.UsageError("--evidence reads a capture twice. Give one FILE that is no pipe.")
     if json_to and json_to != "-" and any(_same(json_to, file) for file in files):
@@ -58,7 +70,7 @@ def command(
     from preflight.study import study
 
     planned = load(sheet) if sheet else None
-    output = Output(json_to, many=len(files) > 1, report_to=report_to)
+    output = Output(json_to, many=len(files) > 1, report_to=report_to, result_to=result_to)
     statuses = []
     for file in files:
         try:

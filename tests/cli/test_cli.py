@@ -57,6 +57,8 @@ def test_every_command_has_help(name):
         (["rehearse", "nothing"], "there is no bundled capture 'nothing'"),
         (["study", CLEAN, f"--json={CLEAN}"], "would write over"),
         (["study", CLEAN, "--report", CLEAN], "does not end in .html"),
+        (["study", CLEAN, LOOP, "--save-result", "x.json"], "the result of one capture"),
+        (["study", CLEAN, "--save-result", CLEAN], "does not end in .json"),
         (["study", CLEAN, LOOP, "--report", "x.html"], "the page of one capture"),
         (["study", "-", "--evidence", "x"], "no pipe"),
     ],

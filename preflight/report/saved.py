@@ -1,0 +1,144 @@
+"""A result kept for comparing: what the computer said, who was heard, and what the checks found, as JSON.
+
+More than `--json` and less than the facts: what is worth comparing between two computers, or two nights. It is read
+again by its types, so that a file that is something else is told and not guessed at.
+"""
+
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Literal
+
+from preflight.facts import Facts, Vantage
+from preflight.host.facts import HostFacts
+from preflight.report.html.devices import devices
+from preflight.report.result import Result, moment, to_json
+
+LARGEST = 32 << 20
+MOST = 1000  # devices, clocks, streams
+
+
+@dataclass(frozen=True)
+class HeardDevice:
+    hardware: str
+    names: tuple[str, ...]
+    frames: int
+    own: bool
+
+
+@dataclass(frozen=True)
+class HeardClock:
+    """A grandmaster that was announced in a domain, or a version 1 domain's master."""
+
+    transport: str
+    version: int
+    domain: int
+    grandmaster: str
+
+
+@dataclass(frozen=True)
+class HeardStream:
+    source: str
+    destination: str
+    frames: int
+    per_s: float
+
+
+@dataclass(frozen=True)
+class Heard:
+    """`rates` are the most in one second, by measure."""
+
+    seconds: float
+    vantage: Vantage
+    devices: tuple[HeardDevice, ...]
+    clocks: tuple[HeardClock, ...]
+    streams: tuple[HeardStream, ...]
+    rates: dict[str, int]
+
+
+@dataclass(frozen=True)
+class SavedFinding:
+    outcome: Literal["pass", "caution", "fail", "unproven"]
+    headline: str
+
+
+@dataclass(frozen=True)
+class Saved:
+    """`at` is when listening began, as RFC 3339 writes it; `adapter` the audio adapter's name in `computer`."""
+
+    saved: Literal[1]
+    at: str | None
+    verdict: str
+    adapter: str | None
+    computer: HostFacts | None
+    heard: Heard | None
+    findings: dict[str, SavedFinding]
+
+
+class NotSaved(Exception):
+    """Not a result that `--save-result` wrote. Its text says why, in one line."""
+
+
+def saved(result: Result) -> Saved:
+    facts = result.facts
+    return Saved(
+        saved=1,
+        at=moment(facts.source.first_ns) if facts.source else None,
+        verdict=result.verdict.verdict,
+        adapter=facts.adapter,
+        computer=facts.host,
+        heard=_heard(facts),
+        findings={
+            ranked.finding.check: SavedFinding(ranked.finding.outcome.value, ranked.finding.headline)
+            for ranked in result.verdict.findings
+        },
+    )
+
+
+def as_text(result: Result) -> str:
+    return to_json(asdict(saved(result))) + "\n"
+
+
+def read(path: str) -> Saved:
+    """The result that was saved at `path`. Raises NotSaved."""
+    from pydantic import TypeAdapter, ValidationError
+
+    try:
+        with Path(path).open("rb") as file:
+            text = file.read(LARGEST + 1)
+    except (OSError, ValueError) as error:
+        raise NotSaved(f"cannot be read: {getattr(error, 'strerror', None) or 'not a file name'}") from None
+    if len(text) > LARGEST:
+        raise NotSaved("is too large for a saved result")
+    try:
+        return TypeAdapter(Saved).validate_json(text)
+    except (ValidationError, RecursionError):
+        raise NotSaved("is no result that --save-result wrote. --json writes another form") from None
+
+
+def _heard(facts: Facts) -> Heard | None:
+    if facts.tally is None or facts.source is None:
+        return None
+    clocks = {
+        HeardClock(port.transport, port.version, port.domain, port.grandmaster or port.clock)
+        for port in facts.tally.clocks
+        if port.kind == "Announce" or (port.version == 1 and port.kind == "Sync")
+    }
+    return Heard(
+        seconds=facts.source.duration_s,
+        vantage=facts.vantage,
+        devices=tuple(
+            HeardDevice(device.hardware, device.names, device.frames, device.own) for device in devices(facts)
+        ),
+        clocks=tuple(sorted(clocks, key=str))[:MOST],
+        streams=tuple(
+            HeardStream(
+                flow.source,
+                f"{flow.destination_ip}:{flow.destination_port}" if flow.destination_ip else flow.destination,
+                flow.frames,
+                flow.per_s,
+            )
+            for flow in facts.tally.flows
+            if flow.stream
+        )[:MOST],
+        rates={name: peak.in_1s for name, peak in facts.tally.rates.peaks.items()},
+    )

@@ -1,0 +1,162 @@
+"""Two saved results: what differs and matters is told from what differs anyway."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from preflight.cli import main
+from preflight.compare import compare
+from preflight.host.facts import Adapter, Address, HostFacts
+from preflight.report.result import judged
+from preflight.report.saved import Saved, as_text, read, saved
+from preflight.study import study
+
+CAPTURES = Path(__file__).parent.parent / "captures"
+DESK = Adapter(
+    "eth0", kind="ethernet", enabled=True, carrier=True, speed_mbps=1000, duplex="full", mtu=1500,
+    hardware_address="00:00:5e:00:53:0a", driver="one", bus="pci", addresses=(Address("192.0.2.10", 24, "static"),),
+    gateways=(), forwarding=False,
+)  # fmt: skip
+WIFI = Adapter("wlan0", kind="wifi", carrier=True, hardware_address="00:00:5e:00:53:0c")
+SPARE = replace(
+    DESK, name="enp3s0", driver="another", hardware_address="00:00:5e:00:53:0b",
+    addresses=(Address("192.0.2.11", 24, "static"),),
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def show() -> Saved:
+    facts = study(str(CAPTURES / "clean-rig.pcap.gz"))
+    return saved(judged(replace(facts, host=HostFacts("Linux", (DESK,)), adapter="eth0")))
+
+
+def at(result: Saved, *adapters: Adapter) -> Saved:
+    return replace(result, computer=HostFacts("Linux", adapters), adapter=adapters[0].name)
+
+
+def matter(a: Saved, b: Saved) -> set[str]:
+    return {one.what for one in compare(a, b) if one.matters}
+
+
+def test_a_result_is_alike_to_itself_and_comes_back_from_its_file(show: Saved, tmp_path: Path) -> None:
+    facts = study(str(CAPTURES / "clean-rig.pcap.gz"))
+    path = tmp_path / "show.json"
+    path.write_text(as_text(judged(replace(facts, host=HostFacts("Linux", (DESK,)), adapter="eth0"))))
+    assert read(str(path)) == show
+    assert compare(show, read(str(path))) == []
+
+
+def test_a_spare_with_its_own_name_make_and_address_is_alike(show: Saved) -> None:
+    found = compare(show, at(show, SPARE))
+    assert {one.what for one in found} == {"name", "hardware address", "driver"}
+    assert not any(one.matters for one in found)
+
+
+@pytest.mark.parametrize(
+    ("spare", "what"),
+    [
+        (replace(SPARE, speed_mbps=100), "link speed"),
+        (replace(SPARE, duplex="half"), "duplex"),
+        (replace(SPARE, mtu=9000), "largest packet (MTU)"),
+        (replace(SPARE, forwarding=True), "passes packets on"),
+        (replace(SPARE, master="br0"), "part of a bridge or bond"),
+        (replace(SPARE, gateways=("192.0.2.1",)), "default gateway"),
+        (replace(SPARE, addresses=(Address("198.51.100.11", 24, "static"),)), "subnet"),
+        (replace(SPARE, addresses=(Address("192.0.2.11", 24, "dhcp"),)), "where its address comes from"),
+        (
+            replace(SPARE, addresses=DESK.addresses),
+            "the same IPv4 address at both: never plug both in at once",
+        ),
+    ],
+)
+def test_a_setting_of_the_spare_that_differs_matters(show: Saved, spare: Adapter, what: str) -> None:
+    assert matter(show, at(show, spare)) == {what}
+
+
+def test_what_a_system_does_not_tell_is_no_difference(show: Saved) -> None:
+    assert matter(show, at(show, replace(SPARE, speed_mbps=None, duplex=None, gateways=None))) == set()
+
+
+def test_a_spare_with_wifi_on_differs(show: Saved) -> None:
+    assert matter(show, at(show, SPARE, WIFI)) == {"other wifi adapters with a link"}
+
+
+def test_a_changed_address_of_the_same_computer_matters(show: Saved) -> None:
+    moved = replace(DESK, addresses=(Address("192.0.2.12", 24, "static"),))
+    assert matter(show, at(show, moved)) == {"IPv4 address"}
+
+
+def test_who_is_missing_and_who_is_new_matters_where_they_speak_often_enough(show: Saved) -> None:
+    heard = show.heard
+    assert heard is not None
+    box = next(each for each in heard.devices if each.hardware == "00:00:5e:00:53:1f")
+    without = replace(
+        show,
+        heard=replace(
+            heard,
+            devices=tuple(each for each in heard.devices if each != box),
+            streams=tuple(each for each in heard.streams if each.source != box.hardware),
+        ),
+    )
+    streams = {f"stream {to} from {box.hardware}" for to in ("233.252.0.1:5004", "01:00:5e:90:10:01")}
+    gone = {f"device {box.hardware}", *streams}
+    assert matter(show, without) == gone == matter(without, show)
+    brief = replace(without, heard=replace(without.heard, seconds=0.002))
+    assert not matter(show, brief) & gone  # too short to have heard it
+    quiet = replace(
+        heard, devices=tuple(replace(each, frames=2) if each == box else each for each in heard.devices)
+    )
+    assert f"device {box.hardware}" not in matter(replace(show, heard=quiet), without)
+
+
+def test_main_and_spare_hear_one_another(show: Saved) -> None:
+    heard = show.heard
+    assert heard is not None and any(each.hardware == DESK.hardware_address for each in heard.devices)
+    spares = replace(
+        heard, devices=tuple(each for each in heard.devices if each.hardware != DESK.hardware_address)
+    )
+    assert matter(show, at(replace(show, heard=spares), SPARE)) == set()
+
+
+def test_another_clock_another_pace_and_a_storm_matter(show: Saved) -> None:
+    heard = show.heard
+    assert heard is not None and heard.clocks
+    other = replace(
+        heard,
+        clocks=tuple(replace(each, grandmaster="00005efffe005399") for each in heard.clocks),
+        streams=tuple(replace(each, per_s=each.per_s * 2) for each in heard.streams),
+        rates={**heard.rates, "broadcast": 900, "discovery": heard.rates["discovery"] + 20},
+    )
+    found = matter(show, replace(show, heard=other))
+    assert any(what.startswith("clock of PTP version 2, domain 0") for what in found)
+    assert sum(what.startswith("pace of stream") for what in found) == len(heard.streams)
+    assert "most broadcast in a second" in found and "most discovery in a second" not in found
+
+
+def run(*args: str):
+    return CliRunner().invoke(main, ["compare", *args])
+
+
+def test_the_command_compares_two_captures(tmp_path: Path) -> None:
+    files = []
+    for name in ("clean-rig.pcap.gz", "loop.pcap.gz"):
+        files.append(str(tmp_path / f"{name}.json"))
+        CliRunner().invoke(main, ["study", str(CAPTURES / name), "--save-result", files[-1]])
+    alike, differs = run(files[0], files[0]), run(*files)
+    assert (alike.exit_code, differs.exit_code) == (0, 1)
+    assert alike.stdout.startswith("ALIKE") and "finding: loop" in differs.stdout
+    told = json.loads(run(*files, "--json").stdout)
+    assert not told["alike"] and told["b"]["verdict"] == "not ready"
+    assert any(one["what"] == "loop" and one["matters"] for one in told["differences"])
+
+
+@pytest.mark.parametrize("text", [None, "", "[" * 100_000, '{"schema": 1}', '{"saved": 2}', "\x00"])
+def test_another_file_is_told_in_one_line(tmp_path: Path, text: str | None) -> None:
+    path = tmp_path / "x.json"
+    if text is not None:
+        path.write_text(text)
+    done = run(str(path), str(path))
+    assert done.exit_code == 2 and done.stdout == "" and done.stderr.count("\n") == 1
