@@ -22,6 +22,7 @@ STYLES = {
     Outcome.PASS: "green",
 }
 SHOWN_EVIDENCE = 5
+SHOWN_UNPROVEN = 3  # more of them with all that would show them push the verdict off the screen
 
 
 def show(result: Result, console: Console) -> None:
@@ -54,9 +55,11 @@ def show(result: Result, console: Console) -> None:
             _follows(page, ranked)
     if unproven:
         page.gap()
-        page.line("Could not be shown either way:", style="bold")
+        page.line(f"Could not be shown either way ({len(unproven)}):", style="bold")
         for finding in unproven:
-            _unproven(page, finding)
+            _unproven(page, finding, with_fix=len(unproven) <= SHOWN_UNPROVEN)
+        if len(unproven) > SHOWN_UNPROVEN:
+            page.line("What would show one of them: preflight why NAME", indent=3)
     if passed:
         page.gap()
         page.line(
@@ -134,14 +137,14 @@ def _follows(page: Page, ranked: Ranked) -> None:
     )
 
 
-def _unproven(page: Page, finding: Finding) -> None:
+def _unproven(page: Page, finding: Finding, with_fix: bool) -> None:
     page.line(
         f"{finding.check}: {finding.headline}",
         lead="UNPROVEN ",
         lead_style=STYLES[Outcome.UNPROVEN],
         indent=3,
     )
-    for fix in finding.fixes:
+    for fix in finding.fixes if with_fix else ():
         page.line(fix, lead="To show it: ", indent=5)
 
 

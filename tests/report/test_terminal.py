@@ -9,9 +9,12 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from preflight.checks.finding import Finding, Outcome
 from preflight.report.page import console, wrap
+from preflight.report.result import Result
 from preflight.report.terminal import brief, show
-from tests.report.samples import LOOP, RESULTS, hostile
+from preflight.verdict import decide
+from tests.report.samples import LOOP, RESULTS, facts, hostile
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
 
@@ -54,6 +57,17 @@ def test_hostile_text_reaches_no_terminal():
     assert not {c for c in text if c != "\n" and unicodedata.category(c) in {"Cc", "Cf", "Cs", "Zl", "Zp"}}
     assert "[bold]x[/]" in text and "[/nope]" in text and ":smile:" in text  # shown, never obeyed
     assert not any(line.startswith("PASS") for line in text.splitlines())
+
+
+@pytest.mark.parametrize(("count", "in_full"), [(3, True), (4, False)])
+def test_many_unproven_checks_take_a_line_each(count, in_full):
+    findings = [
+        Finding(f"check-{n}", Outcome.UNPROVEN, "Not heard.", fixes=("Listen.",)) for n in range(count)
+    ]
+    text = text_of(Result(facts(), decide(findings)), 80)
+    assert f"({count}):" in text
+    assert ("To show it: Listen." in text) is in_full
+    assert ("preflight why NAME" in text) is not in_full
 
 
 def test_brief_names_the_first_thing_to_fix():
