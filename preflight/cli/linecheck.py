@@ -9,6 +9,7 @@ from preflight.cli.options import (
     Command,
     Duration,
     Size,
+    evidence_option,
     json_option,
     report_option,
     save_result_option,
@@ -45,6 +46,7 @@ def _capture(_ctx: click.Context, _param: click.Parameter, name: str | None) -> 
 @sheet_option
 @json_option
 @report_option
+@evidence_option
 @save_result_option
 @strict_option
 def command(
@@ -56,6 +58,7 @@ def command(
     json_to: str | None,
     report_to: str | None,
     result_to: str | None,
+    evidence_to: str | None,
     strict: bool,
 ) -> int:
     """Say whether this computer and its audio LAN are ready for the show.
@@ -63,9 +66,11 @@ def command(
     It reads this computer's settings and listens. It sends nothing. Ctrl-C ends the listening
     and judges what was heard.
     """
+    if evidence_to and not save_to:
+        raise click.UsageError("--evidence is cut from what --save FILE.pcapng keeps. Give both.")
     from preflight import host
     from preflight.cli.adapters import choose
-    from preflight.cli.output import Output
+    from preflight.cli.output import Output, write_evidence_of
     from preflight.cli.progress import ProgressBar
     from preflight.cli.sheet import load
     from preflight.linecheck import linecheck
@@ -97,5 +102,7 @@ def command(
     result = judged(replace(facts, sheet=planned))
     output = Output(json_to, report_to=report_to, result_to=result_to)
     output.add(result)
+    if evidence_to and savers:
+        write_evidence_of(str(save_to), result, evidence_to)
     output.close()
     return result.verdict.exit_status(strict)

@@ -65,6 +65,16 @@ def save_result_option(function: Callable) -> Callable:
     )(function)
 
 
+def evidence_option(function: Callable) -> Callable:
+    return click.option(
+        "--evidence",
+        "evidence_to",
+        metavar="DIR",
+        type=click.Path(file_okay=False),
+        help="Write for each finding a small pcapng with the frames that prove it into DIR.",
+    )(function)
+
+
 def strict_option(function: Callable) -> Callable:
     return click.option("--strict", is_flag=True, help="Exit with 1 on cautions and unproven too.")(function)
 

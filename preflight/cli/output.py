@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from preflight.report.result import Result, as_json
+from preflight.text import clean
 
 
 class Output:
@@ -59,3 +60,24 @@ def write(path: str, text: str, option: str) -> None:
         raise click.ClickException(
             f"{path}: cannot be written: {error.strerror}. Give another file to {option}."
         ) from None
+
+
+def write_evidence_of(file: str, result: Result, folder: str) -> None:
+    """The second pass over the capture `file`; says what it wrote on standard error."""
+    from preflight.cli.progress import ProgressBar
+    from preflight.frames.errors import CaptureError
+    from preflight.report.evidence import write_evidence
+
+    try:
+        with ProgressBar("Evidence") as progress:
+            written = write_evidence(file, result, Path(folder), progress)
+    except OSError as error:
+        raise click.ClickException(
+            f"{folder}: cannot be written: {error.strerror}. Give another folder to --evidence."
+        ) from None
+    except CaptureError as error:
+        raise click.ClickException(f"{clean(str(error), 1000)} (read again for --evidence)") from None
+    names = ", ".join(path.name for path in written)
+    click.echo(
+        f"Evidence in {clean(folder)}: {names or 'none, as no finding names a frame or a time'}", err=True
+    )

@@ -3,12 +3,12 @@
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from preflight.cli.options import (
     Command,
+    evidence_option,
     json_option,
     report_option,
     save_result_option,
@@ -18,22 +18,13 @@ from preflight.cli.options import (
 )
 from preflight.text import clean
 
-if TYPE_CHECKING:
-    from preflight.report.result import Result
-
 
 @click.command(cls=Command)
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @sheet_option
 @json_option
 @report_option
-@click.option(
-    "--evidence",
-    "evidence_to",
-    metavar="DIR",
-    type=click.Path(file_okay=False),
-    help="Write for each finding a small pcapng with the frames that prove it into DIR.",
-)
+@evidence_option
 @save_result_option
 @strict_option
 def command(
@@ -62,7 +53,7 @@ def command(
         raise click.UsageError("--evidence reads a capture twice. Give one FILE that is no pipe.")
     if json_to and json_to != "-" and any(_same(json_to, file) for file in files):
         raise click.UsageError(f"--json would write over the capture {json_to}. Give it another file.")
-    from preflight.cli.output import Output
+    from preflight.cli.output import Output, write_evidence_of
     from preflight.cli.progress import ProgressBar
     from preflight.cli.sheet import load
     from preflight.frames.errors import CaptureError
@@ -84,32 +75,12 @@ def command(
         result = judged(replace(facts, sheet=planned))
         output.add(result)
         if evidence_to:
-            _evidence(file, result, evidence_to)
+            write_evidence_of(file, result, evidence_to)
         statuses.append(result.verdict.exit_status(strict))
         if facts.source is not None and facts.source.partial:
             break  # Ctrl-C: the user has seen enough
     output.close()
     return status_of(statuses)
-
-
-def _evidence(file: str, result: "Result", folder: str) -> None:
-    from preflight.cli.progress import ProgressBar
-    from preflight.frames.errors import CaptureError
-    from preflight.report.evidence import write_evidence
-
-    try:
-        with ProgressBar("Evidence") as progress:
-            written = write_evidence(file, result.verdict, Path(folder), progress)
-    except OSError as error:
-        raise click.ClickException(
-            f"{folder}: cannot be written: {error.strerror}. Give another folder to --evidence."
-        ) from None
-    except CaptureError as error:
-        raise click.ClickException(f"{clean(str(error), 1000)} (read again for --evidence)") from None
-    names = ", ".join(path.name for path in written)
-    click.echo(
-        f"Evidence in {clean(folder)}: {names or 'none, as no finding names a frame or a time'}", err=True
-    )
 
 
 def _same(one: str, other: str) -> bool:

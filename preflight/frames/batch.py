@@ -14,7 +14,6 @@ import numpy as np
 from preflight.frames import compile as kernels_compile
 from preflight.frames import kernels as k
 from preflight.frames.facts import SourceFacts
-from preflight.frames.write import Frame
 
 # Not a power of two: columns that begin a power of two apart fall on the same lines of the processor's cache, which
 # makes the classifier three times slower.
@@ -22,6 +21,18 @@ ROWS = 16384 + 72
 # Below this, plain Python is done before Numba is imported (about 15 thousand small frames).
 PLAIN_BYTES = 1 << 20
 SETS = 3  # one being tallied, one waiting, one being made
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One frame as captured: `number` from 1, `time_ns` since 1970, `wire` its length before the snap length cut it."""
+
+    number: int
+    time_ns: int
+    link: int
+    wire: int
+    outgoing: bool
+    data: bytes
 
 
 @dataclass

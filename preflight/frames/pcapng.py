@@ -1,7 +1,8 @@
-"""Writing captures: pcapng that any capture tool reads, whole batches at a time.
+"""Writing captures: pcapng that any capture tool reads.
 
-One section, one Ethernet interface, nanoseconds, a direction for each frame, and at the end the statistics that tell
-what the system lost. The frames are laid out by a kernel, so that a full link is no harder to keep than to count.
+A spell of listening is kept whole batches at a time: one section, one Ethernet interface, nanoseconds, a direction for each
+frame, and at the end the statistics that tell what the system lost. The frames are laid out by a kernel, so that a full
+link is no harder to keep than to count. `Excerpt` writes a few frames, each with a comment.
 Format: IETF draft-ietf-opsawg-pcapng.
 """
 
@@ -13,9 +14,10 @@ import numpy as np
 
 from preflight import __version__
 from preflight.frames import kernels as k
-from preflight.frames.batch import Batch
+from preflight.frames.batch import Batch, Frame
 
-SECTION, INTERFACE, STATISTICS = 0x0A0D0D0A, 1, 5
+SECTION, INTERFACE, STATISTICS, PACKET = 0x0A0D0D0A, 1, 5, 6
+OUTBOUND = struct.pack("<I", 2)  # of the flags of a packet
 FRAME_MORE = 52  # most bytes that a frame takes beyond its own: header, flags, padding, and a tag put back
 
 
@@ -30,13 +32,20 @@ def _option(code: int, value: bytes) -> bytes:
 _END = _option(0, b"")
 
 
+def _section() -> bytes:
+    wrote = _option(4, f"preflight {__version__}".encode())
+    return _block(SECTION, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + wrote + _END)
+
+
+def _interface(link: int, name: bytes = b"") -> bytes:
+    """An interface whose times are nanoseconds."""
+    about = (_option(2, name) if name else b"") + _option(9, b"\x09")
+    return _block(INTERFACE, struct.pack("<HHI", link, 0, k.MAX_CAPTURED) + about + _END)
+
+
 def head(adapter: str) -> bytes:
     """What a file begins with; frames of `adapter` follow."""
-    wrote = _option(4, f"preflight {__version__}".encode())
-    about = _option(2, adapter.encode()) + _option(9, b"\x09")
-    return _block(SECTION, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + wrote + _END) + _block(
-        INTERFACE, struct.pack("<HHI", k.ETHERNET, 0, k.MAX_CAPTURED) + about + _END
-    )
+    return _section() + _interface(k.ETHERNET, adapter.encode())
 
 
 def tail(last_ns: int, frames: int, dropped: int) -> bytes:
@@ -97,3 +106,29 @@ class Saver:
                 self._file.write(tail(self._last_ns, self.frames, dropped))
         except OSError as error:
             self.ended = self.ended or error.strerror or str(error)
+
+
+class Excerpt:
+    """Writes single frames to `file` from its first byte on, each with a comment; an interface for each link type."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._links: list[int] = []
+        file.write(_section())
+
+    def add(self, frame: Frame, comment: str = "") -> None:
+        if frame.link not in self._links:
+            self._links.append(frame.link)
+            self._file.write(_interface(frame.link))
+        time_ns = max(frame.time_ns, 0)
+        which = self._links.index(frame.link)
+        body = (
+            struct.pack("<5I", which, time_ns >> 32, time_ns & 0xFFFFFFFF, len(frame.data), frame.wire)
+            + frame.data
+        )
+        body += bytes(-len(body) % 4)
+        if comment:
+            body += _option(1, comment.encode("utf-8", "replace")[:0xFFFF])
+        if frame.outgoing:
+            body += _option(2, OUTBOUND)
+        self._file.write(_block(PACKET, body + _END))

@@ -12,11 +12,11 @@ import numpy as np
 
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.frames import kernels as k
-from preflight.frames.batch import Batch, Progress
+from preflight.frames.batch import Batch, Frame, Progress
 from preflight.frames.capture import CaptureFile
-from preflight.frames.write import Frame, PcapngWriter
+from preflight.frames.pcapng import Excerpt
+from preflight.report.result import Result
 from preflight.text import clean
-from preflight.verdict import Verdict
 
 # Enough to see what goes on around a frame, few enough to look through. Common practice.
 NEIGHBOURS = 20
@@ -35,12 +35,13 @@ class _Cut:
 
 
 def write_evidence(
-    path: str, verdict: Verdict, folder: Path, on_progress: Progress | None = None
+    path: str, result: Result, folder: Path, on_progress: Progress | None = None
 ) -> list[Path]:
-    """Write the evidence of what `verdict` says of the capture at `path` into `folder`. Returns the files written."""
-    cuts = [cut for ranked in verdict.findings if (cut := _cut(ranked.finding)).marks]
+    """Write the evidence of what `result` says of the capture at `path` into `folder`. Returns the files written."""
+    cuts = [cut for ranked in result.verdict.findings if (cut := _cut(ranked.finding)).marks]
     if cuts:
-        _collect(CaptureFile(path, on_progress), cuts)
+        source = result.facts.source
+        _collect(CaptureFile(path, on_progress), cuts, source.first_ns if source else None)
     folder.mkdir(parents=True, exist_ok=True)
     return [_write(cut, Path(path).name, folder) for cut in cuts if cut.frames]
 
@@ -57,11 +58,15 @@ def _cut(finding: Finding) -> _Cut:
     return _Cut(finding.check, marks[:MOST_MARKS])
 
 
-def _collect(capture: CaptureFile, cuts: list[_Cut]) -> None:
+def _collect(capture: CaptureFile, cuts: list[_Cut], origin_ns: int | None) -> None:
+    """Times of evidence count from `origin_ns`: for what was kept while listening, that is before the first frame."""
     before: list[Frame] = []  # the last frames of the batches so far
+    shift_ns = 0
     for batch in capture.batches():
+        if batch.first == 1 and origin_ns is not None:
+            shift_ns = int(batch.columns[k.TIME, 0]) - origin_ns
         for cut in cuts:
-            _take(cut, batch, before)
+            _take(cut, batch, before, shift_ns)
         before += [batch.frame(row) for row in range(max(batch.rows - NEIGHBOURS, 0), batch.rows)]
         before = before[-NEIGHBOURS:]
         last = batch.first + batch.rows - 1
@@ -69,12 +74,12 @@ def _collect(capture: CaptureFile, cuts: list[_Cut]) -> None:
             capture.partial = True
 
 
-def _take(cut: _Cut, batch: Batch, before: list[Frame]) -> None:
+def _take(cut: _Cut, batch: Batch, before: list[Frame], shift_ns: int) -> None:
     last = batch.first + batch.rows - 1
     still = []
     ranges = [(batch.first, min(cut.open_until, last))]
     for frame, time_ns, text in cut.marks:
-        number = frame if frame is not None else _number_at(batch, time_ns)
+        number = frame if frame is not None else _number_at(batch, time_ns - shift_ns)
         if number is None or not batch.first <= number <= last:
             still.append((frame, time_ns, text))
             continue
@@ -100,9 +105,9 @@ def _write(cut: _Cut, name: str, folder: Path) -> Path:
     file = folder / f"{cut.check}.pcapng"
     frames = [cut.frames[number] for number in sorted(cut.frames)]
     with file.open("wb") as out:
-        writer = PcapngWriter(out)
+        writer = Excerpt(out)
         for frame in frames:
             said = cut.said.get(frame.number)
             comment = f"frame {frame.number} of {name}" + (f": {cut.check}: {said}" if said else "")
-            writer.frame(frame, clean(comment, 2000))
+            writer.add(frame, clean(comment, 2000))
     return file

@@ -61,6 +61,7 @@ def test_every_command_has_help(name):
         (["study", CLEAN, "--save-result", CLEAN], "does not end in .json"),
         (["study", CLEAN, LOOP, "--report", "x.html"], "the page of one capture"),
         (["study", "-", "--evidence", "x"], "no pipe"),
+        (["linecheck", "--evidence", "x"], "Give both"),
     ],
 )
 def test_errors_are_one_line_on_standard_error(args, said):

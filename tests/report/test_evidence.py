@@ -7,11 +7,12 @@ import pytest
 from scapy.utils import RawPcapNgReader, RawPcapReader
 
 from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.frames.batch import ROWS
+from preflight.facts import Facts
+from preflight.frames.batch import ROWS, Frame
 from preflight.frames.capture import CaptureFile
-from preflight.frames.write import Frame, PcapngWriter
+from preflight.frames.pcapng import Excerpt
 from preflight.report.evidence import NEIGHBOURS, write_evidence
-from preflight.report.result import judged
+from preflight.report.result import Result, judged
 from preflight.study import study
 from preflight.verdict import decide
 
@@ -36,7 +37,7 @@ def original() -> list[bytes]:
 
 def test_the_frames_that_prove_a_loop_and_their_neighbours(tmp_path):
     result = judged(study(str(LOOP)))
-    files = write_evidence(str(LOOP), result.verdict, tmp_path)
+    files = write_evidence(str(LOOP), result, tmp_path)
     assert {file.name for file in files} == {"loop.pcapng", "multicast-storm.pcapng"}
     found = read(tmp_path / "loop.pcapng")
     finding = next(r.finding for r in result.verdict.findings if r.finding.check == "loop")
@@ -56,12 +57,12 @@ def test_neighbours_across_batches(tmp_path, number, by_time):
     """Frames asked for by number or by time, at the edges of what is read at once."""
     capture = tmp_path / "many.pcapng"
     with capture.open("wb") as out:
-        writer = PcapngWriter(out)
+        writer = Excerpt(out)
         for n in range(1, 2 * ROWS + 1):
-            writer.frame(Frame(n, 1_700_000_000_000_000_000 + n * 10_000, 1, 64, False, n.to_bytes(4) * 15))
+            writer.add(Frame(n, 1_700_000_000_000_000_000 + n * 10_000, 1, 64, False, n.to_bytes(4) * 15))
     seen = Evidence("here", None if by_time else number, (number - 1) / 1e5)
     verdict = decide([Finding("loop", Outcome.FAIL, "x", (seen,))])
-    (file,) = write_evidence(str(capture), verdict, tmp_path / "new" / "folder")
+    (file,) = write_evidence(str(capture), Result(Facts(), verdict), tmp_path / "new" / "folder")
     found = read(file)
     low, high = max(number - NEIGHBOURS, 1), min(number + NEIGHBOURS, 2 * ROWS)
     assert sorted(found) == list(range(low, high + 1))
@@ -74,19 +75,30 @@ def test_what_passed_or_was_never_seen_has_no_file(tmp_path):
     verdict = decide(
         [Finding("loop", Outcome.PASS, "x", seen), Finding("clock", Outcome.FAIL, "x", (Evidence("y"),))]
     )
-    assert write_evidence(str(LOOP), verdict, tmp_path) == []
+    assert write_evidence(str(LOOP), Result(Facts(), verdict), tmp_path) == []
 
 
 def test_a_capture_written_again_reads_the_same(tmp_path):
     capture = CaptureFile(str(LOOP))
     copy = tmp_path / "copy.pcapng"
     with copy.open("wb") as out:
-        writer = PcapngWriter(out)
+        writer = Excerpt(out)
         for batch in capture.batches():
             for row in range(batch.rows):
-                writer.frame(batch.frame(row))
-        writer.dropped(7)
+                writer.add(batch.frame(row))
     before, after = judged(study(str(LOOP))), judged(study(str(copy)))
     assert after.facts.source is not None and before.facts.source is not None
-    assert after.facts.source == replace(before.facts.source, name=after.facts.source.name, dropped=7)
+    assert after.facts.source == replace(before.facts.source, name=after.facts.source.name)
     assert after.facts.tally == before.facts.tally
+
+
+def test_times_count_from_where_the_listening_began(tmp_path):
+    """What was kept while listening begins with a frame, the times of its evidence with the listening."""
+    result = judged(study(str(LOOP)))
+    source = result.facts.source
+    assert source is not None and source.first_ns is not None
+    live = replace(source, first_ns=source.first_ns - 5_000_000_000)
+    finding = Finding("loop", Outcome.FAIL, "x", (Evidence("here", None, 5.0 + 0.999979182),))
+    verdict = decide([finding])
+    (file,) = write_evidence(str(LOOP), Result(replace(result.facts, source=live), verdict), tmp_path)
+    assert [number for number, (_, comment) in read(file).items() if "here" in comment] == [141]

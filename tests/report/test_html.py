@@ -194,7 +194,14 @@ def test_many_rows_are_cut_the_troubled_first(loop):
 
 
 @pytest.mark.parametrize(
-    ("time_s", "text"), [(1.25, "1.250 s"), (61.5, "1:01.500"), (3725.0, "1:02:05.000"), (0.0, "0.000 s")]
+    ("time_s", "text"),
+    [
+        (1.25, "1.250 s"),
+        (61.5, "1:01.500"),
+        (3725.0, "1:02:05.000"),
+        (599.9999, "10:00.000"),
+        (0.0, "0.000 s"),
+    ],
 )
 def test_times_as_people_read_them(time_s, text):
     assert seconds(time_s) == text

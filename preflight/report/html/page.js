@@ -13,6 +13,7 @@
   let view = [0, data.duration];
 
   const text = (s, digits) => {
+    s = +s.toFixed(digits);
     if (s < 60) return s.toFixed(digits) + " s";
     const whole = Math.floor(s / 60), hours = Math.floor(whole / 60), rest = (s - whole * 60).toFixed(digits);
     const tail = rest.padStart(digits ? digits + 3 : 2, "0");

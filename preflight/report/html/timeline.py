@@ -59,9 +59,9 @@ class Group:
 
 def seconds(time_s: float) -> str:
     """1.250 s; from a minute on as m:ss and h:mm:ss."""
-    if not time_s >= 60 or not math.isfinite(time_s):
+    if not math.isfinite(time_s) or round(time_s, 3) < 60:
         return f"{time_s:.3f} s"
-    minutes, rest = divmod(time_s, 60)
+    minutes, rest = divmod(round(time_s, 3), 60)
     hours, minutes = divmod(int(minutes), 60)
     return f"{hours}:{minutes:02d}:{rest:06.3f}" if hours else f"{minutes}:{rest:06.3f}"
 
