@@ -30,7 +30,7 @@ def linecheck(
         listener = Listener(adapter, seconds, on_progress)
     except ListenRefused as refused:
         return Facts(host=host, adapter=adapter, wire_refused=str(refused), **link)
-    survey = Survey()
+    survey = Survey(speed or 1000)
     saver = open_saver() if open_saver else None
     try:
         for batch in listener.batches():

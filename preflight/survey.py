@@ -40,8 +40,8 @@ PER_KIND = 1024
 class Survey:
     """Feed batches in order with `add`, then read `tally_facts`, `wire` and `vantage`."""
 
-    def __init__(self) -> None:
-        self._tally = Tally()
+    def __init__(self, link_mbps: int = 1000) -> None:
+        self._tally = Tally(link_mbps)
         self._picked_from = np.zeros((1 << 14, 2), np.int64)
         self._picked_totals = np.zeros(2 * k.KINDS, np.int64)
         self._chosen = np.zeros(ROWS, np.int64)

@@ -54,6 +54,7 @@ def judge(facts: Facts) -> Finding | None:
         "share_1s": round(second, 4),
         "share_100ms": round(tenth, 4),
         "share_1ms": round(busiest, 4),
+        "queue_bytes": rates.queue_bytes,
     }
     of = f"{facts.link_mbps} Mb/s" + (" (assumed: the capture does not tell)" if facts.link_assumed else "")
     failed = second >= limits["fail_share"]
@@ -84,6 +85,11 @@ def judge(facts: Facts) -> Finding | None:
             if busiest >= 1
             else f"{busiest:.0%} in the busiest millisecond",
             time_s=rates.busiest_ms_at_s,
+        ),
+        Evidence(
+            f"a port at this rate would have had to hold back {count_text(rates.queue_bytes)} bytes, "
+            f"{rates.queue_bytes * 8 / bits * 1000:.2f} ms of the link",
+            time_s=rates.queue_at_s,
         ),
     ]
     senders = sorted(facts.tally.talkers, key=lambda t: -t.bytes)[:3]

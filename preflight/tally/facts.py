@@ -25,12 +25,15 @@ class Peak:
 @dataclass(frozen=True)
 class Rates:
     """`discovery` is multicast that talks about the network; `multicast` all other multicast; `bytes` those that came
-    in, `sent_bytes` those that the capturing computer sent, where the capture tells. `longest_gap_s` is the
+    in, `sent_bytes` those that the capturing computer sent, where the capture tells. `queue_bytes` is the most that a port at the link's rate would have had
+    to hold back of what came in. `longest_gap_s` is the
     longest time without any frame. The time line has rows of `width_s`; for each row and measure the sum and the most in any second that ends in it."""
 
     peaks: dict[Measure, Peak]
     busiest_ms_bytes: int
     busiest_ms_at_s: float
+    queue_bytes: int
+    queue_at_s: float
     longest_gap_s: float
     longest_gap_at_s: float
     width_s: float

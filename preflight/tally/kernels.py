@@ -162,12 +162,14 @@ R_BROADCAST, R_DISCOVERY, R_MULTICAST, R_UNICAST, R_BYTES, R_SENT_BYTES = range(
 MEASURES = 6
 # State of the open bins, then for each measure: count in the open bin, most in 100 ms and when, most in 1 s and when.
 S_BIN, S_MS, S_MS_BYTES, S_MS_MOST, S_MS_MOST_AT, S_WIDTH, S_ROWS, S_LAST, S_GAP, S_GAP_AT = range(10)
-S_OPEN = 10
-S_MOST_BIN = 16
-S_MOST_BIN_AT = 22
-S_MOST_SECOND = 28
-S_MOST_SECOND_AT = 34
-RATE_STATE = 40
+# A port at S_MBPS that has to send all that came in: bytes that wait, since when, the most and when.
+S_MBPS, S_QUEUE, S_QUEUE_NS, S_QUEUE_MOST, S_QUEUE_AT = range(10, 15)
+S_OPEN = 15
+S_MOST_BIN = S_OPEN + MEASURES
+S_MOST_BIN_AT = S_MOST_BIN + MEASURES
+S_MOST_SECOND = S_MOST_BIN_AT + MEASURES
+S_MOST_SECOND_AT = S_MOST_SECOND + MEASURES
+RATE_STATE = S_MOST_SECOND_AT + MEASURES
 RING = 10  # 100 ms bins in a second
 TIMELINE_ROWS = 1024
 TIMELINE_COLUMNS = 2 * MEASURES  # sum in the row, and the most in any second that ends in it
@@ -452,6 +454,13 @@ def rates(cols, rows, state, ring, timeline):
             if state[S_MS_BYTES] > state[S_MS_MOST]:
                 state[S_MS_MOST] = state[S_MS_BYTES]
                 state[S_MS_MOST_AT] = state[S_MS] * MS_NS
+            sent = max(rel - int(state[S_QUEUE_NS]), 0) * int(state[S_MBPS]) // 8000
+            waiting = max(int(state[S_QUEUE]) - sent, 0)
+            if waiting > state[S_QUEUE_MOST]:
+                state[S_QUEUE_MOST] = waiting
+                state[S_QUEUE_AT] = rel
+            state[S_QUEUE] = waiting + nbytes
+            state[S_QUEUE_NS] = max(rel, int(state[S_QUEUE_NS]))
             state[S_OPEN + R_BYTES] += nbytes
         else:
             state[S_OPEN + R_SENT_BYTES] += nbytes

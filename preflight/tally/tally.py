@@ -50,9 +50,9 @@ def mac_text(number: int) -> str:
 
 
 class Tally:
-    """All tallies of one source; feed batches in order with `add`."""
+    """All tallies of one source; feed batches in order with `add`. `link_mbps` is the rate that queues are reckoned with."""
 
-    def __init__(self) -> None:
+    def __init__(self, link_mbps: int = 1000) -> None:
         self.flows = np.zeros((FLOW_ROWS, k.FLOW_COLUMNS), np.int64)
         self.talkers = np.zeros((TALKER_ROWS, k.TALKER_COLUMNS), np.int64)
         self.totals = np.zeros(4, np.int64)
@@ -66,6 +66,7 @@ class Tally:
         self.first_times = np.zeros((FLOW_ROWS, r.LEARN), np.int64)
         self.rate = np.zeros(k.RATE_STATE, np.int64)
         self.rate[k.S_WIDTH] = 1
+        self.rate[k.S_MBPS] = link_mbps
         self.ring = np.zeros((k.MEASURES, k.RING), np.int64)
         self.timeline = np.zeros((k.TIMELINE_ROWS, k.TIMELINE_COLUMNS), np.int64)
 
@@ -142,6 +143,8 @@ class Tally:
             peaks=peaks,
             busiest_ms_bytes=int(state[k.S_MS_MOST]),
             busiest_ms_at_s=int(state[k.S_MS_MOST_AT]) / 1e9,
+            queue_bytes=int(state[k.S_QUEUE_MOST]),
+            queue_at_s=int(state[k.S_QUEUE_AT]) / 1e9,
             longest_gap_s=int(state[k.S_GAP]) / 1e9,
             longest_gap_at_s=int(state[k.S_GAP_AT]) / 1e9,
             width_s=int(state[k.S_WIDTH]) * k.BIN_NS / 1e9,

@@ -55,3 +55,13 @@ def test_a_short_frame_is_padded_on_the_cable(tmp_path: Path, captured: int) -> 
     frame = ethernet("ff:ff:ff:ff:ff:ff", mac(1), 0x88B5, b"", captured)
     tally = study(str(write(tmp_path / "short.pcap", [(0.0, frame)]))).tally
     assert tally is not None and tally.rates.peaks["bytes"].total == 84
+
+
+def test_a_burst_has_to_queue(tmp_path: Path) -> None:
+    """Worked by hand: ten frames of 1 238 bytes with overhead (1 214 captured) at once. The last waits for nine before it,
+    11 142 bytes; a frame 40 us later finds 12 380 - 5 000 bytes still there, since 1 Gb/s sends 125 bytes a microsecond."""
+    frame = ethernet("01:00:5e:90:10:07", mac(7), 0x88B5, bytes(1200))
+    path = write(tmp_path / "burst.pcap", [(at, frame) for at in [1e-6] * 10 + [41e-6]])
+    tally = study(str(path)).tally
+    assert tally is not None
+    assert tally.rates.queue_bytes == 9 * 1238
