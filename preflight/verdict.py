@@ -108,6 +108,7 @@ FIX_ORDER = (
     "unicast-flood",
     "frame-size",
     "clock",
+    "clock-plan",
     "priority",
     "stream-plan",
     "stream-health",

@@ -10,10 +10,13 @@ from collections.abc import Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Literal
 
 # The rig sheet's own limits, by check and limit, while its facts are judged.
-SHEET_LIMITS: ContextVar[Mapping[str, Mapping[str, float]]] = ContextVar("SHEET_LIMITS", default={})  # noqa: B039
+SHEET_LIMITS: ContextVar[Mapping[str, Mapping[str, float]]] = ContextVar(
+    "SHEET_LIMITS", default=MappingProxyType({})
+)
 
 
 class Outcome(StrEnum):

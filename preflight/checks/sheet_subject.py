@@ -17,6 +17,7 @@ from preflight.wire.lldp import LldpNeighbour
 
 UNSPECIFIED = ("", "0.0.0.0", "::")
 PORT_ADDRESSES = 8  # a switch's ports have addresses just above its own, and some to spare. Common practice.
+DUE_PACKETS = 100  # as long as so many packets take, a stream must be listened for. Common practice.
 
 
 @dataclass(frozen=True)
@@ -42,12 +43,13 @@ def roll(facts: Facts, sheet: Sheet) -> Roll:
         taken |= {talker.hardware for talker in present[device.name]}
     switches = _switches(facts, sheet, set(by_hardware) - taken)
     left = {mac: talker for mac, talker in by_hardware.items() if mac not in taken | switches}
-    for device in sheet.device:
-        if device.maker and not device.hardware and not present[device.name]:
-            wanted = device.maker.lower()
-            match = next((mac for mac in left if wanted in maker(mac).lower()), None)
-            if match:
-                present[device.name] = (left.pop(match),)
+    by_maker = [d for d in sheet.device if d.maker and not d.hardware and not present[d.name]]
+    made = {mac: maker(mac).lower() for mac in left} if by_maker else {}
+    for device in by_maker:
+        wanted = (device.maker or "").lower()
+        match = next((mac for mac in left if wanted in made[mac]), None)
+        if match:
+            present[device.name] = (left.pop(match),)
     rest = tuple(talker for talker in left.values() if not talker.own)
     return Roll(present, frozenset(switches), rest)
 
@@ -107,11 +109,14 @@ def planned_streams(facts: Facts, sheet: Sheet) -> list[Planned]:
     listed = [stream for stream in sheet.stream if stream.group]
     came = [stream for stream in listed if (stream.group, stream.udp_port) in found]
     listeners = _listeners(facts, sheet, came)
+    heard_ms = facts.source.duration_s * 1000 if facts.source is not None else 0.0
     return [
         Planned(
             stream,
             tuple(found.get((stream.group or "", stream.udp_port), ())),
-            due=bool(listeners) and all(each in stream.receivers for each in listeners),
+            due=bool(listeners)
+            and all(each in stream.receivers for each in listeners)
+            and heard_ms >= DUE_PACKETS * stream.packet_time_ms,
         )
         for stream in listed
     ]

@@ -9,8 +9,6 @@ from dataclasses import dataclass, field
 from ipaddress import ip_address, ip_network
 from typing import Annotated, Any, Literal
 
-from annotated_types import Ge, Gt, Le, MaxLen
-
 from preflight.text import clean
 
 Kind = Literal["desk", "engine", "box", "spare"]
@@ -27,6 +25,20 @@ class _Parsed:
         from pydantic_core import core_schema
 
         return core_schema.no_info_after_validator_function(self.parse, handler(source))
+
+
+@dataclass(frozen=True)
+class _Bound:
+    """Marks a number's bounds, or how many entries a list may have."""
+
+    gt: float | None = None
+    ge: float | None = None
+    le: float | None = None
+    max_length: int | None = None
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Callable[[Any], Any]) -> Any:
+        bounds = {name: bound for name, bound in vars(self).items() if bound is not None}
+        return {**handler(source), **bounds}
 
 
 def _name(text: str) -> str:
@@ -80,7 +92,7 @@ IpAddress = Annotated[str, _Parsed(_address)]
 Subnet = Annotated[str, _Parsed(_network)]
 Group = Annotated[str, _Parsed(_group)]
 AnyAddress = Annotated[str, _Parsed(_either)]
-PoeClass = Annotated[int, Ge(0), Le(8)]
+PoeClass = Annotated[int, _Bound(ge=0, le=8)]
 
 
 class _Table:
@@ -102,7 +114,7 @@ class Device(_Table):
     port: Name | None = None
     spare_for: Name | None = None
     poe_class: PoeClass | None = None
-    speaks_every_s: Annotated[float, Gt(0), Le(3600)] | None = None
+    speaks_every_s: Annotated[float, _Bound(gt=0, le=3600)] | None = None
 
 
 @dataclass(frozen=True)
@@ -110,10 +122,10 @@ class Switch(_Table):
     """`poe_class` is the highest power class that its ports feed, `poe_budget_w` what they feed in all."""
 
     name: Name
-    ports: Annotated[int, Ge(2), Le(512)]
+    ports: Annotated[int, _Bound(ge=2, le=512)]
     hardware: Hardware | None = None
     poe_class: PoeClass | None = None
-    poe_budget_w: Annotated[float, Gt(0), Le(10_000)] | None = None
+    poe_budget_w: Annotated[float, _Bound(gt=0, le=10_000)] | None = None
     spanning_tree: bool = False
     igmp_snooping: bool = True
 
@@ -124,7 +136,7 @@ class Cable(_Table):
 
     a: Name
     b: Name
-    length_m: Annotated[float, Gt(0), Le(100_000)] | None = None
+    length_m: Annotated[float, _Bound(gt=0, le=100_000)] | None = None
     medium: Medium = "copper"
     speed_mbps: Literal[10, 100, 1000, 2500, 5000, 10000, 25000, 40000, 100000] = 1000
     tagged: bool = False
@@ -136,13 +148,13 @@ class Stream(_Table):
 
     name: Name
     sender: Name
-    receivers: Annotated[tuple[Name, ...], MaxLen(100)]
-    channels: Annotated[int, Ge(1), Le(512)]
-    sample_rate_hz: Annotated[int, Ge(8000), Le(768_000)] = 48_000
+    receivers: Annotated[tuple[Name, ...], _Bound(max_length=100)]
+    channels: Annotated[int, _Bound(ge=1, le=512)]
+    sample_rate_hz: Annotated[int, _Bound(ge=8000, le=768_000)] = 48_000
     bits: Literal[16, 24, 32] = 24
-    packet_time_ms: Annotated[float, Gt(0), Le(100)] = 1.0
+    packet_time_ms: Annotated[float, _Bound(gt=0, le=100)] = 1.0
     group: Group | None = None
-    udp_port: Annotated[int, Ge(1), Le(65535)] = 5004
+    udp_port: Annotated[int, _Bound(ge=1, le=65535)] = 5004
 
 
 @dataclass(frozen=True)
@@ -157,7 +169,7 @@ class Control(_Table):
 class Dhcp(_Table):
     """Servers that are meant to be on the audio LAN."""
 
-    allowed: Annotated[tuple[AnyAddress, ...], MaxLen(32)] = ()
+    allowed: Annotated[tuple[AnyAddress, ...], _Bound(max_length=32)] = ()
 
 
 @dataclass(frozen=True)
@@ -165,14 +177,14 @@ class Clock(_Table):
     """`master` is the device that should lead."""
 
     master: Name | None = None
-    domain: Annotated[int, Ge(0), Le(255)] | None = None
+    domain: Annotated[int, _Bound(ge=0, le=255)] | None = None
 
 
 @dataclass(frozen=True)
 class Network(_Table):
     """`delay_ms` is what the show allows the network, of the whole delay from microphone to ear."""
 
-    delay_ms: Annotated[float, Gt(0), Le(1000)] = 1.0
+    delay_ms: Annotated[float, _Bound(gt=0, le=1000)] = 1.0
 
 
 MANY = 1000  # a table longer than this is no rig
@@ -183,10 +195,10 @@ class Sheet(_Table):
     """The whole rig. `limits` holds limits of checks that differ from the defaults: {check: {limit: value}}."""
 
     name: Name
-    device: Annotated[tuple[Device, ...], MaxLen(MANY)] = ()
-    switch: Annotated[tuple[Switch, ...], MaxLen(MANY)] = ()
-    cable: Annotated[tuple[Cable, ...], MaxLen(MANY)] = ()
-    stream: Annotated[tuple[Stream, ...], MaxLen(MANY)] = ()
+    device: Annotated[tuple[Device, ...], _Bound(max_length=MANY)] = ()
+    switch: Annotated[tuple[Switch, ...], _Bound(max_length=MANY)] = ()
+    cable: Annotated[tuple[Cable, ...], _Bound(max_length=MANY)] = ()
+    stream: Annotated[tuple[Stream, ...], _Bound(max_length=MANY)] = ()
     network: Network = Network()
     control: Control = Control()
     dhcp: Dhcp = Dhcp()

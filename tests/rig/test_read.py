@@ -2,13 +2,14 @@
 
 import json
 import time
+from dataclasses import asdict
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from preflight.rig.read import SheetError, load, parse
-from preflight.rig.sheet import hardware_text
+from preflight.rig.sheet import Clock, Device, Sheet, Stream, hardware_text
 from preflight.rig.template import TEMPLATE
 
 LIMITS = {"link-load": ["fail_share"]}
@@ -167,11 +168,19 @@ def test_any_value_anywhere_is_judged_without_a_crash(key, value):
 def _toml(value) -> str:
     if isinstance(value, dict):
         return (
-            "{" + ", ".join(f"{json.dumps(k)} = {_toml(v)}" for k, v in value.items() if v is not None) + "}"
+            "{"
+            + ", ".join(
+                f"{json.dumps(k, ensure_ascii=False)} = {_toml(v)}" for k, v in value.items() if v is not None
+            )
+            + "}"
         )
     if isinstance(value, list):
         return "[" + ", ".join(_toml(v) for v in value if v is not None) + "]"
-    return json.dumps(value).replace("NaN", "nan").replace("Infinity", "inf") if value is not None else '""'
+    return (
+        json.dumps(value, ensure_ascii=False).replace("NaN", "nan").replace("Infinity", "inf")
+        if value is not None
+        else '""'
+    )
 
 
 @given(st.binary(min_size=6, max_size=6), st.sampled_from([":", "-", "", "."]), st.booleans())
@@ -179,3 +188,58 @@ def test_every_way_to_write_a_hardware_address(raw, between, upper):
     groups = [raw[i : i + 2].hex() for i in (0, 2, 4)] if between == "." else [f"{each:02x}" for each in raw]
     text = between.join(groups)
     assert hardware_text(text.upper() if upper else text) == ":".join(f"{each:02x}" for each in raw)
+
+
+names = st.text(
+    st.characters(codec="utf-8", categories=("L", "N", "P", "S")), min_size=1, max_size=20
+).filter(lambda name: name == name.strip() and name.isprintable())
+
+
+def written(sheet) -> str:
+    """A sheet as TOML, the plain way: a table for each list's entry and each inner table, nothing for what is None."""
+    data = {k: v for k, v in asdict(sheet).items() if v not in (None, (), {})}
+    lines = [f"{key} = {_toml(value)}" for key, value in data.items() if not isinstance(value, tuple | dict)]
+    for key, value in data.items():
+        for table in value if isinstance(value, tuple) else [value] if isinstance(value, dict) else []:
+            lines.append(f"[[{key}]]" if isinstance(value, tuple) else f"[{key}]")
+            lines += [
+                f"{k} = {_toml(list(v) if isinstance(v, tuple) else v)}"
+                for k, v in table.items()
+                if v is not None
+            ]
+    return "\n".join(lines)
+
+
+@st.composite
+def sheets(draw):
+    told = draw(st.lists(names, min_size=1, max_size=6, unique=True))
+    maybe = lambda kind: st.none() | kind  # noqa: E731
+    macs = draw(st.lists(st.integers(0, 255), min_size=len(told), max_size=len(told), unique=True))
+    devices = tuple(
+        Device(
+            name,
+            draw(st.sampled_from(["desk", "engine", "box"])),
+            hardware=draw(maybe(st.just(f"00:00:5e:00:53:{number:02x}"))),
+            address=draw(maybe(st.just(f"192.0.2.{number}"))),
+            poe_class=draw(maybe(st.integers(0, 8))),
+            speaks_every_s=draw(maybe(st.floats(0.001, 3600))),
+        )
+        for name, number in zip(told, macs, strict=True)
+    )
+    streams = tuple(
+        Stream(
+            f"to {name}",
+            told[0],
+            (name,),
+            draw(st.integers(1, 512)),
+            bits=draw(st.sampled_from([16, 24, 32])),
+        )
+        for name in told[1:]
+    )
+    return Sheet(draw(names), device=devices, stream=streams, clock=Clock(draw(maybe(st.sampled_from(told)))))
+
+
+@settings(max_examples=80, deadline=None)
+@given(sheets())
+def test_what_is_written_is_read_again(sheet):
+    assert parse(written(sheet), LIMITS) == sheet
