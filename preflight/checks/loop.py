@@ -54,7 +54,7 @@ CHECK = Check(
 
 # One content is told by its speed only after so many copies: common practice.
 ENOUGH_COPIES = 200
-ARP = 0x0806
+ARP, MAC_CONTROL = 0x0806, 0x8808
 DHCP = (67, 68, 546, 547)
 
 
@@ -147,7 +147,8 @@ def _circles(flow: Flow, repeats: Repeats) -> bool:
     """Whether the copies in `flow` are those of a loop: many, and no keep-alive's."""
     by_turns = repeats.contents >= 8 and flow.changes - flow.distinct > 0.5 * flow.copies
     # Unicast is sent again for many reasons (TCP asks for it so), and a loop always shows in what is flooded.
-    if flow.cast == "unicast" or hidden(flow):
+    # No switch passes a pause frame on (IEEE 802.3 annex 31B), so that none can circle, however often the port sends it.
+    if flow.cast == "unicast" or hidden(flow) or flow.ethertype == MAC_CONTROL:
         return False
     if repeats.copies < CHECK.limit("copies_on_average") * repeats.contents and not by_turns:
         return False

@@ -63,12 +63,14 @@ def judge(facts: Facts) -> Finding | None:
     share = 0.5 if facts.vantage == "mirror" else 1.0
     rates = facts.tally.rates
     discovery = rates.peaks["discovery"]
-    multicast = [flow for flow in facts.tally.flows if flow.cast == "multicast"]
+    flooded = [flow for flow in facts.tally.flows if flow.cast == "multicast"]
+    # Pause frames stay on their cable, and have a check of their own.
+    multicast = [flow for flow in flooded if flow.ethertype != MAC_CONTROL]
     kinds = {kind: [f for f in multicast if _kind(f, facts, share) == kind] for kind in KINDS}
     unknown = kinds["unknown"]
     # Clocks that measure the cable use a group of the discovery range, 224.0.0.107 (IEEE 1588), and never pause.
-    clocks = sum(f.most_in_1s for f in kinds["beat"] if f.discovery)
-    discovery_most = max(discovery.in_1s - clocks, 0)
+    apart = [f for f in flooded if f.ethertype == MAC_CONTROL] + kinds["beat"]
+    discovery_most = max(discovery.in_1s - sum(f.most_in_1s for f in apart if f.discovery), 0)
     unknown_at_s, unknown_most = _busiest_second(unknown)
     unknown_most = min(unknown_most, rates.peaks["multicast"].in_1s)
     second = max(discovery_most, unknown_most) * share
@@ -146,6 +148,7 @@ def judge(facts: Facts) -> Finding | None:
     )
 
 
+MAC_CONTROL = 0x8808  # IEEE 802.3 annex 31A
 KINDS = ("discovery", "stream", "beat", "undecided", "unknown")
 # A stream that starts or stops at the capture's edge is not known by so few bins: common practice.
 EDGE_S = 0.5

@@ -21,9 +21,10 @@ LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
     B_LAST,  # time of the last frame
     B_GOT,  # frames of the open beat
     B_BEATS,  # beats since the lock
-    B_DEBT,  # frames owed, since when, at which frame
+    B_DEBT,  # frames owed, since when, at which frame, and when that frame came
     B_DEBT_NS,
     B_DEBT_FRAME,
+    B_DEBT_SEEN,
     B_MISSING,  # frames that were never paid
     B_LATE,  # frames that came after their time
     B_WORST,  # longest time without a frame while following, its frame and time
@@ -33,14 +34,14 @@ LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
     B_LONGEST_STOP,
     B_EVENTS,
     B_FIRST_EVENT,  # EVENTS of (time, frame, missing frames)
-) = range(20)
+) = range(21)
 EVENTS = 8
 EVENT_COLUMNS = 3
 BEAT_COLUMNS = B_FIRST_EVENT + EVENTS * EVENT_COLUMNS
 
 STOP_NS = 1_000_000_000  # silence of a second and ten periods is a stop. Common practice.
 STOP_PERIODS = 10
-PATIENCE_NS = 50_000_000  # a debt may be paid within 50 ms and 16 periods. Common practice.
+PATIENCE_NS = 50_000_000  # a debt may be paid within 50 ms and 16 periods after the pause. Common practice.
 PATIENCE_PERIODS = 16
 
 
@@ -60,10 +61,11 @@ def settle(table, at):
 
 
 @kernel()
-def owe(table, at, frames, since, number):
+def owe(table, at, frames, since, number, now):
     if table[at, B_DEBT] == 0:
         table[at, B_DEBT_NS] = since
         table[at, B_DEBT_FRAME] = number
+        table[at, B_DEBT_SEEN] = now
     table[at, B_DEBT] += frames
 
 
@@ -120,10 +122,10 @@ def beats(cols, start, rows, first, learned, table):
             continue
         step = (since_beat + period // 2) // period
         if table[at, B_GOT] < per_beat:
-            owe(table, at, per_beat - int(table[at, B_GOT]), int(table[at, B_PHASE]), first + i)
+            owe(table, at, per_beat - int(table[at, B_GOT]), int(table[at, B_PHASE]), first + i, rel)
         if step > 1:
-            owe(table, at, (step - 1) * per_beat, last, first + i)
-        if table[at, B_DEBT] > 0 and rel - table[at, B_DEBT_NS] > PATIENCE_NS + PATIENCE_PERIODS * period:
+            owe(table, at, (step - 1) * per_beat, last, first + i, rel)
+        if table[at, B_DEBT] > 0 and rel - table[at, B_DEBT_SEEN] > PATIENCE_NS + PATIENCE_PERIODS * period:
             settle(table, at)
         error = since_beat - step * period
         table[at, B_PHASE] += step * period + error // 8

@@ -176,6 +176,13 @@ def test_what_is_no_loop(tmp_path, frames, see):
         assert facts.vantage == "mirror" and "mirror port" in finding.headline
 
 
+def test_pause_frames_in_bunches_are_no_loop(tmp_path):
+    """Each is the same, and no switch passes one on (IEEE 802.3 annex 31B)."""
+    pause = ethernet("01:80:c2:00:00:01", mac(1), 0x8808, b"\0\1\xff\xff")
+    bunches = [f for at in range(5, 15) for f in every(1e-4, pause, at / 10, at / 10 + 0.006)]
+    assert judge(studied(tmp_path, rig(), bunches)).outcome == PASS
+
+
 @pytest.mark.parametrize("end", [0.2, 2.0])
 @pytest.mark.parametrize("period", [0.001, 0.004, 0.01, 0.1])
 def test_keep_alives_are_no_loop_in_a_short_capture_either(tmp_path, period, end):

@@ -156,6 +156,15 @@ def test_rtp_is_known_in_a_cut_capture(tmp_path, snap):
     assert (finding.outcome, finding.measured["streams"]) == (PASS, 3)
 
 
+@pytest.mark.parametrize("see", [list, mirrored], ids=["access port", "mirror"])
+def test_pause_frames_are_no_discovery(tmp_path, see):
+    """They are told by a check of their own, and hide no flood either."""
+    pauses = every(0.0005, ethernet("01:80:c2:00:00:01", mac(1), 0x8808, b"\0\1\xff\xff"), 0, 2)
+    assert judge(studied(tmp_path, see([*pauses, *streams(1)]))).outcome == PASS
+    finding = judge(studied(tmp_path, see([*pauses, *asks(1000, sender=2)])))
+    assert (finding.outcome, finding.culprits) == (FAIL, (mac(2),))
+
+
 def test_less_than_a_second(tmp_path):
     assert judge(studied(tmp_path, raw(1, 0.001, 0, 0.2), streams(4, end=0.2))).outcome == UNPROVEN
     assert judge(studied(tmp_path, asks(1000, end=0.2))).outcome == CAUTION

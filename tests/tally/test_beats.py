@@ -81,6 +81,16 @@ def test_a_missing_beat_among_the_first_is_seen(tmp_path: Path) -> None:
     assert beat.missing == 1
 
 
+def test_beats_held_back_for_longer_than_sixteen_periods_are_late_not_missing(tmp_path: Path) -> None:
+    """As a sender does that was not let run, and catches up."""
+    times = [n / 100 for n in range(400)]
+    for n in range(150, 180):
+        times[n] = 1.79 + 5e-5 * (n - 150)
+    (beat,) = beats(tmp_path, times)
+    assert (beat.missing, beat.late) == (0, 29)
+    assert beat.longest_wait_s == pytest.approx(0.3, abs=1e-3)
+
+
 @pytest.mark.parametrize("bunch", [3, 8])
 def test_late_beats_among_the_first_are_not_missing(tmp_path: Path, bunch: int) -> None:
     """A sender that starts on a busy machine pauses, then sends at once what it owes."""
