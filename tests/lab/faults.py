@@ -119,6 +119,11 @@ def stream(rig: Rig, name: str = "box-left", *, seconds: float = 2.5, **plan: ob
     senders.send(rig, name, {"plan": "rtp", "group": group, "seconds": seconds, **plan}).wait(30)
 
 
+def lossy(rig: Rig, nth: int = 100, packet_us: int = 1000) -> None:
+    """A stream that loses every `nth` packet on its way."""
+    stream(rig, skip=list(range(nth // 2, 2_500_000 // packet_us, nth)), packet_us=packet_us)
+
+
 def missing_beats(rig: Rig, name: str = "box-right") -> None:
     plan = {"plan": "beat", "seconds": 2.5, "to": "01:00:5e:90:10:04", "skip": [100, 101, 102, 150]}
     senders.send(rig, name, plan).wait(30)
@@ -164,6 +169,31 @@ def address_clash(rig: Rig, name: str = "guest", victim: str = "box-left") -> No
         senders.once(rig, victim, frames.arp(rig[victim].mac, rig[victim].ip, rig[victim].ip))
 
 
+def announced_stream(rig: Rig, name: str = "box-left", *, channels: int = 2, kind: int = 97) -> None:
+    """A stream of two channels, which its sender announces three times as one of `channels`."""
+    senders.join(rig, "desk", ["239.255.255.255"], 6)
+    time.sleep(0.2)
+    word = frames.sap(rig[name].mac, rig[name].ip, "Stage", "233.252.0.30", channels=channels, kind=kind)
+    senders.send(rig, name, {"plan": "listed", "raw": [word.hex()], "every_s": 0.6, "rounds": 3})
+    stream(rig, name)
+
+
+def port_said_otherwise(rig: Rig, mau: int) -> None:
+    """The desk's switch says of the port that it does not negotiate, and another operational type (IANA-MAU-MIB: 15 is
+    100BASE-TX half duplex, 16 full)."""
+    rig.silence("foh")
+    own = f"configure lldp custom-tlv oui 00,12,0f subtype 1 oui-info 01,00,00,00,{mau:02x}"
+    servers.lldpd(rig, "foh", "foh-switch", "desk", own)
+
+
+def runts(rig: Rig, name: str = "box-drums", at: str = "box-right") -> None:
+    """Frames of 40 bytes, as collisions leave them, beside address look-ups that are padded as on a real cable."""
+    switch, port = rig.port(at)
+    short = frames.ethernet("01:00:5e:90:10:05", rig[name].mac, frames.BEAT_ETHERTYPE, bytes(46))[:40]
+    asks = frames.arp(rig[name].mac, rig[name].ip, "192.0.2.200")
+    senders.once(rig, switch, *[short, asks] * 20, every_s=0.05, dev=port)
+
+
 def pause_storm(rig: Rig, rate: float = 200, seconds: float = 2) -> None:
     """The desk's switch port keeps telling it to stop. PAUSE passes no switch: it comes from the port."""
     switch, port = rig.port("desk")
@@ -194,13 +224,11 @@ def unicast_between_others(rig: Rig, name: str = "box-left", rate: float = 500, 
 def topology_change(rig: Rig) -> None:
     """The trunk is pulled, and the spare cable takes over."""
     rig.link("foh", "trunk", up=False)
-    time.sleep(8)
 
 
-def second_clock(rig: Rig, name: str = "box-drums") -> None:
-    """A second master in the same domain that never yields."""
-    servers.ptp4l(rig, name, priority=90, never_yields=True)
-    time.sleep(7)
+def second_clock(rig: Rig, name: str = "box-drums", *, priority: int = 110, domain: int = 0) -> None:
+    """A second master, that never yields. Engine A has priority 100: it yields to what is below, and to nothing else."""
+    servers.ptp4l(rig, name, priority=priority, domain=domain, never_yields=True)
 
 
 def roaming(rig: Rig, name: str = "guest") -> None:
@@ -221,9 +249,9 @@ def wifi_router(rig: Rig, name: str = "guest") -> None:
     senders.once(rig, name, frames.gateway_notify(rig[name].mac, rig[name].ip, 0x42), *asks, every_s=0.2)
 
 
-def clock_lost(rig: Rig) -> None:
-    """The master falls silent: its cable is pulled."""
-    rig.link("engine-a", "eth0", up=False)
+def unplugged(rig: Rig, name: str = "engine-a") -> None:
+    """The cable of a device is pulled, at the switch."""
+    rig.link(*rig.port(name), up=False)
 
 
 def step_back(capture: Capture, seconds: float = 0.7) -> Capture:

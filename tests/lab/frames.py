@@ -140,3 +140,16 @@ def igmp_query(src_mac: str, src_ip: str) -> bytes:
 def pause(src_mac: str, quanta: int) -> bytes:
     """IEEE 802.3 Annex 31B: stop sending for so many times 512 bits."""
     return ethernet("01:80:c2:00:00:01", src_mac, 0x8808, struct.pack("!HH", 1, quanta))
+
+
+def sap(
+    src_mac: str, src_ip: str, name: str, group: str, *, channels: int, port: int = 5004, kind: int = 97
+) -> bytes:
+    """RFC 2974: the announcement of one stream of linear audio, described as RFC 8866 and RFC 3190 have it."""
+    to = "239.255.255.255"
+    text = (
+        f"v=0\r\no=- 53 1 IN IP4 {src_ip}\r\ns={name}\r\nc=IN IP4 {group}/15\r\nt=0 0\r\n"
+        f"m=audio {port} RTP/AVP {kind}\r\na=rtpmap:{kind} L24/48000/{channels}\r\na=ptime:1\r\n"
+    )
+    head = struct.pack("!BBH", 0x20, 0, 0x5353) + socket.inet_aton(src_ip) + b"application/sdp\0"
+    return udp(src_mac, multicast_mac(to), (src_ip, 9875), (to, 9875), head + text.encode(), ttl=15)

@@ -19,11 +19,6 @@ STORMS = ("broadcast-storm", "multicast-storm", "link-load")
 # What is judged: a recording, a computer, or the result of a line check as scripts get it.
 Material = Capture | Facts | Mapping
 
-# What a later check will have to find, by the check that it waits for.
-NOT_YET = {
-    "clock": ("clock handed over",),
-}
-
 
 @dataclass(frozen=True)
 class Variant:
@@ -92,6 +87,16 @@ STATIONS = frozenset({faults.STATION, faults.OTHER_STATION})
 POCKETS = frozenset(f"02:00:5e:00:53:{0x70 + number:02x}" for number in range(3))
 THIS = frozenset({AUDIO})
 VETH = frozenset({"eth0"})
+FOH, DESK_PORT = frozenset({mac(0xF0)}), frozenset({mac(0xF1)})
+
+
+def gap(rig: Rig) -> None:
+    faults.stream(rig, skip=list(range(1000, 1030)))
+
+
+def better_clock(rig: Rig) -> None:
+    faults.second_clock(rig, priority=90)
+
 
 ON_THE_WIRE = (
     Fault(
@@ -430,91 +435,216 @@ OF_THE_COMPUTER = (
     ),
 )  # fmt: skip
 
-# Waiting for their checks. Until then they must not make any other check cry.
-LATER = (
+# What streams, beats, clocks, switches and addresses suffer from.
+OF_THE_SHOW = (
     Fault(
         "streams end in the middle", "stream-health",
-        (Variant("the switch passes no more of them to linecheck", linechecked(live.cut_off)),),
+        (
+            Variant("the switch passes no more of them to linecheck", linechecked(live.cut_off)),
+            Variant("the sender's cable is pulled", heard(faults.unplugged, streams=scene.STREAMS)),
+        ),
         outcome="caution", timed=False,
     ),
     Fault(
-        "stream with 1 % loss", "stream-health",
-        (Variant("every hundredth", heard(lambda rig: faults.stream(rig, skip=list(range(50, 2500, 100))))),),
+        "stream with loss", "stream-health",
+        (
+            Variant("every hundredth packet", heard(faults.lossy), short=True),
+            Variant("every hundredth, heard on the trunk", heard(faults.lossy, places=TRUNK)),
+            Variant("every hundredth, on a mirror", heard(faults.lossy, places=MIRROR)),
+            Variant(
+                "every five hundredth of 250 microseconds, beside streams",
+                heard(lambda rig: faults.lossy(rig, 500, packet_us=250), streams=scene.STREAMS),
+            ),
+        ),
     ),
     Fault(
         "one gap of 30 packets", "stream-health",
-        (Variant("in the middle", heard(lambda rig: faults.stream(rig, skip=list(range(1000, 1030))))),),
+        (
+            Variant("in the only stream", heard(gap)),
+            Variant("in one of three streams", heard(gap, streams=scene.STREAMS)),
+        ),
     ),
-    Fault("missing beats", "beat-health", (Variant("three and one", heard(faults.missing_beats)),)),
     Fault(
-        "two clocks", "clock",
-        (Variant("one never yields", heard(faults.second_clock, clock=True, seconds=10), macs("box-drums")),),
+        "missing beats", "beat-health",
+        (
+            Variant("three and one", heard(faults.missing_beats), short=True),
+            Variant("beside streams, on the trunk",
+                    heard(faults.missing_beats, streams=scene.STAGE_STREAMS, places=TRUNK)),
+        ),
+    ),
+    Fault(
+        "a stream is not what is announced", "stream-names",
+        (
+            Variant("channels", heard(lambda rig: faults.announced_stream(rig, channels=8)),
+                    macs("box-left"), short=True),
+            Variant("payload type, beside streams",
+                    heard(lambda rig: faults.announced_stream(rig, kind=98), streams=scene.STREAMS),
+                    macs("box-left")),
+        ),
+    ),
+    Fault(
+        "two clocks at once", "clock",
+        (
+            Variant("a worse one never yields", heard(faults.second_clock, clock=True, seconds=13),
+                    macs("box-drums"), short=True),
+            Variant("a worse one at front of house, heard on the trunk",
+                    heard(lambda rig: faults.second_clock(rig, "guest"), clock=True, seconds=13,
+                          streams=scene.STAGE_STREAMS, places=TRUNK),
+                    macs("guest")),
+        ),
+    ),
+    Fault(
+        "clock handed over", "clock",
+        (
+            Variant("a better one comes", heard(better_clock, clock=True, seconds=10), macs("box-drums")),
+            Variant("heard on the trunk", heard(better_clock, clock=True, seconds=10, places=TRUNK),
+                    macs("box-drums")),
+        ),
         outcome="caution",
     ),
-    Fault("clock lost", "clock", (Variant("cable pulled", heard(faults.clock_lost, clock=True, seconds=8)),)),
-    Fault("IPv6 router", "stray-router", (Variant("advertises", heard(faults.stray_router), macs("guest"), short=True),)),
-    Fault("ICMP redirect", "stray-router", (Variant("to the desk", heard(faults.redirected), macs("guest")),)),
     Fault(
-        "house network joined", "house-network",
-        (Variant("a gateway at work", heard(faults.house_joined), macs("guest"), short=True),),
+        "clock lost", "clock",
+        (
+            Variant("cable pulled", heard(faults.unplugged, clock=True, seconds=8)),
+            Variant("cable pulled, streams running, heard on the trunk",
+                    heard(faults.unplugged, clock=True, seconds=8, streams=scene.STAGE_STREAMS, places=TRUNK)),
+        ),
     ),
     Fault(
         # It may ask every 125 s only: six seconds prove nothing.
         "no querier", "multicast-control",
-        (Variant("snooping on", heard(querier=False, streams=scene.STREAMS, seconds=6)),), outcome="unproven",
-        timed=False,
+        (Variant("snooping on", heard(querier=False, streams=scene.STREAMS, seconds=6)),),
+        outcome="unproven", timed=False,
     ),
     Fault(
         "querier falls silent", "multicast-control",
-        (Variant("turned off", heard(faults.querier_off, streams=scene.STREAMS, seconds=12), frozenset({mac(0xF0)})),),
+        (Variant("turned off", heard(faults.querier_off, streams=scene.STREAMS, seconds=12), FOH),),
     ),
     Fault(
         "two queriers", "multicast-control",
-        (Variant("switch and guest", heard(faults.second_querier), macs("guest") | {mac(0xF0)}),),
+        (
+            Variant("switch and guest", heard(faults.second_querier), macs("guest") | FOH, short=True),
+            Variant("heard on the trunk", heard(faults.second_querier, places=TRUNK), macs("guest") | FOH),
+        ),
         outcome="caution",
     ),
     Fault(
         "spare cable takes over", "spanning-tree",
         (
-            Variant(
-                "trunk pulled",
-                heard(faults.topology_change, seconds=10, stp=True, second_cable=True, wait_s=14),
-            ),
+            Variant("trunk pulled",
+                    heard(faults.topology_change, seconds=12, stp=True, second_cable=True, wait_s=14)),
         ),
         outcome="caution",
     ),
-    Fault("pause storm", "pause-frames", (Variant("200/s", heard(faults.pause_storm), frozenset({mac(0xF1)})),)),
+    Fault(
+        "the switch says another duplex of the port", "neighbours",
+        (
+            Variant("half, while linecheck listens",
+                    linechecked(lambda rig, _: faults.port_said_otherwise(rig, 15)), VETH, short=True),
+        ),
+    ),
+    Fault(
+        "the switch says another speed of the port", "neighbours",
+        (
+            Variant("100 Mb/s, while linecheck listens",
+                    linechecked(lambda rig, _: faults.port_said_otherwise(rig, 16)), VETH),
+        ),
+        outcome="caution",
+    ),
+    Fault(
+        "pause storm", "pause-frames",
+        (
+            Variant("200 a second", heard(faults.pause_storm), DESK_PORT, short=True),
+            Variant("1000 a second, beside streams",
+                    heard(lambda rig: faults.pause_storm(rig, 1000), streams=scene.STREAMS), DESK_PORT),
+        ),
+    ),
+    Fault(
+        "tagged frames at an access port", "vlan-tags",
+        (
+            Variant("a stream in VLAN 20, linecheck listens",
+                    linechecked(lambda rig, _: faults.stream(rig, tag=20)), macs("box-left"), short=True),
+        ),
+    ),
     Fault(
         "tagged frames", "vlan-tags",
-        (Variant("a stream in VLAN 20", heard(lambda rig: faults.stream(rig, tag=20)), macs("box-left")),),
+        (
+            Variant("a stream in VLAN 20", heard(lambda rig: faults.stream(rig, tag=20)), macs("box-left")),
+            Variant("on the trunk, beside streams",
+                    heard(lambda rig: faults.stream(rig, tag=20), streams=scene.STAGE_STREAMS, places=TRUNK),
+                    macs("box-left")),
+        ),
         outcome="caution",
     ),
     Fault(
         "jumbo frames", "frame-size",
-        (Variant("4000 bytes", heard(lambda rig: faults.odd_sizes(rig, 4000)), may=macs("box-right")),),
+        tuple(
+            Variant(f"{size} bytes", heard(lambda rig, size=size: faults.odd_sizes(rig, size)), macs("box-right"))
+            for size in (1600, 4000, 9014)
+        ),
+    ),
+    Fault(
+        "runts", "frame-size",
+        (
+            Variant("40 bytes, beside padded frames", heard(faults.runts, querier=False, places=ON_STAGE),
+                    macs("box-drums")),
+        ),
+        outcome="caution",
     ),
     Fault(
         "wrong priority marks", "priority",
-        (Variant("zero", heard(lambda rig: faults.stream(rig, dscp=0)), macs("box-left")),),
+        (
+            Variant("none", heard(lambda rig: faults.stream(rig, dscp=0)), macs("box-left"), short=True),
+            Variant("another than the rest",
+                    heard(lambda rig: faults.stream(rig, dscp=10), streams=scene.STREAMS), macs("box-left")),
+        ),
         outcome="caution",
     ),
     Fault(
         "one address at two devices", "address-clash",
-        (Variant("guest takes a box's", heard(faults.address_clash), macs("guest", "box-left")),),
+        (
+            Variant("guest takes a box's", heard(faults.address_clash), macs("guest", "box-left"), short=True),
+            Variant("a box takes an engine's, heard on stage, beside streams",
+                    heard(lambda rig: faults.address_clash(rig, "box-drums", "engine-a"),
+                          streams=scene.STREAMS, places=ON_STAGE),
+                    macs("box-drums", "engine-a")),
+        ),
     ),
     Fault(
         "unicast between others", "unicast-flood",
         (
-            Variant(
-                "500/s to linecheck, which knows its own address",
-                linechecked(lambda rig, _: faults.unicast_between_others(rig, seconds=3)), macs("box-left"),
-            ),
+            Variant("500/s to linecheck, which knows its own address",
+                    linechecked(lambda rig, _: faults.unicast_between_others(rig, seconds=3)),
+                    macs("box-left"), short=True),
         ),
         timed=False,
     ),
+    Fault(
+        "IPv6 router", "stray-router",
+        (
+            Variant("advertises", heard(faults.stray_router), macs("guest"), short=True),
+            Variant("on stage, heard on the trunk, beside streams",
+                    heard(lambda rig: faults.stray_router(rig, "box-drums"), streams=scene.STAGE_STREAMS,
+                          places=TRUNK),
+                    macs("box-drums")),
+        ),
+    ),
+    Fault(
+        "ICMP redirect", "stray-router",
+        (Variant("to the desk", heard(faults.redirected), macs("guest")),),
+    ),
+    Fault(
+        "house network joined", "house-network",
+        (
+            Variant("a gateway at work", heard(faults.house_joined), macs("guest"), short=True),
+            Variant("on stage, beside streams",
+                    heard(lambda rig: faults.house_joined(rig, "box-drums"), streams=scene.STREAMS),
+                    macs("box-drums")),
+        ),
+    ),
 )  # fmt: skip
 
-FAULTS = ON_THE_WIRE + OF_THE_CAPTURE + OF_THE_COMPUTER + LATER
+FAULTS = ON_THE_WIRE + OF_THE_CAPTURE + OF_THE_COMPUTER + OF_THE_SHOW
 
 HEALTHY = (
     Variant("two streams, clock, names", heard(scene.talk, streams=scene.STREAMS, clock=True), short=True),
@@ -552,6 +682,10 @@ HEALTHY = (
             heard(lambda rig: faults.chatty_box(rig, rate=60), streams=scene.STREAMS)),
     Variant("a file goes to the desk", heard(faults.file_copy, streams=scene.STREAMS)),
     Variant("a made-up hardware address", heard(faults.made_up_address)),
+    Variant("a stream that is what is announced", heard(faults.announced_stream), short=True),
+    Variant("a stream with a priority tag", heard(lambda rig: faults.stream(rig, tag=0))),
+    Variant("a clock in another domain",
+            heard(lambda rig: faults.second_clock(rig, domain=5), clock=True, seconds=12)),
     Variant("engine B takes over the beat", heard(faults.second_beat, streams=scene.STREAMS)),
     Variant("linecheck on the show", linechecked(lambda rig, _: scene.talk(rig)), short=True),
     Variant("linecheck on a quiet rig", linechecked(streams={})),
