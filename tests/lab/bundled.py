@@ -8,7 +8,7 @@ import hashlib
 import json
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -94,16 +94,17 @@ def _passing(here: Capture, there: Capture) -> list[record.Frame]:
     return [frame for frame in here.frames if frame.data in seen]
 
 
-def broadcast_storm() -> Capture:
-    with Rig() as rig:
-        scene.play(rig, 6, streams={})
-        return record.listen(rig, DESK, 5, during=lambda: _after(1, faults.chatty_box, rig))[0]
+def broken(
+    fault: Callable[[Rig], object], seconds: float = 5, streams: Mapping[str, str] | None = None
+) -> Callable[[], Capture]:
+    """The show at the desk's port, with `fault` from the first second on."""
 
+    def make() -> Capture:
+        with Rig() as rig:
+            scene.play(rig, seconds + 1, streams=streams or {})
+            return record.listen(rig, DESK, seconds, during=lambda: _after(1, fault, rig))[0]
 
-def multicast_storm() -> Capture:
-    with Rig() as rig:
-        scene.play(rig, 6, streams={})
-        return record.listen(rig, DESK, 5, during=lambda: _after(1, faults.discovery_flood, rig))[0]
+    return make
 
 
 def loop() -> Capture:
@@ -221,12 +222,12 @@ RECIPES = (
     Recipe(
         "broadcast-storm.pcap.gz", "A chatty box",
         "One stage box sends two thousand status broadcasts a second, each one new. There is no loop.",
-        broadcast_storm, "not ready", ("broadcast-storm",),
+        broken(faults.chatty_box), "not ready", ("broadcast-storm",),
     ),
     Recipe(
         "multicast-storm.pcap.gz", "A discovery flood",
         "Four devices ask for services five hundred times a second each.",
-        multicast_storm, "not ready", ("multicast-storm",),
+        broken(faults.discovery_flood), "not ready", ("multicast-storm",),
     ),
     Recipe(
         "loop.pcap.gz", "A second cable between the switches",
@@ -260,6 +261,33 @@ RECIPES = (
         "Sixty-six streams of ten channels go out by the desk's port: 80 % of a gigabit link for more than "
         "a second.",
         link_load, "not ready", ("link-load",),
+    ),
+    Recipe(
+        "stream-loss.pcap.gz", "A stream that loses packets",
+        "On its way to the desk one stream of the left stage box loses every hundredth packet. Engine A's stream "
+        "comes whole.",
+        broken(faults.lossy, 4, {"engine-a": "233.252.0.2"}), "not ready", ("stream-health",),
+    ),
+    Recipe(
+        "missing-beats.pcap.gz", "A beat that misses",
+        "The right stage box sends a hundred frames a second that are not IP; three in a row are missing, and one "
+        "later.",
+        broken(faults.missing_beats, 4), "not ready", ("beat-health",),
+    ),
+    Recipe(
+        "two-clocks.pcap.gz", "Two clocks lead at once",
+        "Engine A holds the clock. The drum box is set to lead whatever it hears, and does.",
+        broken(faults.second_clock, 13), "not ready", ("clock",),
+    ),
+    Recipe(
+        "address-clash.pcap.gz", "One address at two devices",
+        "A guest's computer has the left stage box's address, and both say so.",
+        broken(faults.address_clash), "not ready", ("address-clash",),
+    ),
+    Recipe(
+        "ipv6-router.pcap.gz", "A router that nobody planned",
+        "A guest's computer says by IPv6 that it is the way out.",
+        broken(faults.stray_router), "not ready", ("stray-router",),
     ),
     Recipe(
         "poor-capture.pcap.gz", "A capture that shows only part",
