@@ -55,6 +55,7 @@ ALLOWED = {
     ("host/linux_ethtool.py", "socket.socket"): (1, "the handle that the ioctl needs: never bound nor written to"),
     ("host/linux_ethtool.py", "AF_INET"): (1, "the family of that handle"),
     ("host/linux_ethtool.py", "SOCK_DGRAM"): (1, "the type of that handle"),
+    ("host/run.py", "subprocess"): (1, "asks the system's own commands, which the readers' tables list, held to below"),
     ("frames/compile.py", "ctypes"): (1, "calls compiled kernels by their address; loading a library stays forbidden"),
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),
     ("frames/live.py", "socket.socket"): (1, "the packet socket that listens; its family is AF_PACKET"),
@@ -145,6 +146,27 @@ def test_the_drivers_of_adapters_are_asked_only_what_they_are() -> None:
     linux_ethtool.permanent_address("eth0", note)
     # ETHTOOL_GLINKSETTINGS, GPAUSEPARAM, GEEE and GPERMADDR: linux/ethtool.h.
     assert set(asked) == {0x4C, 0x12, 0x44, 0x20}
+
+
+def test_the_commands_that_are_started_only_tell() -> None:
+    from preflight.host import macos
+
+    programs = {
+        "/sbin/ifconfig": ("-a", "-m"),
+        "/usr/sbin/networksetup": ("-listallhardwareports",),
+        "/usr/sbin/system_profiler": ("-json", "SPEthernetDataType", "SPUSBDataType", "SPUSBHostDataType"),
+        "/usr/bin/pmset": ("-g", "batt"),
+        # Without an equals sign sysctl sets nothing.
+        "/usr/sbin/sysctl": ("net.inet.ip.forwarding", "net.inet6.ip6.forwarding"),
+    }
+    for program, *arguments in macos.COMMANDS.values():
+        assert set(arguments) <= set(programs[program])
+    users = {
+        str(path.relative_to(PACKAGE))
+        for path in PACKAGE.rglob("*.py")
+        if "host.run" in path.read_text("utf-8")
+    }
+    assert users <= {"host/__init__.py", "host/macos.py"}
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ CHECK = Check(
     name="shared-connection",
     subject="computer",
     question="Does this computer join the audio LAN to another network?",
-    looks_at="Bridges and bonds that the audio adapter is part of, and whether the system forwards packets.",
+    looks_at="Bridges and bonds that the audio adapter is part of, and whether the system forwards packets or shares its connection.",
     why=(
         "A computer that bridges or shares its connection lets the other network's traffic, and its DHCP server, into "
         "the audio LAN. With a second cable it can close a loop."
@@ -92,10 +92,11 @@ def _forwarded(adapter: Adapter, host: HostFacts) -> Finding:
     ways = [each.forwarding for each in (adapter, *others)]
     measured = {
         "ip_forwarding": host.ip_forwarding,
+        "sharing": host.sharing,
         "forwarding": adapter.forwarding,
         "others_in_use": [each.name for each in others],
     }
-    on = True in ways or (host.ip_forwarding is True and None in ways)
+    on = host.sharing is True or True in ways or (host.ip_forwarding is True and None in ways)
     if not on:
         if host.ip_forwarding is False or (None not in ways):
             return Finding(
@@ -106,10 +107,11 @@ def _forwarded(adapter: Adapter, host: HostFacts) -> Finding:
             )
         return untold(CHECK, "The system does not say whether it forwards packets between adapters.")
     joined = ", ".join(each.name for each in others)
+    what = "Connection sharing" if host.sharing else "IP forwarding"
     if others and _routable(address_holder(adapter, host) or adapter):
-        text = f"IP forwarding is on: this computer joins {adapter.name} to {joined}."
+        text = f"{what} is on: this computer joins {adapter.name} to {joined}."
         return _finding(Outcome.FAIL, text, measured, adapter)
-    text = "IP forwarding is on. It joins nothing yet, but can as soon as a second network is plugged in."
+    text = f"{what} is on. It joins nothing yet, but can as soon as a second network is plugged in."
     return _finding(Outcome.CAUTION, text, measured, adapter)
 
 

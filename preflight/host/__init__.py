@@ -18,4 +18,9 @@ def read() -> HostFacts:
         from preflight.host import linux
 
         return linux.enrich(facts)
+    if sys.platform == "darwin":
+        from preflight.host import macos
+        from preflight.host.run import answers
+
+        return macos.enrich(facts, answers(macos.COMMANDS))
     return facts

@@ -100,3 +100,10 @@ def test_the_audio_adapters_own_bridge_is_no_other_network():
 def test_an_audio_adapter_without_an_address_that_can_be_forwarded(addresses):
     finding = judge(desk(replace(CONTROL, forwarding=True), ip_forwarding=True, addresses=addresses))
     assert finding.outcome is Outcome.CAUTION
+
+
+def test_connection_sharing_joins_networks_whatever_forwarding_says():
+    facts = desk()
+    sharing = judge(replace(facts, host=replace(facts.host, sharing=True)))
+    assert sharing.outcome is Outcome.FAIL and "Connection sharing is on" in sharing.headline
+    assert "control" in sharing.headline
