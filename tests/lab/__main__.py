@@ -9,7 +9,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.lab", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True)
     commands.add_parser("record").add_argument("name", nargs="?")
-    commands.add_parser("drill").add_argument("--short", action="store_true")
+    drill = commands.add_parser("drill")
+    drill.add_argument("--short", action="store_true")
+    drill.add_argument("--lanes", type=int, default=1, help="rigs at a time; they wait more than they work")
     asked = parser.parse_args()
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that a rig is always removed
     if asked.command == "record":
@@ -19,7 +21,7 @@ def main() -> int:
         return 0
     from tests.lab.drill import run
 
-    return run(short=asked.short)
+    return run(short=asked.short, lanes=asked.lanes)
 
 
 if __name__ == "__main__":

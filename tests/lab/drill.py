@@ -12,8 +12,11 @@ import platform
 import subprocess
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import reduce
+from itertools import groupby
 from pathlib import Path
 
 from preflight.checks import judge_all
@@ -50,17 +53,26 @@ class Score:
     listened_s: list[float] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
+    def join(self, other: "Score") -> "Score":
+        """The two together, of one row."""
+        parts = {
+            key: value + getattr(other, key)
+            for key, value in vars(self).items()
+            if key not in ("name", "check")
+        }
+        return Score(self.name, self.check, **parts)
+
     @property
     def perfect(self) -> bool:
         return self.found == self.culprit_right == self.variants and not self.wrong_fails
 
 
 class Drill:
-    """Tries variants, each in the next of the file formats. Files go to `folder`, and away again."""
+    """Tries variants, each in the next of the file formats from the `first` on. Files go to `folder`, and away again."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, first: int = 0) -> None:
         self._folder = folder
-        self._number = 0
+        self._number = first
         compiled()  # on a new machine it takes seconds, in which a line check would not listen yet
 
     def fault(self, fault: Fault, variants: Iterable[Variant]) -> Score:
@@ -145,28 +157,51 @@ def chosen(variants: tuple[Variant, ...], short: bool) -> Iterator[Variant]:
     return (variant for variant in variants if variant.short or not short)
 
 
-def run(*, short: bool) -> int:
-    """Run the drill, print its table, and write the long form to docs/. 1 where a fault was missed or a check
-    cried wolf."""
-    scores: list[Score] = []
-    with tempfile.TemporaryDirectory(prefix="drill") as folder:
-        drill = Drill(Path(folder))
-        for fault in FAULTS:
-            variants = list(chosen(fault.variants, short))
-            if not variants:
-                continue
-            score = drill.fault(fault, variants)
-            scores.append(score)
-            _say(score)
-        healthy = drill.healthy(chosen(HEALTHY, short))
-        _say(healthy)
-    print(f"{len(scores)} faults, {sum(score.perfect for score in scores)} without a flaw")
+HEALTHY_RIGS = -1
+
+
+def run(*, short: bool, lanes: int) -> int:
+    """Run the drill, `lanes` rigs at a time, print its table, and write the long form to docs/. 1 where a fault was missed
+    or a check cried wolf."""
+    rows = {number: fault.variants for number, fault in enumerate(FAULTS)} | {HEALTHY_RIGS: HEALTHY}
+    tries = [
+        (row, at)
+        for row, variants in rows.items()
+        for at, each in enumerate(variants)
+        if each.short or not short
+    ]
+    scores: dict[int, Score] = {}
+    with ProcessPoolExecutor(lanes) as pool:
+        parts = pool.map(_tried, tries)
+        for row, several in groupby(tries, key=lambda each: each[0]):
+            scores[row] = reduce(Score.join, [next(parts) for _ in several])
+            _say(scores[row])
+    healthy = scores.pop(HEALTHY_RIGS)
+    faults = list(scores.values())
+    print(f"{len(faults)} faults, {sum(score.perfect for score in faults)} without a flaw")
     if not short:
-        _write(scores, healthy)
+        _write(faults, healthy)
     return int(
-        any(score.wrong_fails for score in (healthy, *scores))
-        or any(score.found < score.variants for score in scores)
+        any(score.wrong_fails for score in (healthy, *faults))
+        or any(score.found < score.variants for score in faults)
     )
+
+
+def _tried(place: tuple[int, int]) -> Score:
+    """The score of one variant of a row of the table. Where the lab itself fails it is tried once more, and that is said."""
+    try:
+        return _try(*place)
+    except RuntimeError as error:
+        print(f"once more: {error}", flush=True)
+        return _try(*place)
+
+
+def _try(row: int, at: int) -> Score:
+    with tempfile.TemporaryDirectory(prefix="drill") as folder:
+        drill = Drill(Path(folder), at)
+        if row == HEALTHY_RIGS:
+            return drill.healthy([HEALTHY[at]])
+        return drill.fault(FAULTS[row], [FAULTS[row].variants[at]])
 
 
 def _say(score: Score) -> None:
