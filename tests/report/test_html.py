@@ -10,6 +10,8 @@ from axe_playwright_python.sync_playwright import Axe
 from preflight.report.html import as_html
 from preflight.report.html.timeline import MOST_ROWS, plots, rows, seconds
 from preflight.report.result import Result, judged
+from preflight.rig.read import parse
+from preflight.rig.template import TEMPLATE
 from preflight.study import study
 from preflight.wire.lldp import LldpNeighbour
 from tests.report.pages import Opened, chromium
@@ -141,6 +143,22 @@ def test_results_without_frames_have_a_page(browser, name, tmp_path):
     opened = Opened(browser, written(RESULTS[name], tmp_path))
     assert RESULTS[name].verdict.verdict.upper() in opened.page.locator("h1").inner_text()
     assert Axe().run(opened.page).response["violations"] == []
+    assert opened.did == []
+
+
+def test_the_rig_of_a_sheet_is_drawn_and_its_limits_named(browser, loop, tmp_path):
+    name = "<img src=x onerror=alert(1)>"
+    limits = '\n[limits.loop]\n"copies" = 9\n'
+    planned = parse(TEMPLATE.replace("box left", name) + limits)
+    opened = Opened(browser, written(judged(replace(loop.facts, sheet=planned)), tmp_path))
+    page = opened.page
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    drawn = page.locator(".rig svg")
+    assert drawn.bounding_box() is not None and name in (drawn.text_content() or "")
+    assert name in page.locator("#rig ~ details").inner_text()
+    row = page.get_by_role("region", name="Limits of loop").get_by_role("row", name="the rig sheet")
+    assert row.inner_text().startswith("copies") and "9" in row.inner_text()
+    assert Axe().run(page).response["violations"] == []
     assert opened.did == []
 
 

@@ -22,7 +22,7 @@ from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.report.html.devices import devices, neighbours
 from preflight.report.html.timeline import peaks, plots, rows, seconds
-from preflight.report.result import LONGEST_TEXT, Result, moment, plain
+from preflight.report.result import LONGEST_TEXT, Result, moment, name_of, plain
 from preflight.text import clean
 
 FOLDER = Path(__file__).parent
@@ -60,7 +60,7 @@ def as_html(result: Result) -> str:
             data=plain(plots(facts, result.verdict)),
             facts=facts,
             source=facts.source,
-            name=_name(facts),
+            name=name_of(facts),
             verdict=result.verdict.verdict,
             in_words=COMPUTER_ONLY if _computer_only(result) else WORDS[result.verdict.verdict],
             first_at=moment(facts.source.first_ns) if facts.source else None,
@@ -75,12 +75,25 @@ def as_html(result: Result) -> str:
             peaks=peaks(facts),
             devices=devices(facts),
             neighbours=neighbours(facts),
+            rig=_rig(facts),
         )
     )
 
 
-def _name(facts: Facts) -> str:
-    return facts.source.name if facts.source else facts.adapter or "this computer"
+def _rig(facts: Facts) -> dict[str, object] | None:
+    """The rig as its sheet has it: the picture, and what the picture says in words."""
+    if facts.sheet is None:
+        return None
+    from preflight.rig import picture
+    from preflight.rig.budget import plan
+
+    return {
+        # Its words are escaped where it is drawn.
+        "picture": Markup(picture.svg(facts.sheet, facts.budget or plan(facts.sheet))),
+        "columns": list(picture.columns(facts.sheet)),
+        "trunks": picture.between_switches(facts.sheet),
+        "cable_text": picture.cable_text,
+    }
 
 
 def _computer_only(result: Result) -> bool:
