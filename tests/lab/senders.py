@@ -7,6 +7,7 @@ seen.
 """
 
 import contextlib
+import errno
 import heapq
 import json
 import math
@@ -160,7 +161,11 @@ def _pace(dev: str, plan: Plan) -> None:
             early = start + due - time.monotonic()
             if early > 0:
                 time.sleep(early)
-            out.send(frame)
+            try:
+                out.send(frame)
+            except OSError as error:
+                if error.errno != errno.ENOBUFS:  # a full adapter, as in a loop, loses the frame
+                    raise
 
 
 def _hold(groups: Sequence[str], ip: str, seconds: float) -> None:

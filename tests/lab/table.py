@@ -14,7 +14,8 @@ from tests.lab.record import Capture
 from tests.lab.rig import DEVICES, Rig, mac
 
 BEGINS_S = 1.0  # a timed fault begins this long after the recording
-STORMS = ("broadcast-storm", "multicast-storm", "link-load")
+# What a loop takes with it.
+DROWNED = ("broadcast-storm", "multicast-storm", "link-load", "stream-health", "beat-health", "clock")
 
 # What is judged: a recording, a computer, or the result of a line check as scripts get it.
 Material = Capture | Facts | Mapping
@@ -119,7 +120,7 @@ ON_THE_WIRE = (
                 linechecked(lambda rig, _: faults.second_cable(rig, 0.005), second_cable=True),
             ),
         ),
-        symptoms=STORMS,
+        symptoms=DROWNED,
     ),
     Fault(
         "both ends of a cable in one switch", "loop",
@@ -127,7 +128,7 @@ ON_THE_WIRE = (
             Variant("beside the desk", heard(faults.cable_in_one_switch, count=6000), short=True),
             Variant("heard on stage", heard(faults.cable_in_one_switch, count=6000, places=ON_STAGE)),
         ),
-        symptoms=STORMS,
+        symptoms=DROWNED,
     ),
     Fault(
         "chatty box", "broadcast-storm",
