@@ -26,7 +26,7 @@ class Output:
         self._kept: list[str] = []
         self._shown = 0
 
-    def add(self, result: Result) -> None:
+    def add(self, result: Result, quiet: bool = False) -> None:
         if self._report_to:
             from preflight.report.html import as_html
 
@@ -40,6 +40,8 @@ class Output:
             return
         if self._json_to:
             self._kept.append(as_json(result, self._indent) + "\n")
+        if quiet:
+            return
         from preflight.report.page import console
         from preflight.report.terminal import show
 

@@ -43,9 +43,15 @@ class ListenRefused(Exception):
 
 
 class Listener:
-    """Listens on `adapter` for `seconds`. Raises ListenRefused on opening."""
+    """Listens on `adapter` for `seconds`. Raises ListenRefused on opening. One that is `patient` goes on when the adapter
+    goes down or away, and hears it again when it is back."""
 
-    def __init__(self, adapter: str, seconds: float, progress: Progress | None = None) -> None:
+    def __init__(
+        self, adapter: str, seconds: float, progress: Progress | None = None, patient: bool = False
+    ) -> None:
+        self._adapter = adapter
+        self._patient = patient
+        self._heard_at = (0, 0.0)
         self.name = clean(adapter)
         self._seconds = seconds
         self._progress = progress
@@ -66,14 +72,14 @@ class Listener:
                 f"{self.name}: no right to listen (CAP_NET_RAW); run the command with sudo, or see docs/listening.md"
             ) from None
         try:
-            self._open(adapter)
+            self._open()
         except OSError as error:
             self._socket.close()
             raise ListenRefused(
                 f"{self.name}: cannot listen: {clean(error.strerror or str(error))}"
             ) from None
 
-    def _open(self, adapter: str) -> None:
+    def _open(self) -> None:
         sock = self._socket
         sock.setsockopt(SOL_PACKET, PACKET_VERSION, TPACKET_V3)
         frame = 1 << 11
@@ -82,21 +88,49 @@ class Listener:
         self._ring = mmap.mmap(sock.fileno(), BLOCK * BLOCKS)
         self._bytes = np.frombuffer(self._ring, np.uint8)
         # The ring stands before the socket is bound: no frame is missed between the two.
-        sock.bind((adapter, ETH_P_ALL))
+        self._bind()
+
+    def _bind(self) -> None:
+        sock = self._socket
+        sock.bind((self._adapter, ETH_P_ALL))
         kind = sock.getsockname()[3]
         if kind != ARPHRD_ETHER:
             raise OSError(0, f"is no Ethernet adapter (hardware type {kind})")
-        index = socket.if_nametoindex(adapter)
-        membership = struct.pack("iHH8s", index, PACKET_MR_PROMISC, 0, b"")
+        self._index = socket.if_nametoindex(self._adapter)
+        membership = struct.pack("iHH8s", self._index, PACKET_MR_PROMISC, 0, b"")
         sock.setsockopt(SOL_PACKET, PACKET_ADD_MEMBERSHIP, membership)
 
+    def _find_again(self) -> None:
+        """Bind to the adapter of this name where it is another one than before: one that was unplugged and is back. One
+        that only went down is heard again by itself."""
+        try:
+            if socket.if_nametoindex(self._adapter) != self._index:
+                self._bind()
+        except OSError:
+            pass  # still away
+
+    def now_ns(self) -> int:
+        """The time on the frames' own clock, from the beginning; it goes on while none comes."""
+        heard, at = self._heard_at
+        return heard + int((time.monotonic() - at) * NS)
+
+    def dropped(self) -> int:
+        """Frames that the system has lost so far."""
+        self._count_drops()
+        return self._dropped
+
     def batches(self) -> Iterator[Batch]:
+        return (batch for batch in self.heard() if batch is not None)
+
+    def heard(self) -> Iterator[Batch | None]:
+        """Batches, and None now and then while nothing comes."""
         bench, blocks = self._bench, self._bytes
         started = time.monotonic()
         bench.clock[0] = 1
         bench.clock[1] = (
             time.time_ns()
         )  # times count from here, so that silence before the first frame counts too
+        self._heard_at = (0, started)
         poller = select.poll()
         poller.register(self._socket, select.POLLIN | select.POLLERR)
         status = blocks.view(np.uint32)
@@ -114,9 +148,13 @@ class Listener:
                         self._progress(int(self._listened * NS), int(self._seconds * NS), bench.frames, "")
                     events = poller.poll(50)
                     troubled = bool(events) and bool(events[0][1] & select.POLLERR)
-                    if troubled and (error := self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)):
+                    error = troubled and self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+                    if error and not self._patient:
                         self._ended = f"{self._listened:.1f} s: {clean(_words(error))}"
                         return
+                    if self._patient:
+                        self._find_again()
+                    yield None
                     continue
                 state[:] = 0
                 while True:
@@ -124,7 +162,9 @@ class Listener:
                         bench.engine.bytes_of(blocks), base, BLOCK, big, bench.columns, state
                     )
                     if state[k.W_ROWS]:
-                        yield bench.finish(blocks, int(state[k.W_ROWS]))
+                        batch = bench.finish(blocks, int(state[k.W_ROWS]))
+                        self._heard_at = (int(bench.clock[3]), time.monotonic())
+                        yield batch
                     if state[k.W_STOP] != k.STOP_FULL:
                         break
                 status[(base + BLOCK_STATUS) // 4] = 0  # the block is the system's again

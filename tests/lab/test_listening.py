@@ -7,10 +7,9 @@ from pathlib import Path
 
 from tests.lab import live, scene, senders
 from tests.lab.rig import Rig
-from tests.lab.test_silence import rig  # noqa: F401
 
 
-def test_what_was_heard_is_saved_for_any_capture_tool(rig: Rig, tmp_path: Path) -> None:  # noqa: F811
+def test_what_was_heard_is_saved_for_any_capture_tool(rig: Rig, tmp_path: Path) -> None:
     kept = tmp_path / "heard.pcapng"
     scene.play(rig, 20, clock=False, wait_s=1)
     listening = live.start(rig, 3, "--json", "--save", str(kept))

@@ -1,34 +1,17 @@
 """Nothing leaves the adapter while a command listens, and it hears what real components say."""
 
 import json
-import os
 import re
 import signal
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import pytest
 
-from preflight.frames.compile import compiled
 from tests.lab import faults, frames, live, record, scene, senders
-from tests.lab.rig import Rig, Unavailable
+from tests.lab.rig import Rig
 
 COUNTERS = ("tx_packets", "tx_bytes", "tx_dropped", "tx_errors")
-
-
-@pytest.fixture
-def rig() -> Iterator[Rig]:
-    compiled()  # on a new machine it takes seconds, in which the command would not listen yet
-    try:
-        made = Rig().__enter__()
-    except Unavailable as reason:
-        if os.environ.get("CI"):
-            raise
-        pytest.skip(str(reason))
-    try:
-        yield made
-    finally:
-        made.close()
 
 
 def _state(rig: Rig) -> dict[str, str]:

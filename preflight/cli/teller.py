@@ -1,0 +1,158 @@
+"""How a standing watch tells what happens: a quiet display on a terminal, plain lines elsewhere, JSON lines for scripts."""
+
+import sys
+import time
+from collections import deque
+from contextlib import AbstractContextManager
+from datetime import datetime
+from typing import TYPE_CHECKING, TextIO
+
+import click
+
+from preflight.text import clean
+from preflight.watch import Event, Status
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+    from rich.live import Live
+
+WORDS = {"alarm": "ALARM", "over": "over", "link": "LINK", "device": "device", "note": "note"}
+STYLES = {"alarm": "bold red", "link": "bold red", "over": "green"}
+LAST_EVENTS = 8
+REFRESH_S = 0.5
+
+
+def teller(json_to: str | None, name: str) -> "Teller":
+    if json_to:
+        return JsonLines(json_to, name)
+    return Screen(name) if sys.stdout.isatty() else Teller(name)
+
+
+def _words(event: Event) -> str:
+    return clean(f"{event.check}: {event.headline}" if event.check else event.headline, 500)
+
+
+class Teller(AbstractContextManager["Teller"]):
+    """Plain lines: time of day, what kind, what."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def __enter__(self) -> "Teller":
+        self.tell(Event(0, "note", f"Listening on {self._name}. Ctrl-C ends it with a summary."))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def tell(self, event: Event) -> None:
+        now = datetime.now().strftime("%H:%M:%S")
+        click.echo(f"{now} {WORDS[event.kind]} {_words(event)}")
+
+    def status(self, status: Status) -> None:
+        """What a display shows; lines do without."""
+
+
+class JsonLines(Teller):
+    """One object a line, to standard output ("-") or to a file, at once."""
+
+    def __init__(self, to: str, name: str) -> None:
+        super().__init__(name)
+        self._to = to
+        self._out: TextIO | None = None
+
+    def __enter__(self) -> "JsonLines":
+        try:
+            self._out = open(self._to, "w", encoding="utf-8") if self._to != "-" else None  # noqa: PTH123
+        except OSError as error:
+            raise click.ClickException(
+                f"{self._to}: cannot be written: {error.strerror}. Give another file to --json."
+            ) from None
+        super().__enter__()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._out is not None:
+            self._out.close()
+
+    def line(self, text: str) -> None:
+        if self._out is None:
+            click.echo(text)
+        else:
+            self._out.write(text + "\n")
+            self._out.flush()
+
+    def tell(self, event: Event) -> None:
+        from preflight.report.result import SCHEMA, moment, to_json
+
+        told = {
+            "schema": SCHEMA,
+            "event": event.kind,
+            "at": moment(time.time_ns()),
+            "time_s": round(event.at_ns / 1e9, 3),
+            "check": event.check or None,
+            "outcome": event.outcome or None,
+            "headline": event.headline,
+            "culprits": event.culprits,
+        }
+        self.line(to_json(told, None))
+
+
+class Screen(Teller):
+    """A few rows that stay where they are: how it stands, and the last events."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
+        self._last: deque[tuple[str, Event]] = deque(maxlen=LAST_EVENTS)
+        self._live: Live | None = None
+        self._shown = 0.0
+
+    def __enter__(self) -> "Screen":
+        from rich.live import Live
+
+        from preflight.report.page import console
+
+        self._live = Live(console=console(), auto_refresh=False, transient=True)
+        self._live.start()
+        super().__enter__()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+            for at, event in self._last:  # they stay on the screen, above the summary
+                click.echo(f"{at} {WORDS[event.kind]} {_words(event)}")
+
+    def tell(self, event: Event) -> None:
+        self._last.append((datetime.now().strftime("%H:%M:%S"), event))
+        self._shown = 0.0
+
+    def status(self, status: Status) -> None:
+        if self._live is None or time.monotonic() - self._shown < REFRESH_S:
+            return
+        self._shown = time.monotonic()
+        self._live.update(self._drawn(status), refresh=True)
+
+    def _drawn(self, status: Status) -> "RenderableType":
+        from rich.table import Table
+        from rich.text import Text
+
+        hours, rest = divmod(int(status.seconds), 3600)
+        trouble = ", ".join(status.alarms)
+        rows = {
+            self._name: f"watching for {hours}:{rest // 60:02d}:{rest % 60:02d}",
+            "now": trouble or "quiet",
+            "link": status.link,
+            "rates": f"{status.frames_s:.0f} frames/s, {status.mbit_s:.1f} Mb/s, {status.broadcasts_s:.0f} broadcasts/s",
+            "clock": status.clock or "none heard",
+            "heard": f"{status.streams} streams, {status.devices} devices",
+            "lost": f"{status.dropped} frames that this computer was too slow for" if status.dropped else "",
+        }
+        table = Table.grid(padding=(0, 2))
+        for name, words in rows.items():
+            if words:
+                style = ("bold red" if trouble else "bold green") if name == "now" else ""
+                table.add_row(Text(clean(name), "bold"), Text(clean(words, 200), style))
+        for at, event in self._last:
+            table.add_row(Text(at), Text(f"{WORDS[event.kind]} {_words(event)}", STYLES.get(event.kind, "")))
+        return table

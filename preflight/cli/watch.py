@@ -1,0 +1,141 @@
+"""`preflight watch`: stand by for a whole show, and tell what changes."""
+
+import signal
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from preflight.cli.options import (
+    Command,
+    Duration,
+    Size,
+    json_option,
+    report_option,
+    save_result_option,
+    sheet_option,
+    strict_option,
+)
+
+if TYPE_CHECKING:
+    from preflight.cli.teller import Teller
+    from preflight.frames.keeper import Keeper
+    from preflight.frames.live import Listener
+    from preflight.watch import Watch
+
+LOOK_S = 0.5
+
+
+@click.command(cls=Command)
+@click.option(
+    "--adapter", metavar="NAME", help="The adapter on the audio LAN. Without it, the likeliest is taken."
+)
+@click.option("--for", "lasts", type=Duration(), help="How long. Without it, until Ctrl-C.")
+@click.option(
+    "--keep",
+    metavar="DIR",
+    default="preflight-watch",
+    show_default=True,
+    help="Where the frames around each alarm go, as pcapng.",
+)
+@click.option(
+    "--keep-limit", type=Size(), default="1GB", show_default=True, help="Fill DIR no further than this."
+)
+@click.option(
+    "--keep-each-hour",
+    type=click.IntRange(0, 3600),
+    default=20,
+    show_default=True,
+    help="Files an hour, at most.",
+)
+@sheet_option
+@json_option
+@report_option
+@save_result_option
+@strict_option
+def command(
+    adapter: str | None,
+    lasts: float | None,
+    keep: str,
+    keep_limit: int,
+    keep_each_hour: int,
+    sheet: str | None,
+    json_to: str | None,
+    report_to: str | None,
+    result_to: str | None,
+    strict: bool,
+) -> int:
+    """Stand by during the show: listen, and say at once when something goes wrong.
+
+    A storm, a loop, a stray DHCP server, a lost clock, a link that fails, a gap in a stream, a new
+    device: each is told when it begins, with the frames around it kept in a file. It sends nothing.
+    Ctrl-C ends it with a summary as of a line check.
+
+    With --json, one event a line, and the result of it all as the last line.
+    """
+    from preflight import host
+    from preflight.cli.adapters import choose
+    from preflight.cli.output import Output
+    from preflight.cli.sheet import load
+    from preflight.cli.teller import JsonLines, teller
+    from preflight.frames.keeper import Keeper
+    from preflight.frames.live import Listener, ListenRefused
+    from preflight.report.result import as_json, judged
+    from preflight.watch import Watch
+
+    planned = load(sheet) if sheet else None
+    computer = host.read()
+    chosen = choose(computer, adapter)
+    try:
+        listener = Listener(chosen, lasts or float("inf"), patient=True)
+    except ListenRefused as refused:
+        click.echo(f"preflight watch: {refused}", err=True)
+        return 3
+    keeper = Keeper(Path(keep), chosen, keep_limit, keep_each_hour)
+    watch = Watch(chosen, computer, planned)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # both end it with a summary
+    with teller(json_to, chosen) as told:
+        _stand_by(listener, watch, keeper, told)
+        result = judged(watch.whole(listener.facts()))
+        if isinstance(told, JsonLines):
+            told.line(as_json(result, None))
+    output = Output(None, report_to=report_to, result_to=result_to)
+    output.add(result, quiet=json_to == "-")
+    output.close()
+    return result.verdict.exit_status(strict)
+
+
+def _stand_by(listener: "Listener", watch: "Watch", keeper: "Keeper", told: "Teller") -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    from preflight import host
+    from preflight.watch import Event
+
+    looker = ThreadPoolExecutor(1)  # asking the system may take longer than the ring holds out
+    looking = looker.submit(host.read)
+    looked = time.monotonic()
+    try:
+        for batch in listener.heard():
+            now = listener.now_ns()
+            if batch is not None:
+                watch.add(batch)
+                keeper.add(batch, now)
+            events = watch.judge(now, listener.dropped, time.monotonic)
+            if looking.done() and time.monotonic() - looked > LOOK_S:
+                events += watch.look(looking.result(), now)
+                looking = looker.submit(host.read)
+                looked = time.monotonic()
+            for event in events:
+                told.tell(event)
+                if event.grave:
+                    keeper.keep(event.check or event.kind, now)
+            for words in keeper.tick(now):
+                told.tell(Event(now, "note", words))
+            told.status(watch.status)
+    except KeyboardInterrupt:
+        listener.partial = True
+    finally:
+        looker.shutdown(wait=False)
+        for words in keeper.close(listener.now_ns()):
+            told.tell(Event(listener.now_ns(), "note", words))

@@ -1,0 +1,175 @@
+"""A standing watch on made-up hours: silent while all is well, one alarm a fault, memory that stays."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import psutil
+
+from preflight.frames import kernels as k
+from preflight.frames.batch import Batch
+from preflight.frames.capture import CaptureFile
+from preflight.frames.keeper import Keeper
+from preflight.host.facts import Adapter, Counters, HostFacts
+from preflight.watch import NS, Event, Watch
+from tests.checks import ptp
+from tests.tally.captures import Timed, arp, broadcast, every, mac, rtp, write
+
+ADAPTER = Adapter(
+    "eth0", kind="ethernet", enabled=True, carrier=True, speed_mbps=1000, duplex="full", bus="pci",
+    counters=Counters(carrier_changes=2),
+)  # fmt: skip
+HOST = HostFacts("Linux", (ADAPTER,))
+PIECE_NS = NS // 2
+
+
+def healthy(start: float, end: float) -> list[Timed]:
+    """A clock, a stream of 20 ms packets, and devices that look one another up."""
+    sound = every(0.02, lambda n: rtp(1, "233.252.0.1", n, bytes(100), 960), start, end)
+    talk = every(3.0, lambda n: arp(2 + n % 4, 1 + n % 5), start + 0.3, end)
+    return ptp.master(20, start, end) + sound + talk
+
+
+def pieces(path: Path, rounds: int = 1) -> Iterator[tuple[int, Batch | None]]:
+    """The capture's frames by half seconds, as a listener hands them over; with `rounds`, over and over."""
+    base = 0
+    for _ in range(rounds):
+        last = 0
+        for batch in CaptureFile(str(path)).batches():
+            times = batch.columns[k.REL, : batch.rows]
+            for piece in range(int(times[0]) // PIECE_NS, int(times[-1]) // PIECE_NS + 1):
+                chosen = times // PIECE_NS == piece
+                columns = np.ascontiguousarray(batch.columns[:, : batch.rows][:, chosen])
+                columns[k.REL] += base
+                rows = int(np.count_nonzero(chosen))
+                last = base + (piece + 1) * PIECE_NS
+                yield last, Batch(batch.block, columns, rows, 1, batch.engine, batch.view) if rows else None
+        base = last
+
+
+def watched(folder: Path, *frames: list[Timed]) -> tuple[Watch, list[Event]]:
+    path = write(folder / "show.pcap", [one for some in frames for one in some])
+    watch = Watch("eth0", HOST)
+    return watch, list(events(watch, path))
+
+
+def events(watch: Watch, path: Path, rounds: int = 1) -> Iterator[Event]:
+    for now, batch in pieces(path, rounds):
+        if batch is not None:
+            watch.add(batch)
+        yield from watch.judge(now, lambda: 0, lambda: 0.0)
+
+
+def test_no_alarm_in_a_healthy_hour_and_the_status_tells_how_it_stands(tmp_path: Path) -> None:
+    watch, told = watched(tmp_path, healthy(0, 3600))
+    assert told == []
+    status = watch.status
+    assert (status.streams, status.clock, status.alarms) == (1, "00005efffe005314", ())
+    assert 50 <= status.frames_s <= 65 and status.link == "up, 1000 Mb/s, full duplex"
+
+
+def test_a_storm_is_told_once_and_when_it_is_over_and_told_again(tmp_path: Path) -> None:
+    storms = [every(0.001, lambda n: broadcast(3, n), at, at + 2) for at in (30.0, 90.0)]
+    _, told = watched(tmp_path, healthy(0, 120), *storms)
+    said = [(event.kind, event.check) for event in told]
+    assert said == [("alarm", "broadcast-storm"), ("over", "broadcast-storm"), ("alarm", "broadcast-storm")]
+    assert 30 < told[0].at_ns / NS <= 32 and 90 < told[2].at_ns / NS <= 92
+    assert told[0].culprits == (mac(3),) and told[0].grave
+
+
+def test_a_second_fault_of_the_kind_by_another_device_is_told_too(tmp_path: Path) -> None:
+    storms = [
+        every(0.001, lambda n, who=who: broadcast(who, n), at, at + 2) for who, at in ((3, 30.0), (4, 35.0))
+    ]
+    _, told = watched(tmp_path, healthy(0, 50), *storms)
+    assert [event.culprits for event in told if event.kind == "alarm"][:1] == [(mac(3),)]
+    assert any(mac(4) in event.culprits for event in told)
+
+
+def test_a_lost_clock_and_lost_packets_are_told(tmp_path: Path) -> None:
+    sound = every(0.02, lambda n: rtp(1, "233.252.0.1", n, bytes(100), 960), 0, 90)
+    gap = [frame for frame in sound if not 60 <= frame[0] < 60.5]
+    _, told = watched(tmp_path, ptp.master(20, 0, 40), gap)
+    alarms = {event.check: event.at_ns / NS for event in told if event.kind == "alarm"}
+    assert set(alarms) == {"clock", "stream-health"}
+    assert 42 <= alarms["clock"] <= 44.5  # the last is announced at 39 s; given up after three seconds
+    assert 60.5 <= alarms["stream-health"] <= 62.5
+
+
+def test_new_devices_are_told_and_a_flood_of_them_is_not_listed(tmp_path: Path) -> None:
+    late = [(30.0, arp(9, 1))]
+    flood = [
+        (40 + n / 1000, arp(0, 1)[:6] + bytes((2, 0, 0x5E, 0, 0x53, n)) + arp(0, 1)[12:]) for n in range(60)
+    ]
+    _, told = watched(tmp_path, healthy(0, 50), late, flood)
+    assert "00:00:5e:00:53:09" in told[0].headline and told[0].kind == "device"
+    assert sum(event.kind == "device" for event in told) == 11 and "51 more" in told[10].headline
+
+
+def test_what_the_link_does_is_told() -> None:
+    def now(**changes) -> HostFacts:
+        return HostFacts("Linux", (replace(ADAPTER, **changes),))
+
+    watch = Watch("eth0", HOST)
+    said = [
+        [event.headline for event in watch.look(host, 0)]
+        for host in (
+            now(), now(speed_mbps=100), now(speed_mbps=100, counters=Counters(carrier_changes=4)), now(carrier=False),
+            now(carrier=False), HostFacts("Linux"), now(),
+        )
+    ]  # fmt: skip
+    assert said == [
+        [],
+        ["The link fell from 1000 to 100 Mb/s."],
+        ["The link went down and came back."],
+        ["The link of eth0 is down."],
+        [],
+        ["The adapter eth0 is gone."],
+        ["The link is up again: up, 1000 Mb/s, full duplex."],
+    ]
+
+
+def test_memory_is_that_of_its_windows_however_long_it_stands(tmp_path: Path) -> None:
+    path = write(tmp_path / "show.pcap", healthy(0, 20))
+    watch = Watch("eth0", HOST)
+    keeper = Keeper(tmp_path / "kept", "eth0", 0, 0)
+    process = psutil.Process()
+    sizes, now = [], 0
+    for now, batch in pieces(path, rounds=60):  # twenty minutes; the stream begins anew in each round
+        if batch is not None:
+            watch.add(batch)
+            keeper.add(batch, now)
+        watch.judge(now, lambda: 0, lambda: 0.0)
+        if now % (20 * NS) == 0:
+            sizes.append(process.memory_info().rss)
+    keeper.close(now)
+    assert len(sizes) >= 60
+    assert max(sizes[30:]) - max(sizes[5:30]) < 5_000_000, sizes
+
+
+def test_what_surrounds_an_event_is_kept_within_the_budget(tmp_path: Path) -> None:
+    path = write(tmp_path / "show.pcap", healthy(0, 120))
+    keeper = Keeper(tmp_path / "kept", "eth0", 10_000_000, each_hour=2)
+    told: list[str] = []
+    for now, batch in pieces(path):
+        if batch is not None:
+            keeper.add(batch, now)
+        if now in (40 * NS, 41 * NS, 60 * NS, 80 * NS):
+            keeper.keep(f"event-{now // NS}", now)
+        told += keeper.tick(now)
+    told += keeper.close(now)
+    files = sorted((tmp_path / "kept").iterdir())
+    assert [file.name.split("Z-")[1] for file in files] == ["event-40.pcapng", "event-60.pcapng"]
+    assert sum("2 files were written within the hour" in words for words in told) == 1
+    for file, at in zip(files, (40, 60), strict=True):
+        capture = CaptureFile(str(file))
+        frames = sum(batch.rows for batch in capture.batches())
+        first, last = ((ns or 0) / NS - 1000 for ns in (capture.facts().first_ns, capture.facts().last_ns))
+        assert at - 11 < first < at - 9 and at + 2 < last < at + 4 and frames > 600
+    poor = Keeper(tmp_path / "kept", "eth0", 1000, each_hour=9)  # what is there counts
+    now, batch = next(pieces(path))
+    assert batch is not None
+    poor.add(batch, now)
+    poor.keep("one-more", now)
+    assert "holds as much as it may" in poor.close(now)[0]
