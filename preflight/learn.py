@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 
 from preflight.checks.heard_streams import channels, heard_streams, names, place
-from preflight.checks.sheet_subject import addresses_of, owners_of
+from preflight.checks.sheet_subject import addresses_of, owners_of, whole_rate_hz
 from preflight.checks.stray_dhcp import heard_servers
 from preflight.facts import Facts
 from preflight.rig.sheet import hardware_text
@@ -25,6 +25,7 @@ from preflight.wire.stp import Bpdu
 FILL = "FILL IN"
 MOST_DEVICES = 200
 LEAST_SPOKEN = 3  # times that one has to speak before it is told how often it does. Common practice.
+RATES = (48_000, 96_000, 192_000, 44_100, 88_200, 176_400, 32_000)
 MARGIN = 2.0  # a good day may be a little quieter. Common practice.
 
 
@@ -222,11 +223,12 @@ def _format(stream: RtpStream, flow: Flow) -> list[str]:
     sure = len(fits) == 1
     lines.append(f"channels = {min(count, 512)}" + ("" if sure else f"  # {FILL}: or as the sender says"))
     lines.append(f"bits = {bits}" + ("" if sure else f"  # {FILL}: 16, 24 or 32"))
-    rate = stream.clock_hz
+    whole = whole_rate_hz(stream)
+    rate = next((each for each in RATES if whole and abs(whole - each) < 0.03 * each), stream.clock_hz)
     lines.append(f"sample_rate_hz = {rate or 48000}" + ("" if rate else f"  # {FILL}: not measured"))
-    each = stream.packet_time_s
+    each_ms = stream.packet_stamps / rate * 1000 if rate and stream.packet_stamps else None
     lines.append(
-        f"packet_time_ms = {each * 1000:.6g}" if each else f"packet_time_ms = 1  # {FILL}: not measured"
+        f"packet_time_ms = {each_ms:.6g}" if each_ms else f"packet_time_ms = 1  # {FILL}: not measured"
     )
     lines += [f"group = {_text(flow.destination_ip)}", f"udp_port = {flow.destination_port}"]
     return lines

@@ -7,7 +7,7 @@ device gets, and what else that device should get is due here too.
 
 from dataclasses import dataclass
 
-from preflight.checks.heard_streams import heard_streams, place
+from preflight.checks.heard_streams import LEAST_PACKETS, heard_streams, place
 from preflight.checks.maker import maker
 from preflight.facts import Facts
 from preflight.rig.sheet import Device, Sheet, Stream
@@ -120,6 +120,15 @@ def planned_streams(facts: Facts, sheet: Sheet) -> list[Planned]:
         )
         for stream in listed
     ]
+
+
+def whole_rate_hz(stream: RtpStream) -> float | None:
+    """The sample rate by all of a stream: its timestamps over its time. `clock_hz` is found from its first 100 ms, in which a busy
+    sender may stumble."""
+    spent = stream.last_s - stream.first_s
+    if not stream.packet_stamps or stream.restarts or stream.expected < LEAST_PACKETS or spent <= 0:
+        return None
+    return (stream.expected - 1) * stream.packet_stamps / spent
 
 
 def _listeners(facts: Facts, sheet: Sheet, came: list[Stream]) -> set[str]:

@@ -7,8 +7,8 @@ measured is not judged. A stream that does not come is missing only where it is 
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.describe import who
 from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
-from preflight.checks.heard_streams import SEEN_WHERE, heard_streams, layout, place
-from preflight.checks.sheet_subject import Planned, planned_streams
+from preflight.checks.heard_streams import SEEN_WHERE, channels, heard_streams, place
+from preflight.checks.sheet_subject import Planned, planned_streams, whole_rate_hz
 from preflight.checks.wire_subject import unheard
 from preflight.facts import Facts
 from preflight.rig.budget import packet
@@ -24,7 +24,10 @@ CHECK = Check(
         "sample rate, packet time and size. And streams that are not on the sheet."
     ),
     why="A stream in another format is silence at its receiver, or noise. One that nobody planned takes room.",
-    limits=(Limit("packet_time_off", 0.01, "share of the planned packet time", "common practice"),),
+    limits=(
+        Limit("rate_off", 0.03, "share of the planned sample rate", "common practice"),
+        Limit("packet_time_off", 0.01, "share of the planned packet time", "common practice"),
+    ),
     sources=("The rig sheet", "RFC 3190: 20 and 24 bit audio in RTP", "RFC 3550: timestamps"),
     fixes=(
         "Set the sender's stream as the rig sheet says: sample rate, channels, bits, packet time.",
@@ -106,16 +109,24 @@ def _wrong(sheet: Sheet, planned: Planned) -> list[tuple[str, Evidence]]:
 
 def _format(stream: Stream, measured: RtpStream) -> str:
     """How the format differs from the plan, "" where it does not or could not be measured."""
-    if measured.clock_hz and measured.clock_hz != stream.sample_rate_hz:
-        return f"a sample rate of {measured.clock_hz / 1000:g} kHz, not {stream.sample_rate_hz / 1000:g} kHz"
-    planned_s = stream.packet_time_ms / 1000
-    if (
-        measured.packet_time_s
-        and abs(measured.packet_time_s - planned_s) > CHECK.limit("packet_time_off") * planned_s
-    ):
-        return f"{measured.packet_time_s * 1000:.3g} ms a packet, not {stream.packet_time_ms:g} ms"
-    if measured.clock_hz and measured.packet_time_s and measured.media_bytes != packet(stream).media:
-        return f"{layout(measured)}, not {stream.channels} channels of {stream.bits} bit"
+    planned_hz, whole_hz = stream.sample_rate_hz, whole_rate_hz(measured)
+    if not measured.packet_stamps or whole_hz is None:
+        return ""
+    # Its first packets and the whole of it: a sender that stumbles misleads one of them, another rate neither.
+    whole_off = abs(whole_hz - planned_hz) > CHECK.limit("rate_off") * planned_hz
+    if whole_off and measured.clock_hz and measured.clock_hz != planned_hz:
+        return f"a sample rate of {measured.clock_hz / 1000:g} kHz, not {planned_hz / 1000:g} kHz"
+    if whole_off:
+        return ""
+    each_ms = measured.packet_stamps / planned_hz * 1000
+    if abs(each_ms - stream.packet_time_ms) > CHECK.limit("packet_time_off") * stream.packet_time_ms:
+        return f"{each_ms:.3g} ms a packet, not {stream.packet_time_ms:g} ms"
+    if measured.media_bytes != packet(stream).media:
+        planned = f"{stream.channels} channels of {stream.bits} bit"
+        fits = " or ".join(
+            f"{n} channels of {bits} bit" for bits in (24, 16) if (n := channels(measured, bits))
+        )
+        return f"{fits or f'{measured.media_bytes} bytes a packet'}, not {planned}"
     return ""
 
 

@@ -63,3 +63,11 @@ def test_without_planned_streams_it_says_nothing(tmp_path):
     bare = replace(shows.sheet(), stream=())
     assert found(tmp_path, shows.stream(LEFT, 0.2), sheet=bare) is None
     assert judge(studied(tmp_path, shows.stream(LEFT, 0.2))) is None
+
+
+def test_a_sender_that_stumbles_at_first_has_no_other_rate(tmp_path):
+    """Its first 100 packets take 1.5 ms each, as 32 kHz would; then it catches up."""
+    late = [(at * 1.5 if at < 0.1 else max(at, 0.15), data) for at, data in shows.stream(LEFT, 3.0)]
+    facts = studied(tmp_path, late, shows.stream(ENGINE, 3.0))
+    assert {each.clock_hz for each in facts.tally.streams} == {32_000, 48_000}  # the case is the one meant
+    assert judge(replace(facts, sheet=shows.sheet())).outcome == Outcome.PASS
