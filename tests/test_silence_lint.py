@@ -7,6 +7,7 @@ tests/lab/test_silence.py.
 """
 
 import ast
+import re
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -149,7 +150,7 @@ def test_the_drivers_of_adapters_are_asked_only_what_they_are() -> None:
 
 
 def test_the_commands_that_are_started_only_tell() -> None:
-    from preflight.host import macos
+    from preflight.host import macos, windows_script
 
     programs = {
         "/sbin/ifconfig": ("-a", "-m"),
@@ -161,12 +162,20 @@ def test_the_commands_that_are_started_only_tell() -> None:
     }
     for program, *arguments in macos.COMMANDS.values():
         assert set(arguments) <= set(programs[program])
+    _, *options, script = windows_script.commands()["powershell"]
+    assert options == ["-NoLogo", "-NoProfile", "-NonInteractive", "-Command"]
+    # All cmdlets of the script, by the form Verb-Noun that they have; and powercfg, which only asks.
+    verbs = set(re.findall(r"(?<![\w-])([A-Z][A-Za-z]+)-[A-Z]\w+", script))
+    assert verbs == {"Get", "Select", "Where", "ForEach", "ConvertTo", "New"}
+    assert re.findall(r"New-\w+ [^;]*", script) == ["New-Object -ComObject HNetCfg.HNetShare"]
+    assert set(re.findall(r"powercfg (\S+)", script)) == {"/getactivescheme", "/query"}
+    assert '"' not in script
     users = {
         str(path.relative_to(PACKAGE))
         for path in PACKAGE.rglob("*.py")
         if "host.run" in path.read_text("utf-8")
     }
-    assert users <= {"host/__init__.py", "host/macos.py"}
+    assert users <= {"host/__init__.py", "host/macos.py", "host/windows_script.py"}
 
 
 @pytest.mark.parametrize(

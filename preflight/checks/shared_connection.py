@@ -98,14 +98,17 @@ def _forwarded(adapter: Adapter, host: HostFacts) -> Finding:
     }
     on = host.sharing is True or True in ways or (host.ip_forwarding is True and None in ways)
     if not on:
-        if host.ip_forwarding is False or (None not in ways):
+        if host.sharing is False and (host.ip_forwarding is False or None not in ways):
             return Finding(
                 CHECK.name,
                 Outcome.PASS,
                 f"Nothing in this computer joins {adapter.name} to another network.",
                 measured=measured,
             )
-        return untold(CHECK, "The system does not say whether it forwards packets between adapters.")
+        return untold(
+            CHECK,
+            "The system does not say whether it shares its connection, or forwards packets between adapters.",
+        )
     joined = ", ".join(each.name for each in others)
     what = "Connection sharing" if host.sharing else "IP forwarding"
     if others and _routable(address_holder(adapter, host) or adapter):

@@ -23,4 +23,9 @@ def read() -> HostFacts:
         from preflight.host.run import answers
 
         return macos.enrich(facts, answers(macos.COMMANDS))
+    if sys.platform == "win32":
+        from preflight.host import windows, windows_script
+        from preflight.host.run import answers
+
+        return windows.enrich(facts, answers(windows_script.commands())["powershell"])
     return facts

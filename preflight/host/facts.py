@@ -137,7 +137,8 @@ class Load:
 @dataclass(frozen=True)
 class HostFacts:
     """`system` is the operating system's name; `ip_forwarding` is True where it forwards for any adapter at
-    all. `sharing` is True where the system's own connection sharing is on."""
+    all. `sharing` is True where the system's own connection sharing is on, False where it is off, or shows as
+    forwarding alone."""
 
     system: str
     adapters: tuple[Adapter, ...] = ()

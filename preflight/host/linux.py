@@ -54,6 +54,7 @@ def enrich(host: HostFacts, root: Path = Path("/"), ask: Ask = linux_ethtool.ask
             read_flag(root / "proc/sys/net/ipv4/ip_forward"),
             read_flag(root / "proc/sys/net/ipv6/conf/all/forwarding"),
         ),
+        sharing=False,  # it is forwarding, set by programs
         power=linux_power.power(host.power, root),
     )
 

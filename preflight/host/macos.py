@@ -190,16 +190,19 @@ def _at(tree: Any, *keys: str) -> Any:
 
 
 def _sharing(folder: Path) -> bool | None:
-    """Internet sharing: NAT, Enabled in the settings file that is there once it was set up. Without the file it may be
-    that it never was, or that the system keeps it elsewhere."""
+    """Internet sharing: NAT, Enabled in a settings file that is there once it was set up (common knowledge)."""
     try:
+        if not (folder / "preferences.plist").exists():
+            return None
         files = sorted(folder.glob("com.*.nat.plist"))
     except OSError:
         return None
+    if not files:
+        return False
     told = [_at(_plist(file), "NAT", "Enabled") for file in files[:4]]
     if any(value in (True, 1) for value in told):
         return True
-    return False if told and all(value in (False, 0) for value in told) else None
+    return False if all(value in (False, 0) for value in told) else None
 
 
 def _methods(settings: dict[str, Any]) -> dict[str, dict[str, Any]]:

@@ -38,7 +38,7 @@ def desk(
 ) -> Facts:
     """A desk whose audio adapter is changed by `audio`, beside `others` (the control adapter where none is given)."""
     adapters = (LOOPBACK, replace(AUDIO, **audio), *(others or (CONTROL,)))
-    return Facts(host=HostFacts("Linux", adapters, ip_forwarding), adapter=adapter)
+    return Facts(host=HostFacts("Linux", adapters, ip_forwarding, sharing=False), adapter=adapter)
 
 
 def silent_desk() -> Facts:

@@ -178,7 +178,7 @@ def test_two_services_on_one_adapter_leave_it_open(tmp_path):
 @pytest.mark.parametrize(
     ("tree", "sharing"),
     [
-        (None, None),
+        (None, False),
         ({"NAT": {"Enabled": 1}}, True),
         ({"NAT": {"Enabled": 0}}, False),
         ({"NAT": []}, None),
@@ -186,6 +186,8 @@ def test_two_services_on_one_adapter_leave_it_open(tmp_path):
     ],
 )
 def test_internet_sharing(tmp_path, tree, sharing):
+    assert enrich(COMMON, told(), tmp_path).sharing is None, "no settings at all can be read"
+    write(tmp_path, "preferences.plist", {})
     if tree is not None:
         write(tmp_path, "com.example.nat.plist", tree)
     assert enrich(COMMON, told(), tmp_path).sharing is sharing
