@@ -58,6 +58,7 @@ ALLOWED = {
     ("host/linux_ethtool.py", "SOCK_DGRAM"): (1, "the type of that handle"),
     ("host/run.py", "subprocess"): (1, "asks the system's own commands, which the readers' tables list, held to below"),
     ("frames/compile.py", "ctypes"): (1, "calls compiled kernels by their address; loading a library stays forbidden"),
+    ("frames/privilege.py", "ctypes"): (1, "gives up capabilities by the C library that is loaded already"),
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),
     ("frames/live.py", "socket.socket"): (1, "the packet socket that listens; its family is AF_PACKET"),
     ("frames/live.py", "bind"): (1, "a packet socket is bound to an adapter, not to an address: nothing is sent"),

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from preflight.frames import kernels as k
+from preflight.frames import privilege
 from preflight.frames.batch import Batch, Bench, Progress
 from preflight.frames.facts import SourceFacts
 from preflight.text import clean
@@ -78,6 +79,7 @@ class Listener:
             raise ListenRefused(
                 f"{self.name}: cannot listen: {clean(error.strerror or str(error))}"
             ) from None
+        privilege.drop()
 
     def _open(self) -> None:
         sock = self._socket

@@ -6,13 +6,17 @@ import time
 from pathlib import Path
 
 from tests.lab import live, scene, senders
-from tests.lab.rig import Rig
+from tests.lab.rig import Rig, wait_until
 
 
 def test_what_was_heard_is_saved_for_any_capture_tool(rig: Rig, tmp_path: Path) -> None:
     kept = tmp_path / "heard.pcapng"
     scene.play(rig, 20, clock=False, wait_s=1)
     listening = live.start(rig, 3, "--json", "--save", str(kept))
+    status = Path(f"/proc/{listening.pid}/status")
+    wait_until(
+        lambda: "CapEff:\t0000000000000006" in status.read_text(), 5, "its privilege is not given up"
+    )  # of root's, those that reach files stay
     senders.call(rig, "desk", rig["engine-a"].ip)  # a frame of the desk's own
     out, errors = listening.communicate(timeout=60)
     assert out, errors
