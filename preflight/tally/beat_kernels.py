@@ -96,6 +96,13 @@ def beats(cols, start, rows, first, learned, table):
         last = int(table[at, B_LAST])
         table[at, B_LAST] = max(rel, last)
         if state == SEARCHING:
+            if since_last < period // 2 and table[at, B_PER_BEAT] == 1 and table[at, B_MISSING] > 0:
+                # The first frames ended within a bunch of late ones; this one was counted as missing too early.
+                table[at, B_MISSING] -= 1
+                table[at, B_LATE] += 1
+                table[at, B_FIRST_EVENT + 2] = table[at, B_MISSING]
+                table[at, B_EVENTS] = 1 if table[at, B_MISSING] > 0 else 0
+                continue
             if since_last > period // 2 or table[at, B_PER_BEAT] == 1:  # the first frame of a beat
                 table[at, B_STATE] = LOCKED
                 table[at, B_PHASE] = rel

@@ -99,3 +99,11 @@ def test_late_beats_among_the_first_are_not_missing(tmp_path: Path, bunch: int) 
         times[n] = (20 + bunch) / 1000 - 1e-5 * (20 + bunch - n)
     (beat,) = beats(tmp_path, times)
     assert beat.missing == 0
+
+
+def test_a_bunch_of_late_beats_that_is_longer_than_the_first_frames_is_not_missing(tmp_path: Path) -> None:
+    times = [n / 100 for n in range(300)]
+    for n in range(50, 80):
+        times[n] = 0.79 + 5e-5 * (n - 79)
+    (beat,) = beats(tmp_path, times)
+    assert (beat.missing, beat.events) == (0, ())
