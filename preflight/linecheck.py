@@ -13,16 +13,16 @@ from preflight.survey import Survey, vantage
 
 
 def linecheck(
+    host: HostFacts,
     adapter: str,
     seconds: float,
     read_host: Callable[[], HostFacts],
     on_progress: Progress | None = None,
     open_saver: Callable[[], Saver] | None = None,
 ) -> Facts:
-    """Listen on `adapter` for `seconds` and put it beside what `read_host` says before and after. Where the system
-    refuses to listen, the facts say why, and hold the computer alone. Ctrl-C ends the listening; the facts are then
+    """Listen on `adapter` of `host` for `seconds`, and put it beside what `read_host` says of the computer after that.
+    The computer is read no oftener: on some systems that takes seconds. Where the system refuses to listen, the facts say why, and hold the computer alone. Ctrl-C ends the listening; the facts are then
     marked partial. What `open_saver` opens once the system lets us listen is given every frame."""
-    host = read_host()
     about = next((a for a in host.adapters if a.name == adapter), None)
     speed = about.speed_mbps if about is not None else None
     link: dict[str, Any] = {"link_mbps": speed, "link_assumed": False} if speed else {}

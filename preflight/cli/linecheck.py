@@ -77,7 +77,8 @@ def command(
     from preflight.report.result import judged
 
     planned = load(sheet) if sheet else None
-    chosen = choose(host.read(), adapter)
+    computer = host.read()
+    chosen = choose(computer, adapter)
     savers: list[Saver] = []
 
     def open_saver() -> "Saver":
@@ -92,7 +93,7 @@ def command(
         return savers[0]
 
     with ProgressBar(f"Listening on {chosen}", timed=True) as progress:
-        facts = linecheck(chosen, listen, host.read, progress, open_saver if save_to else None)
+        facts = linecheck(computer, chosen, listen, host.read, progress, open_saver if save_to else None)
     if savers and savers[0].ended:
         click.echo(
             f"preflight linecheck: {clean(str(save_to))} holds {savers[0].frames} frames and no more: "

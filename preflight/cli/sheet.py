@@ -87,9 +87,10 @@ def _heard(adapter: str | None, listen: float) -> "Facts":
     from preflight.cli.progress import ProgressBar
     from preflight.linecheck import linecheck
 
-    chosen = choose(host.read(), adapter)
+    computer = host.read()
+    chosen = choose(computer, adapter)
     with ProgressBar(f"Listening on {chosen}", timed=True) as progress:
-        return linecheck(chosen, listen, host.read, progress)
+        return linecheck(computer, chosen, listen, host.read, progress)
 
 
 def load(file: str) -> "Sheet":
