@@ -39,12 +39,12 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Cause:
-    """`cause` explains `symptoms` where they share time (the cause covers most of every stretch of the symptom)
-    or a culprit."""
+    """`cause` explains `symptoms` where they share time (the cause covers most of every stretch of the symptom),
+    a culprit, or where all the symptom's culprits are the cause's."""
 
     cause: str
     symptoms: tuple[str, ...]
-    shared: Literal["time", "culprit"]
+    shared: Literal["time", "culprit", "all culprits"]
 
 
 # What a full or stopped link does to everything that keeps time.
@@ -68,12 +68,17 @@ CAUSES = (
     # A wireless router brings its servers and the house behind it along.
     Cause("wifi-bridge", ("stray-dhcp", "stray-router", "house-network"), "culprit"),
     Cause("house-network", ("stray-dhcp", "stray-router"), "culprit"),
+    # A wrong cable to the control network brings its router and its clients in.
+    Cause("wifi-bridge", ("control-plan",), "culprit"),
+    Cause("control-plan", ("strangers", "address-plan", "stray-dhcp", "stray-router"), "all culprits"),
     Cause("missing", ("stream-plan",), "culprit"),
     # A link that went down and up again breaks the frames that were on it.
     Cause("link-up", ("link-errors",), "culprit"),
     Cause("duplex", ("link-errors",), "culprit"),
     # One subnet on two adapters, or a gateway on the wrong one, is told by both.
     Cause("addressing", ("control-network",), "culprit"),
+    # This computer's address that is not as planned is heard, too.
+    Cause("addressing", ("address-plan", "control-plan"), "all culprits"),
 )
 
 # Mended first to last: what is plugged wrong, then what is set wrong, then symptoms. Common practice.
@@ -89,6 +94,7 @@ FIX_ORDER = (
     "wifi-bridge",
     "house-network",
     "shared-connection",
+    "control-plan",
     "missing",
     "stray-dhcp",
     "stray-router",
@@ -114,6 +120,7 @@ FIX_ORDER = (
     "stream-health",
     "beat-health",
     "stream-names",
+    "spare",
     "computer-power",
     "adapter-sleep",
     "flow-control",
@@ -186,8 +193,15 @@ def _explained_by(finding: Finding, trouble: list[Finding]) -> tuple[str, ...]:
         if cause.check == known.cause
         and finding.check in known.symptoms
         and _WEIGHT[cause.outcome] <= _WEIGHT[finding.outcome]
-        and (_cover_in_time(cause, finding) if known.shared == "time" else _share_a_culprit(cause, finding))
+        and _shared(known, cause, finding)
     )
+
+
+def _shared(known: Cause, cause: Finding, symptom: Finding) -> bool:
+    if known.shared == "time":
+        return _cover_in_time(cause, symptom)
+    theirs, mine = set(symptom.culprits), set(cause.culprits)
+    return bool(theirs) and theirs <= mine if known.shared == "all culprits" else not theirs.isdisjoint(mine)
 
 
 def _cover_in_time(cause: Finding, symptom: Finding) -> bool:
@@ -207,7 +221,3 @@ def _covered(stretch: tuple[float, float], spans: list[tuple[float, float]]) -> 
             covered = max(covered, 0.0) + end - start
             until = end
     return covered
-
-
-def _share_a_culprit(cause: Finding, symptom: Finding) -> bool:
-    return not set(cause.culprits).isdisjoint(symptom.culprits)

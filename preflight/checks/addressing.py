@@ -3,24 +3,27 @@
 Addresses belong to the adapter itself, or to the bridge or bond that it is part of. A default gateway on the
 audio adapter fails where another adapter has one too, because then the control network's traffic may go out
 by the audio LAN; alone it is a caution: it points at a router on the audio LAN, or at a setting that was left
-over.
+over. A rig sheet tells more: the control network's subnet and router, this computer's planned address, and whether a
+DHCP server is meant to be there.
 """
 
 from dataclasses import dataclass
-from ipaddress import IPv4Interface, IPv6Interface
+from ipaddress import IPv4Interface, IPv6Interface, ip_network
 
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.computer_subject import address_holder, audio_adapter, ipv4, no_link, untold
 from preflight.checks.finding import Check, Evidence, Finding, Outcome
 from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts
+from preflight.rig.sheet import Sheet
 
 CHECK = Check(
     name="addressing",
     subject="computer",
     question="Does the audio adapter have a subnet of its own, and an address that stays?",
     looks_at=(
-        "The addresses of all adapters, where they came from, and by which adapter the default gateway goes."
+        "The addresses of all adapters, where they came from, and by which adapter the default gateway goes. With a rig sheet, "
+        "also the address planned for this computer, and the control network's."
     ),
     why=(
         "With two adapters in one subnet the computer picks one of them, often the wrong one. A gateway on the audio "
@@ -51,6 +54,12 @@ FIXED = (
     "Set the audio adapter's address by hand, as the show's address plan says, with the gateway left empty.",
     "Find out which device on the audio LAN hands out addresses, and whether it should.",
 )
+SWAPPED = (
+    "Are the plugs of the audio LAN and the control network swapped? Put each into its own adapter.",
+    "Are the plugs right? Then give the audio adapter its address of the audio LAN, with the gateway left empty.",
+    "Was the wrong adapter judged? `preflight adapters` lists them; name the right one with --adapter.",
+)
+AS_PLANNED = ("Set the address as the rig sheet says, or write the new one on the sheet.",)
 GIVE_ADDRESS = ("Give the audio adapter an address of the audio LAN, as the show's address plan says.",)
 
 
@@ -78,7 +87,13 @@ def judge(facts: Facts) -> Finding | None:
         "origins": [each.origin for each in holder.addresses],
         "gateways": None if holder.gateways is None else list(holder.gateways),
     }
-    faults = [*_shared_subnets(holder, facts.host), *_gateway(holder, facts.host), *_own(holder)]
+    planned = _planned(adapter, holder, facts.sheet)
+    faults = [
+        *planned,
+        *_shared_subnets(holder, facts.host),
+        *_gateway(holder, facts.host),
+        *_own(holder, leases=bool(facts.sheet and facts.sheet.dhcp.allowed)),
+    ]
     faults.sort(key=lambda fault: fault.outcome is not Outcome.FAIL)
     if faults:
         return Finding(
@@ -89,7 +104,8 @@ def judge(facts: Facts) -> Finding | None:
             measured=measured,
             fixes=tuple(dict.fromkeys(step for fault in faults for step in fault.fixes)),
             cautions=CHECK.cautions,
-            culprits=(adapter.name,),
+            # What the sheet plans otherwise is heard on the wire, too, where a device is told by its hardware address.
+            culprits=(adapter.name, *(each for each in (adapter.hardware_address,) if each and planned)),
         )
     if doubt := _doubt(holder, facts.host):
         return Finding(
@@ -153,9 +169,32 @@ def _gateway(holder: Adapter, host: HostFacts) -> list[_Fault]:
     return [_Fault(Outcome.CAUTION, f"{goes}.", NO_GATEWAY)]
 
 
-def _own(holder: Adapter) -> list[_Fault]:
+def _planned(adapter: Adapter, holder: Adapter, sheet: Sheet | None) -> list[_Fault]:
+    """What the rig sheet says otherwise."""
+    if sheet is None:
+        return []
+    faults = []
+    subnet = ip_network(sheet.control.subnet) if sheet.control.subnet else None
+    strayed = [each for each in _routed(holder) if subnet is not None and each.ip in subnet]
+    if strayed:
+        text = f"{holder.name} is the audio adapter, and {strayed[0].ip} is an address of the control network ({subnet})."
+        faults.append(_Fault(Outcome.FAIL, text, SWAPPED))
+    if sheet.control.router and sheet.control.router in (holder.gateways or ()):
+        text = f"The control network's router {sheet.control.router} is the gateway of the audio adapter {holder.name}."
+        faults.append(_Fault(Outcome.FAIL, text, SWAPPED))
+    hardware = (adapter.hardware_address or "").lower()
+    mine = next((device for device in sheet.device if device.hardware == hardware), None)
+    has = [each.text for each in ipv4(holder)]
+    if mine is not None and mine.address and ":" not in mine.address and has and mine.address not in has:
+        text = f"{holder.name} has {', '.join(has)}; the rig sheet gives {mine.name} {mine.address}."
+        faults.append(_Fault(Outcome.FAIL, text, AS_PLANNED))
+    return faults
+
+
+def _own(holder: Adapter, leases: bool) -> list[_Fault]:
+    """`leases` where the sheet allows a DHCP server on the audio LAN."""
     leased = [each.text for each in ipv4(holder) if each.origin == "dhcp"]
-    if leased:
+    if leased and not leases:
         text = f"{holder.name} has its address {', '.join(leased)} from a DHCP server; such an address can change."
         return [_Fault(Outcome.CAUTION, text, FIXED)]
     if not holder.addresses:

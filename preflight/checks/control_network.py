@@ -1,9 +1,11 @@
 """The control network (tablets, a wireless router, the internet) has an adapter of its own, apart from the audio LAN.
 
-Which adapter that is, nothing says: taken for it is any other one that has a link and an IPv4 address which is not
-link-local. Where there is none, nothing is proven: a show may need no second network, or it may be plugged into the
+Which adapter that is, only a rig sheet says, by the control network's subnet. Without one, any other adapter is taken for it
+that has a link and an IPv4 address which is not link-local. Where there is none, nothing is proven: a show may need no second network, or it may be plugged into the
 audio LAN, which the computer cannot know. A subnet or a gateway that is shared is addressing's to fail; here it cautions, and is explained by that.
 """
+
+from ipaddress import ip_network
 
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.computer_subject import address_holder, audio_adapter, ipv4, untold
@@ -17,7 +19,7 @@ CHECK = Check(
     question="Does the control network have an adapter of its own?",
     looks_at=(
         "The other adapters: which of them is up, with an address in a subnet of its own, and by which one the default "
-        "gateway goes."
+        "gateway goes. With a rig sheet, whether it is the control network's."
     ),
     why=(
         "Tablets, wireless routers and the internet bring broadcasts, DHCP servers and updates along. They belong on a "
@@ -52,17 +54,32 @@ def judge(facts: Facts) -> Finding | None:
     if holder is None:
         return untold(CHECK, f"{adapter.name} is part of {adapter.master}, whose addresses are not known.")
     others = _control(holder, facts.host)
+    subnet = facts.sheet.control.subnet if facts.sheet is not None else None
+    if not others and subnet:
+        return untold(
+            CHECK, f"This computer has no adapter up in the control network of the rig sheet ({subnet})."
+        )
     if not others:
         return untold(CHECK, f"No second network is up beside {adapter.name}.")
-    measured = {"adapters": [each.name for each in others]}
+    planned = [each for each in others if subnet and _in(each, subnet)]
+    others = planned or others
+    measured = {"adapters": [each.name for each in others], "on_the_sheet": subnet}
     names = ", ".join(each.name for each in others)
     seen = tuple(
         Evidence(f"{each.name}: {', '.join(address.text for address in ipv4(each))}") for each in others
     )
+    router = facts.sheet.control.router if facts.sheet is not None else None
+    gates = [gate for each in others for gate in each.gateways or () if ":" not in gate]
+    astray = subnet is not None and not planned
+    wrong_gate = bool(planned and router and "." in router and gates and router not in gates)
     shared = [each for each in others if _share(holder, each)]
-    if shared or (holder.gateways and not any(each.gateways for each in others)):
+    if shared or astray or wrong_gate or (holder.gateways and not any(each.gateways for each in others)):
         if shared:
             text = f"{shared[0].name} is in the audio adapter's own subnet: the control network has none of its own."
+        elif astray:
+            text = f"No adapter is in the control network of the rig sheet ({subnet}): {names} {'is' if len(others) == 1 else 'are'} in another one."
+        elif wrong_gate:
+            text = f"The default gateway by {names} is {gates[0]}; the rig sheet's router is {router}."
         else:
             text = f"The default gateway goes by the audio adapter {holder.name}, not by {names}."
         return Finding(
@@ -85,7 +102,7 @@ def judge(facts: Facts) -> Finding | None:
     return Finding(
         CHECK.name,
         Outcome.PASS,
-        f"The other network is on {names}, apart from the audio LAN.",
+        f"The {'control' if planned else 'other'} network is on {names}, apart from the audio LAN.",
         evidence=seen,
         measured=measured,
     )
@@ -102,6 +119,12 @@ def _control(holder: Adapter, host: HostFacts) -> list[Adapter]:
         and each.carrier
         and any(address.origin != "link-local" for address in ipv4(each))
     ]
+
+
+def _in(adapter: Adapter, subnet: str) -> bool:
+    return any(
+        each.interface is not None and each.interface.ip in ip_network(subnet) for each in ipv4(adapter)
+    )
 
 
 def _share(one: Adapter, other: Adapter) -> bool:

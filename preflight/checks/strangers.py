@@ -4,8 +4,6 @@ Strategy: every sender by hardware address, less what the sheet lists: its devic
 Where the sheet leaves a device's address open, a stranger may be that device, and then it is a caution only.
 """
 
-from ipaddress import ip_address, ip_network
-
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.describe import what, who
 from preflight.checks.finding import Check, Evidence, Finding, Outcome
@@ -66,7 +64,7 @@ def judge(facts: Facts) -> Finding | None:
         CHECK.name,
         Outcome.CAUTION if maybe else Outcome.FAIL,
         headline,
-        evidence=tuple(_evidence(facts, sheet, each) for each in strangers[:SHOWN]),
+        evidence=tuple(_evidence(facts, each) for each in strangers[:SHOWN]),
         measured=measured,
         fixes=CHECK.fixes,
         cautions=CHECK.cautions,
@@ -81,7 +79,7 @@ def _open(sheet: Sheet, called: Roll) -> list[str]:
     return devices + [switch.name for switch in sheet.switch if switch.hardware is None]
 
 
-def _evidence(facts: Facts, sheet: Sheet, talker: Talker) -> Evidence:
+def _evidence(facts: Facts, talker: Talker) -> Evidence:
     assert facts.tally is not None
     addresses = sorted(addresses_of(owners_of(facts), (talker,)))
     name = next(
@@ -106,13 +104,4 @@ def _evidence(facts: Facts, sheet: Sheet, talker: Talker) -> Evidence:
         parts.append(f"calls itself “{name}”")
     if flow:
         parts.append(f"sends {what(flow)}")
-    if _of_control_network(sheet, talker.hardware, addresses):
-        parts.append("it belongs to the control network, which must never be joined to the audio LAN")
     return Evidence("; ".join(parts), talker.first_frame, talker.first_s)
-
-
-def _of_control_network(sheet: Sheet, hardware: str, addresses: list[str]) -> bool:
-    subnet = ip_network(sheet.control.subnet) if sheet.control.subnet else None
-    return sheet.control.router in (hardware, *addresses) or any(
-        subnet is not None and ip_address(each) in subnet for each in addresses
-    )

@@ -1,10 +1,15 @@
 """`preflight adapters`: which adapters there are, and which one looks like the audio LAN."""
 
+from typing import TYPE_CHECKING
+
 import click
 
 from preflight.cli.options import Command, json_option
 from preflight.host.facts import HostFacts
 from preflight.text import clean
+
+if TYPE_CHECKING:
+    from preflight.rig.sheet import Sheet
 
 
 @click.command(cls=Command)
@@ -44,11 +49,16 @@ def command(json_to: str | None) -> int:
     return 0
 
 
-def choose(computer: HostFacts, adapter: str | None) -> str:
-    """The adapter to listen on: the one named, or else the likeliest. A usage error where there is none."""
+def choose(computer: HostFacts, adapter: str | None, sheet: "Sheet | None" = None) -> str:
+    """The adapter to listen on: the one named, or else the likeliest, by the rig sheet where there is one. A usage error
+    where there is none."""
     from preflight.host.choose import propose
 
-    proposal = propose(computer)
+    if sheet is None:
+        proposal = propose(computer)
+    else:
+        planned = {device.hardware for device in sheet.device if device.hardware}
+        proposal = propose(computer, sheet.control.subnet, planned)
     names = [one.name for one in proposal.candidates]
     if adapter is not None:
         if adapter not in names:

@@ -78,7 +78,7 @@ def command(
 
     planned = load(sheet) if sheet else None
     computer = host.read()
-    chosen = choose(computer, adapter)
+    chosen = choose(computer, adapter, planned)
     savers: list[Saver] = []
 
     def open_saver() -> "Saver":

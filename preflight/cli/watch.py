@@ -86,7 +86,7 @@ def command(
 
     planned = load(sheet) if sheet else None
     computer = host.read()
-    chosen = choose(computer, adapter)
+    chosen = choose(computer, adapter, planned)
     try:
         listener = Listener(chosen, lasts or float("inf"), patient=True)
     except ListenRefused as refused:

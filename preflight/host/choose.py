@@ -3,14 +3,18 @@
 An audio adapter is a wired one, has a link, runs at gigabit and full duplex, has a fixed or link-local
 address and no default gateway. The points are common practice. They are set so that an audio adapter whose
 cable is out still comes before the control network's: its cable is what the line check is run for. Between
-equals nothing is chosen.
+equals nothing is chosen. Who has a rig sheet can tell which subnet is the control network's, and which hardware
+addresses are planned on the audio LAN.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
+from ipaddress import ip_network
 
 from preflight.host.facts import Adapter, HostFacts
 
 WIRED, UNTOLD, SOFTWARE = 100, 50, 20
+PLANNED = 200
 NEVER = {
     "wifi": "Wi-Fi never carries the audio LAN",
     "vpn": "a tunnel is no cable",
@@ -47,9 +51,11 @@ class Proposal:
     why: str
 
 
-def propose(host: HostFacts) -> Proposal:
-    """Rank the adapters of `host`, and choose one where one is likelier than all others."""
-    candidates = tuple(sorted((_candidate(each) for each in host.adapters), key=lambda one: -one.score))
+def propose(host: HostFacts, control: str | None = None, planned: Collection[str] = ()) -> Proposal:
+    """Rank the adapters of `host`, and choose one where one is likelier than all others. `control` is the control network's
+    subnet, `planned` the hardware addresses that belong on the audio LAN."""
+    ranked = (_by_the_sheet(_candidate(each), control, planned) for each in host.adapters)
+    candidates = tuple(sorted(ranked, key=lambda one: -one.score))
     likely = [one for one in candidates if one.score > 0]
     if not likely:
         return Proposal(candidates, None, "No adapter looks like the audio LAN.")
@@ -66,6 +72,16 @@ def _candidate(adapter: Adapter) -> Candidate:
     if score:
         score = max(1, score + sum(points for points, _ in signs))
     return Candidate(adapter, score, (kind, *(text for _, text in signs)))
+
+
+def _by_the_sheet(one: Candidate, control: str | None, planned: Collection[str]) -> Candidate:
+    subnet = ip_network(control) if control else None
+    known = [each.interface for each in one.adapter.addresses]
+    if subnet is not None and any(each is not None and each.ip in subnet for each in known):
+        return Candidate(one.adapter, 0, (*one.reasons, f"in the control network {control} of the rig sheet"))
+    if one.score and (one.adapter.hardware_address or "").lower() in planned:
+        return Candidate(one.adapter, one.score + PLANNED, (*one.reasons, "on the rig sheet"))
+    return one
 
 
 def _kind(adapter: Adapter) -> tuple[int, str]:

@@ -24,6 +24,11 @@ STYLES = {
 SHOWN_EVIDENCE = 5
 SHOWN_UNPROVEN = 3  # more of them with all that would show them push the verdict off the screen
 
+NO_SHEET = (
+    "A rig sheet (--sheet FILE) would add: who is missing, who is a stranger, addresses, clock, streams and spares as planned. "
+    "`preflight sheet learn` drafts one from a rig that is in order."
+)
+
 
 def show(result: Result, console: Console) -> None:
     page = Page(console)
@@ -67,6 +72,9 @@ def show(result: Result, console: Console) -> None:
             lead=f"PASS ({len(passed)}): ",
             lead_style=STYLES[Outcome.PASS],
         )
+    if result.facts.sheet is None and result.facts.source is not None:
+        page.gap()
+        page.line(NO_SHEET)
     if to_fix:  # said once more: on a small screen the first line has gone by now
         page.gap()
         first = to_fix[0].finding.check

@@ -9,6 +9,7 @@ import difflib
 import json
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from types import UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
@@ -212,6 +213,15 @@ def _contradictions(sheet: Sheet, limits: Mapping[str, Iterable[str]] | None) ->
             yield (*place, "spare_for"), 'only a device of kind = "spare" has this key'
         if device.spare_for is not None:
             yield from _known((*place, "spare_for"), device.spare_for, devices, "device")
+        if sheet.named(device.spare_for) is device:
+            yield (*place, "spare_for"), "a device cannot stand in for itself"
+        elif (main := sheet.named(device.spare_for)) is not None and main.kind == "spare":
+            yield (*place, "spare_for"), f"“{main.name}” is a spare itself. Name what it stands in for."
+        if device.address is not None and _of_control(sheet, device.address):
+            yield (
+                (*place, "address"),
+                "lies in the control network ([control]), and this device is on the audio LAN",
+            )
     yield from _wiring(sheet)
     places = []
     for number, stream in enumerate(sheet.stream):
@@ -237,6 +247,13 @@ def _contradictions(sheet: Sheet, limits: Mapping[str, Iterable[str]] | None) ->
         for name in values:
             if name not in limits[check]:
                 yield ("limits", check, name), f"{check} has no such limit. {nearest(name, limits[check])}"
+
+
+def _of_control(sheet: Sheet, address: str) -> bool:
+    subnet = sheet.control.subnet
+    return address == sheet.control.router or (
+        subnet is not None and ip_address(address) in ip_network(subnet)
+    )
 
 
 def _twice(places: Sequence[Place], values: Sequence[str]) -> Iterator[tuple[Place, str]]:

@@ -89,7 +89,7 @@ medium = "copper"                 # or "fibre"
 [[stream]]
 name = "stage left"
 sender = "box left"
-receivers = ["desk", "engine A", "engine B"]
+receivers = ["desk", "spare desk", "engine A", "engine B"]
 channels = 8
 sample_rate_hz = 48000
 bits = 24

@@ -7,6 +7,7 @@ import pytest
 from preflight.checks.addressing import judge
 from preflight.checks.finding import Outcome
 from preflight.host.facts import Adapter, Address
+from preflight.rig.sheet import Control, Device, Dhcp, Sheet
 from tests.checks.computers import AUDIO, CONTROL, desk
 
 FIXED = (Address("192.0.2.10", 24, "static"),)
@@ -134,3 +135,36 @@ def test_an_address_that_is_none_does_not_break_it():
         Outcome.UNPROVEN,
         Outcome.CAUTION,
     )
+
+
+HARDWARE = "00:00:5e:00:53:0a"
+
+
+def by_sheet(dhcp: tuple[str, ...] = (), **audio):
+    mine = Device("desk", "desk", HARDWARE, address="192.0.2.10")
+    control = Control("198.51.100.0/24", "198.51.100.1")
+    sheet = Sheet("show", device=(mine,), control=control, dhcp=Dhcp(dhcp))
+    return judge(replace(desk(hardware_address=HARDWARE, **audio), sheet=sheet))
+
+
+def test_the_audio_adapter_in_the_control_network_of_the_sheet():
+    assert by_sheet().outcome is Outcome.PASS
+    swapped = by_sheet(addresses=(Address("198.51.100.9", 24, "static"),))
+    assert swapped.outcome is Outcome.FAIL and "control network (198.51.100.0/24)" in swapped.headline
+    assert "swapped" in swapped.fixes[0] and set(swapped.culprits) == {"audio", HARDWARE}
+    gateway = by_sheet(gateways=("198.51.100.1",))
+    assert gateway.outcome is Outcome.FAIL and "router 198.51.100.1" in gateway.headline
+
+
+def test_this_computers_planned_address():
+    finding = by_sheet(addresses=(Address("192.0.2.77", 24, "static"),))
+    assert finding.outcome is Outcome.FAIL
+    assert finding.headline == "audio has 192.0.2.77; the rig sheet gives desk 192.0.2.10."
+    two = (Address("192.0.2.77", 24, "static"), Address("192.0.2.10", 24, "static"))
+    assert by_sheet(addresses=two).outcome is Outcome.PASS
+
+
+def test_a_lease_where_the_sheet_allows_a_server():
+    leased = (Address("192.0.2.10", 24, "dhcp"),)
+    assert by_sheet(addresses=leased).outcome is Outcome.CAUTION
+    assert by_sheet(addresses=leased, dhcp=("192.0.2.1",)).outcome is Outcome.PASS

@@ -8,6 +8,7 @@ from preflight.checks import computer_load, computer_power, control_network
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.host.facts import Address, Load, Power
+from preflight.rig.sheet import Control, Sheet
 from preflight.verdict import decide
 from tests.checks.computers import CONTROL, desk
 
@@ -51,6 +52,23 @@ def test_in_the_audio_subnet_it_has_none_of_its_own_and_addressing_explains_it()
         ("addressing", ()),
         ("control-network", ("addressing",)),
     ]
+
+
+def test_the_sheets_control_network_is_known_by_its_subnet_and_router():
+    def found(*others, subnet="198.51.100.0/24", router="198.51.100.1"):
+        sheet = Sheet("show", control=Control(subnet, router))
+        return control_network.judge(replace(desk(*others), sheet=sheet))
+
+    house = replace(CONTROL, name="house", addresses=(Address("203.0.113.5", 24, "dhcp"),), gateways=())
+    finding = found(CONTROL, house)
+    assert finding.outcome is Outcome.PASS and "control network is on control," in finding.headline
+    finding = found(house)
+    assert finding.outcome is Outcome.CAUTION and "house is in another one" in finding.headline
+    finding = found(CONTROL, router="198.51.100.2")
+    assert finding.outcome is Outcome.CAUTION and "router is 198.51.100.2" in finding.headline
+    assert found(OTHER).outcome is Outcome.PASS, "no gateway at all is fine"
+    finding = found(replace(CONTROL, carrier=False))
+    assert finding.outcome is Outcome.UNPROVEN and "198.51.100.0/24" in finding.headline
 
 
 def test_the_gateway_goes_by_the_audio_adapter_alone():

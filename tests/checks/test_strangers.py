@@ -40,11 +40,6 @@ def test_of_several_strangers_each_is_told(tmp_path):
     assert set(finding.culprits) == {mac(66), mac(67), mac(68)} and finding.headline.startswith("3 senders")
 
 
-def test_one_that_belongs_to_the_control_network_is_told_so(tmp_path):
-    sheet = shows.sheet(also='[control]\nsubnet = "192.0.2.64/28"')
-    assert "control network" in told(judge(heard(tmp_path, shows.hello(GUEST), sheet=sheet)))
-
-
 def test_a_stranger_may_be_the_device_whose_address_the_sheet_leaves_open(tmp_path):
     sheet = shows.sheet(also='[[device]]\nname = "drums"\nkind = "box"')
     finding = judge(heard(tmp_path, everyone(), shows.hello(33), sheet=sheet))

@@ -49,3 +49,9 @@ def test_the_sheets_limits_change_the_verdict(file):
     assert run("study", CLEAN).exit_code == 0
     done = run("study", CLEAN, "--sheet", str(file))
     assert done.exit_code == 1 and "FAIL link-load" in done.stdout
+
+
+def test_without_a_sheet_it_says_what_one_would_add(file):
+    assert "--sheet FILE" in run("study", CLEAN).stdout
+    file.write_text("name = 'x'")
+    assert "--sheet" not in run("study", CLEAN, "--sheet", str(file)).stdout

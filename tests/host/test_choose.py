@@ -112,3 +112,14 @@ def test_an_address_of_unknown_origin_counts_less_than_a_fixed_one_and_more_than
         propose(HostFacts("Linux", (replace(AUDIO, addresses=each),))).candidates[0].score for each in kinds
     ]
     assert scores == sorted(set(scores))
+
+
+def test_a_sheet_tells_the_control_network_and_the_planned_adapter():
+    twin = replace(AUDIO, name="twin", hardware_address="00:00:5e:00:53:0A")
+    host = HostFacts("Linux", (AUDIO, twin))
+    assert propose(host).chosen is None
+    assert propose(host, planned={"00:00:5e:00:53:0a"}).chosen == "twin"
+    only = HostFacts("Linux", (replace(CONTROL, addresses=(Address("198.51.100.7", 24, "static"),)),))
+    assert propose(only).chosen == "control"
+    told = propose(only, control="198.51.100.0/24")
+    assert told.chosen is None and "control network 198.51.100.0/24" in told.candidates[0].why

@@ -1,6 +1,7 @@
 """The rig sheet: what is right is read, what is wrong is told with line, key and the nearest right word."""
 
 import json
+import math
 import time
 from dataclasses import asdict
 
@@ -59,7 +60,10 @@ def test_its_remarks_are_keys_too():
         (changed('port = "foh 2"', 'port = "foh 13"'), "foh 13", "ports 1 to 12"),
         (changed('spare_for = "desk"\n', ""), 'name = "spare desk"', "spare_for: is missing"),
         (changed('"engine A", "engine B"]', '\n"engine A",\n"engin B"]'), "receivers", "Did you mean engine B?"),
-        (changed('name = "spare desk"', 'name = "desk"'), 'name = "desk"', "stands twice: at device 1"),
+        (TEMPLATE + '[[device]]\nname = "desk"\nkind = "box"', 'name = "desk"', "stands twice: at device 1"),
+        (changed('spare_for = "desk"', 'spare_for = "spare desk"'), "spare_for", "cannot stand in for itself"),
+        (changed('spare_for = "desk"', 'spare_for = "engine B"'), "spare_for", "“engine B” is a spare itself"),
+        (changed('"192.0.2.31"', '"198.51.100.31"'), '"198.51.100.31"', "lies in the control network"),
         (changed("233.252.0.2", "192.0.2.9"), '"192.0.2.9"', "multicast"),
         (changed("delay_ms = 1.0", "delay_ms = nan"), "= nan", "finite"),
         (changed("delay_ms = 1.0", "delay_ms = 0"), "delay_ms = 0", "more than 0"),
@@ -176,11 +180,9 @@ def _toml(value) -> str:
         )
     if isinstance(value, list):
         return "[" + ", ".join(_toml(v) for v in value if v is not None) + "]"
-    return (
-        json.dumps(value, ensure_ascii=False).replace("NaN", "nan").replace("Infinity", "inf")
-        if value is not None
-        else '""'
-    )
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    return json.dumps("" if value is None else value, ensure_ascii=False)
 
 
 @given(st.binary(min_size=6, max_size=6), st.sampled_from([":", "-", "", "."]), st.booleans())
