@@ -6,7 +6,7 @@ from typing import Any
 
 from preflight.facts import Facts
 from preflight.frames.batch import Progress
-from preflight.frames.live import Listener, ListenRefused
+from preflight.frames.live import ListenRefused, open_listener
 from preflight.frames.pcapng import Saver
 from preflight.host.facts import HostFacts
 from preflight.survey import Survey, vantage
@@ -27,7 +27,7 @@ def linecheck(
     speed = about.speed_mbps if about is not None else None
     link: dict[str, Any] = {"link_mbps": speed, "link_assumed": False} if speed else {}
     try:
-        listener = Listener(adapter, seconds, on_progress)
+        listener = open_listener(adapter, seconds, on_progress)
     except ListenRefused as refused:
         return Facts(host=host, adapter=adapter, wire_refused=str(refused), **link)
     survey = Survey(speed or 1000)

@@ -59,6 +59,15 @@ ALLOWED = {
     ("host/run.py", "subprocess"): (1, "asks the system's own commands, which the readers' tables list, held to below"),
     ("frames/compile.py", "ctypes"): (1, "calls compiled kernels by their address; loading a library stays forbidden"),
     ("frames/privilege.py", "ctypes"): (1, "gives up capabilities by the C library that is loaded already"),
+    ("frames/pcap.py", "ctypes"): (1, "the arguments of the library's calls"),
+    ("frames/pcap.py", "scapy.libs.winpcapy"): (2, "libpcap's calls, of which only those named below are taken"),
+    **{
+        ("frames/pcap.py", f"scapy.libs.winpcapy.{name}"): (1, "opens, reads, counts, closes, lists: none sends")
+        for name in (
+            "pcap_open_live", "pcap_next_ex", "pcap_stats", "pcap_close", "pcap_datalink", "pcap_pkthdr", "pcap_stat",
+            "pcap_findalldevs", "pcap_freealldevs", "pcap_if_t", "sockaddr_in",
+        )
+    },
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),
     ("frames/live.py", "socket.socket"): (1, "the packet socket that listens; its family is AF_PACKET"),
     ("frames/live.py", "bind"): (1, "a packet socket is bound to an adapter, not to an address: nothing is sent"),

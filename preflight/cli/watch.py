@@ -80,7 +80,7 @@ def command(
     from preflight.cli.sheet import load
     from preflight.cli.teller import JsonLines, teller
     from preflight.frames.keeper import Keeper
-    from preflight.frames.live import Listener, ListenRefused
+    from preflight.frames.live import ListenRefused, open_listener
     from preflight.report.result import as_json, judged
     from preflight.watch import Watch
 
@@ -88,7 +88,7 @@ def command(
     computer = host.read()
     chosen = choose(computer, adapter, planned)
     try:
-        listener = Listener(chosen, lasts or float("inf"), patient=True)
+        listener = open_listener(chosen, lasts or float("inf"), patient=True)
     except ListenRefused as refused:
         click.echo(f"preflight watch: {refused}", err=True)
         return 3

@@ -1,8 +1,8 @@
-"""Listening on an adapter: a receive ring that the system fills and the kernels read in place. Linux only, so far.
+"""Listening on an adapter. On Linux: a receive ring that the system fills and the kernels read in place.
 
 A packet socket bound to the adapter takes every frame; promiscuous mode is a membership of the socket and ends with
 it. Nothing is sent, no group is joined. The ring is TPACKET_V3: the system writes frames into blocks of shared
-memory, and a block is given back once its frames are tallied.
+memory, and a block is given back once its frames are tallied. Other systems listen by `pcap.py`, behind the same seam.
 """
 
 import mmap
@@ -17,7 +17,7 @@ import numpy as np
 
 from preflight.frames import kernels as k
 from preflight.frames import privilege
-from preflight.frames.batch import Batch, Bench, Progress
+from preflight.frames.batch import Batch, Bench, FrameSource, Progress
 from preflight.frames.facts import SourceFacts
 from preflight.text import clean
 
@@ -43,29 +43,89 @@ class ListenRefused(Exception):
     """The system does not let this program listen. Its text is one line: what, why, what to do."""
 
 
-class Listener:
-    """Listens on `adapter` for `seconds`. Raises ListenRefused on opening. One that is `patient` goes on when the adapter
-    goes down or away, and hears it again when it is back."""
+class Listener(FrameSource):
+    """Listens on an adapter for `seconds`. One that is `patient` goes on when the adapter goes down or away, and hears it
+    again when it is back. What is common to every way of listening; `heard` and `dropped` differ."""
 
-    def __init__(
-        self, adapter: str, seconds: float, progress: Progress | None = None, patient: bool = False
-    ) -> None:
+    def __init__(self, adapter: str, seconds: float, progress: Progress | None, patient: bool) -> None:
         self._adapter = adapter
         self._patient = patient
         self._heard_at = (0, 0.0)
         self.name = clean(adapter)
         self._seconds = seconds
         self._progress = progress
-        self._dropped = 0
         self._ended = ""
         self._listened = 0.0
         self.partial = False
-        if sys.platform != "linux":
-            raise ListenRefused(
-                f"{self.name}: listening is built for Linux only, so far; save a capture and use `preflight study`"
-            )
-        # Compile first: what arrives meanwhile would fill the ring.
+        # Compile first: what arrives meanwhile would fill the system's buffer.
         self._bench = Bench(large=True, progress=progress)
+
+    def heard(self) -> Iterator[Batch | None]:
+        """Batches, and None now and then while nothing comes."""
+        raise NotImplementedError
+
+    def dropped(self) -> int:
+        """Frames that the system has lost so far."""
+        raise NotImplementedError
+
+    def batches(self) -> Iterator[Batch]:
+        return (batch for batch in self.heard() if batch is not None)
+
+    def now_ns(self) -> int:
+        """The time on the frames' own clock, from the beginning; it goes on while none comes."""
+        heard, at = self._heard_at
+        return heard + int((time.monotonic() - at) * NS)
+
+    def facts(self) -> SourceFacts:
+        timing = self._bench.timing()
+        timing["duration_s"] = max(timing["duration_s"], min(self._listened, self._seconds))
+        return SourceFacts(
+            kind="live",
+            name=self.name,
+            link_types=("Ethernet",),
+            dropped=self.dropped(),
+            malformed=self._bench.unreadable,
+            ended_early=self._ended,
+            partial=self.partial,
+            **timing,
+        )
+
+    def _begin(self) -> float:
+        """Times count from here, so that silence before the first frame counts too."""
+        started = time.monotonic()
+        self._bench.clock[:2] = 1, time.time_ns()
+        self._heard_at = (0, started)
+        return started
+
+    def _finish(self, block: np.ndarray, rows: int) -> Batch:
+        batch = self._bench.finish(block, rows)
+        self._heard_at = (int(self._bench.clock[3]), time.monotonic())
+        return batch
+
+    def _idle(self) -> None:
+        if self._progress is not None:
+            self._progress(int(self._listened * NS), int(self._seconds * NS), self._bench.frames, "")
+
+
+def open_listener(
+    adapter: str, seconds: float, progress: Progress | None = None, patient: bool = False
+) -> Listener:
+    """The way of listening that this system has. Raises ListenRefused."""
+    if sys.platform == "linux":
+        return RingListener(adapter, seconds, progress, patient)
+    from preflight.frames.pcap import PcapListener
+
+    return PcapListener(adapter, seconds, progress, patient)
+
+
+class RingListener(Listener):
+    """By a packet ring, on Linux."""
+
+    def __init__(
+        self, adapter: str, seconds: float, progress: Progress | None = None, patient: bool = False
+    ) -> None:
+        super().__init__(adapter, seconds, progress, patient)
+        self._dropped = 0
         try:
             self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
         except PermissionError:
@@ -111,28 +171,13 @@ class Listener:
         except OSError:
             pass  # still away
 
-    def now_ns(self) -> int:
-        """The time on the frames' own clock, from the beginning; it goes on while none comes."""
-        heard, at = self._heard_at
-        return heard + int((time.monotonic() - at) * NS)
-
     def dropped(self) -> int:
-        """Frames that the system has lost so far."""
         self._count_drops()
         return self._dropped
 
-    def batches(self) -> Iterator[Batch]:
-        return (batch for batch in self.heard() if batch is not None)
-
     def heard(self) -> Iterator[Batch | None]:
-        """Batches, and None now and then while nothing comes."""
         bench, blocks = self._bench, self._bytes
-        started = time.monotonic()
-        bench.clock[0] = 1
-        bench.clock[1] = (
-            time.time_ns()
-        )  # times count from here, so that silence before the first frame counts too
-        self._heard_at = (0, started)
+        started = self._begin()
         poller = select.poll()
         poller.register(self._socket, select.POLLIN | select.POLLERR)
         status = blocks.view(np.uint32)
@@ -146,8 +191,7 @@ class Listener:
                 if not status[(base + BLOCK_STATUS) // 4] & 1:
                     if self._listened >= self._seconds + RETIRE_MS / 1000:
                         return
-                    if self._progress is not None:
-                        self._progress(int(self._listened * NS), int(self._seconds * NS), bench.frames, "")
+                    self._idle()
                     events = poller.poll(50)
                     troubled = bool(events) and bool(events[0][1] & select.POLLERR)
                     error = troubled and self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
@@ -164,9 +208,7 @@ class Listener:
                         bench.engine.bytes_of(blocks), base, BLOCK, big, bench.columns, state
                     )
                     if state[k.W_ROWS]:
-                        batch = bench.finish(blocks, int(state[k.W_ROWS]))
-                        self._heard_at = (int(bench.clock[3]), time.monotonic())
-                        yield batch
+                        yield self._finish(blocks, int(state[k.W_ROWS]))
                     if state[k.W_STOP] != k.STOP_FULL:
                         break
                 status[(base + BLOCK_STATUS) // 4] = 0  # the block is the system's again
@@ -178,22 +220,10 @@ class Listener:
             self._socket.close()
 
     def _count_drops(self) -> None:
-        raw = self._socket.getsockopt(SOL_PACKET, PACKET_STATISTICS, 12)
-        self._dropped += struct.unpack("3I", raw)[1]
-
-    def facts(self) -> SourceFacts:
-        timing = self._bench.timing()
-        timing["duration_s"] = max(timing["duration_s"], min(self._listened, self._seconds))
-        return SourceFacts(
-            kind="live",
-            name=self.name,
-            link_types=("Ethernet",),
-            dropped=self._dropped,
-            malformed=self._bench.unreadable,
-            ended_early=self._ended,
-            partial=self.partial,
-            **timing,
-        )
+        """The system's count begins anew each time that it is read."""
+        if self._socket.fileno() >= 0:
+            raw = self._socket.getsockopt(SOL_PACKET, PACKET_STATISTICS, 12)
+            self._dropped += struct.unpack("3I", raw)[1]
 
 
 def _words(error: int) -> str:

@@ -2,6 +2,7 @@
 
 import json
 import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -33,3 +34,22 @@ def test_what_was_heard_is_saved_for_any_capture_tool(rig: Rig, tmp_path: Path) 
     )
     source = json.loads(studied.stdout)["source"]
     assert (source["frames"], source["dropped"], source["cut"]) == (heard, 0, 0)
+
+
+def test_libpcap_hears_the_same_frames(rig: Rig) -> None:
+    """The way of listening on macOS and Windows, with the library as it is on Linux."""
+    program = (
+        "from preflight.frames.pcap import PcapListener\n"
+        "listener = PcapListener('eth0', 4.0)\n"
+        "print('listening', flush=True)\n"
+        "rows = sum(batch.rows for batch in listener.batches())\n"
+        "facts = listener.facts()\n"
+        "print(rows, facts.frames, facts.dropped, facts.ended_early or 'whole')\n"
+    )
+    listening = rig.start("desk", sys.executable, "-c", program, stdout=subprocess.PIPE, text=True)
+    assert listening.stdout is not None
+    assert listening.stdout.readline() == "listening\n"
+    plan = {"plan": "chatter", "rate": 1000, "count": 2000}
+    senders.send(rig, "box-drums", plan).wait(20)
+    rows, frames, dropped, ended = listening.communicate(timeout=30)[0].split()
+    assert int(rows) == int(frames) >= 2000 and (dropped, ended) == ("0", "whole")

@@ -1,0 +1,62 @@
+"""Listening by libpcap: the seam with a reader that plays recorded frames. The library itself is tried in the lab."""
+
+from collections.abc import Iterator
+
+import pytest
+
+from preflight.frames import kernels as k
+from preflight.frames.pcap import PcapListener, ReaderLost
+from tests.frames.made import frame
+
+FRAMES = [(1_764_028_800, n * 1000, 60 + n % 3, frame(size=60 + n % 3)) for n in range(40_000)]
+
+
+class Played:
+    """Plays frames; None stands for a while in which none comes, an exception for what the library says."""
+
+    def __init__(self, *played: object) -> None:
+        self._left: Iterator = iter(played)
+        self.closed = False
+
+    def next(self):
+        got = next(self._left, None)
+        if isinstance(got, Exception):
+            raise got
+        return got
+
+    def dropped(self) -> int:
+        return 3
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_every_frame_comes_in_order_with_its_bytes_and_drops_are_told() -> None:
+    reader = Played(*FRAMES[:9], None, *FRAMES[9:])
+    listener = PcapListener("en5", 1.0, open_reader=lambda _: reader)
+    heard = []
+    for batch in listener.batches():
+        heard += [
+            (int(batch.columns[k.TIME, row]), int(batch.columns[k.WIRE, row]), batch.data(row))
+            for row in range(batch.rows)
+        ]
+    assert heard == [(s * 10**9 + ns, wire, data) for s, ns, wire, data in FRAMES]
+    facts = listener.facts()
+    assert (facts.frames, facts.dropped, facts.ended_early, facts.name) == (len(FRAMES), 3, "", "en5")
+    assert reader.closed and facts.duration_s >= 1.0
+
+
+def test_a_line_check_ends_with_the_adapter_and_says_so() -> None:
+    reader = Played(*FRAMES[:5], ReaderLost("the adapter went away"))
+    listener = PcapListener("en5", 60.0, open_reader=lambda _: reader)
+    assert sum(batch.rows for batch in listener.batches()) == 5
+    assert listener.facts().ended_early.endswith("the adapter went away")
+
+
+def test_a_watch_opens_the_adapter_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("preflight.frames.pcap.AGAIN_S", 0.01)
+    readers = [Played(*FRAMES[:5], ReaderLost("gone")), Played(*FRAMES[5:9])]
+    listener = PcapListener("en5", 1.0, patient=True, open_reader=lambda _: readers.pop(0))
+    assert sum(batch.rows for batch in listener.batches()) == 9
+    facts = listener.facts()
+    assert facts.dropped == 6 and facts.ended_early == ""
