@@ -110,12 +110,17 @@ class Listener(FrameSource):
 def open_listener(
     adapter: str, seconds: float, progress: Progress | None = None, patient: bool = False
 ) -> Listener:
-    """The way of listening that this system has. Raises ListenRefused."""
+    """The way of listening that this system has. Privilege goes once it is open. Raises ListenRefused."""
+    listener: Listener
     if sys.platform == "linux":
-        return RingListener(adapter, seconds, progress, patient)
-    from preflight.frames.pcap import PcapListener
+        listener = RingListener(adapter, seconds, progress, patient)
+    else:
+        from preflight.frames.pcap import PcapListener
 
-    return PcapListener(adapter, seconds, progress, patient)
+        listener = PcapListener(adapter, seconds, progress, patient)
+    if sys.platform == "linux" or not patient:  # elsewhere, opening the adapter again takes it
+        privilege.drop()
+    return listener
 
 
 class RingListener(Listener):
@@ -139,7 +144,6 @@ class RingListener(Listener):
             raise ListenRefused(
                 f"{self.name}: cannot listen: {clean(error.strerror or str(error))}"
             ) from None
-        privilege.drop()
 
     def _open(self) -> None:
         sock = self._socket

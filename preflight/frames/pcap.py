@@ -2,11 +2,13 @@
 
 The library hands over one frame at a time; they are gathered into a block for up to a tenth of a second, as records of a
 pcap file, which the same kernels then read. So a frame costs a call from Python: some hundred thousand a second are the
-most. What the library lost is counted by it. It does not tell which frames this computer sent itself: all count
-as received. Of the library only what opens, reads and closes is used (Scapy has the bindings); nothing that sends.
+most. What the library lost is counted by it. It does not tell which frames this computer sent itself: those that bear the
+adapter's own address count as sent, also one that a loop brings back. Of the library only what opens, reads and closes is
+used (Scapy has the bindings); nothing that sends.
 """
 
 import ctypes
+import re
 import struct
 import sys
 import time
@@ -23,7 +25,11 @@ from preflight.text import clean
 BLOCK = 1 << 20
 GATHER_S = 0.1
 WAIT_MS = 100
+BUFFER = 16 << 20  # of the system's; some give less
 AGAIN_S = 1.0
+U32 = 0xFFFFFFFF
+CONNECTIONS = r"SYSTEM\CurrentControlSet\Control\Network\{4D36E972-E325-11CE-BFC1-08002BE10318}"
+_RIGHTS = "administrator rights" if sys.platform == "win32" else "sudo"
 
 
 class ReaderLost(Exception):
@@ -31,7 +37,10 @@ class ReaderLost(Exception):
 
 
 class Reader(Protocol):
-    """A frame at a time: seconds, nanoseconds, length on the wire, bytes; None where none came for a while."""
+    """A frame at a time: seconds, nanoseconds, length on the wire, bytes; None where none came for a while. `own` is the
+    adapter's hardware address as a number, -1 where it is not known."""
+
+    own: int
 
     def next(self) -> tuple[int, int, int, bytes] | None: ...
 
@@ -54,6 +63,7 @@ class PcapListener(Listener):
         super().__init__(adapter, seconds, progress, patient)
         self._open = open_reader or PcapReader
         self._reader: Reader | None = self._open(adapter)
+        self._own = self._reader.own
         self._lost_before = 0
 
     def dropped(self) -> int:
@@ -86,7 +96,13 @@ class PcapListener(Listener):
             bench.engine.walk_pcap(
                 view, int(state[k.W_POS]), len(block), False, 1, k.ETHERNET, bench.columns, state
             )
-            yield self._finish(frames, int(state[k.W_ROWS]))
+            yield self._own_marked(self._finish(frames, int(state[k.W_ROWS])))
+
+    def _own_marked(self, batch: Batch) -> Batch:
+        if self._own >= 0:
+            sent = batch.columns[k.SRC, : batch.rows] == self._own
+            batch.columns[k.OUT, : batch.rows] = sent
+        return batch
 
     def _gather(self, ends: float) -> bytes:
         """Frames as records of a pcap file, of a tenth of a second at most."""
@@ -99,7 +115,8 @@ class PcapListener(Listener):
             while size < BLOCK and time.monotonic() < until and (got := self._reader.next()) is not None:
                 seconds, nanoseconds, wire, data = got
                 data = data[: k.MAX_CAPTURED]
-                parts.append(struct.pack("<IIII", seconds, nanoseconds, len(data), wire) + data)
+                head = struct.pack("<IIII", seconds & U32, nanoseconds & U32, len(data), wire & U32)
+                parts.append(head + data)
                 size += 16 + len(data)
             self._ended = ""
         except (ReaderLost, ListenRefused) as lost:
@@ -123,30 +140,43 @@ class PcapReader:
         name = clean(adapter)
         try:
             from scapy.libs.winpcapy import (
+                pcap_activate,
                 pcap_close,
+                pcap_create,
                 pcap_datalink,
+                pcap_geterr,
                 pcap_next_ex,
-                pcap_open_live,
                 pcap_pkthdr,
+                pcap_set_buffer_size,
+                pcap_set_promisc,
+                pcap_set_snaplen,
+                pcap_set_timeout,
                 pcap_stat,
                 pcap_stats,
             )
-        except OSError:
+        except (OSError, ImportError):  # no library, or one that is too old to have all of these
             what = "Npcap" if sys.platform == "win32" else "libpcap"
             raise ListenRefused(
                 f"{name}: cannot listen without {what}; install it, or save a capture and use `preflight study`"
             ) from None
         self._next_ex, self._stats, self._close = pcap_next_ex, pcap_stats, pcap_close
         errors = ctypes.create_string_buffer(256)
-        handle = pcap_open_live(_device(adapter).encode(), k.MAX_CAPTURED, 1, WAIT_MS, errors)
+        handle = pcap_create(_device(adapter).encode(), errors)
         if not handle:
-            raise ListenRefused(
-                f"{name}: cannot listen: {clean(errors.value)}; run the command as administrator (sudo)"
-            )
-        self._handle = handle
+            raise ListenRefused(f"{name}: cannot listen: {clean(errors.value)}")
+        pcap_set_snaplen(handle, k.MAX_CAPTURED)
+        pcap_set_promisc(handle, 1)
+        pcap_set_timeout(handle, WAIT_MS)
+        pcap_set_buffer_size(handle, BUFFER)
+        if pcap_activate(handle) < 0:  # above 0 is a warning
+            why = clean(pcap_geterr(handle) or b"") or "the system refuses it"
+            pcap_close(handle)
+            raise ListenRefused(f"{name}: cannot listen: {why}; run the command with {_RIGHTS}")
         if pcap_datalink(handle) != k.ETHERNET:
-            self._close(handle)
+            pcap_close(handle)
             raise ListenRefused(f"{name}: cannot listen: is no Ethernet adapter")
+        self._handle = handle
+        self.own = _hardware(adapter)
         self._header = ctypes.POINTER(pcap_pkthdr)()
         self._data = ctypes.POINTER(ctypes.c_ubyte)()
         self._counts = pcap_stat()
@@ -170,34 +200,44 @@ class PcapReader:
         self._close(self._handle)
 
 
-def _device(adapter: str) -> str:
-    """The library's name of an adapter. On Windows it has names of its own; the adapter's address tells which is meant."""
-    if sys.platform != "win32":
-        return adapter
-    return _by_address(adapter)
-
-
-def _by_address(adapter: str) -> str:
+def _hardware(adapter: str) -> int:
+    """The adapter's hardware address as a number, as the kernels hold it; -1 where it is not told."""
     import psutil
-    from scapy.libs.winpcapy import pcap_findalldevs, pcap_freealldevs, pcap_if_t, sockaddr_in
 
-    own = {each.address for each in psutil.net_if_addrs().get(adapter, ()) if each.family == 2}
-    devices = ctypes.POINTER(pcap_if_t)()
-    errors = ctypes.create_string_buffer(256)
-    if pcap_findalldevs(ctypes.byref(devices), errors) != 0:
-        return adapter
-    try:
-        device = devices
-        while device:
-            address = device.contents.addresses
-            while address:
-                there = address.contents.addr
-                if there and there.contents.sa_family == 2:
-                    numbers = ctypes.cast(there, ctypes.POINTER(sockaddr_in)).contents.sin_addr
-                    if ".".join(map(str, numbers[:4])) in own:
-                        return device.contents.name.decode("utf-8", "replace")
-                address = address.contents.next
-            device = device.contents.next
-    finally:
-        pcap_freealldevs(devices)
-    return adapter
+    told = next(
+        (each.address for each in psutil.net_if_addrs().get(adapter, ()) if each.family == psutil.AF_LINK), ""
+    )
+    digits = told.replace("-", "").replace(":", "")
+    return int(digits, 16) if re.fullmatch("[0-9a-fA-F]{12}", digits) else -1
+
+
+def _device(adapter: str) -> str:
+    """The library's name of an adapter. On Windows it goes by the adapter's GUID, which the registry has beside the name
+    that people see."""
+    return device(adapter, _connections()) if sys.platform == "win32" else adapter
+
+
+def device(adapter: str, connections: dict[str, str]) -> str:
+    """The name that Npcap gives the connection which people see as `adapter`; `connections` are names by GUID."""
+    found = next((guid for guid, name in connections.items() if name == adapter), None)
+    return rf"\Device\NPF_{found}" if found else adapter
+
+
+def _connections() -> dict[str, str]:
+    """Network connections by GUID: the registry's key of the class Net, from memory."""
+    found: dict[str, str] = {}
+    if sys.platform == "win32":
+        import winreg
+
+        try:
+            with winreg.OpenKey(winreg.HKEY_LOCAL_MACHINE, CONNECTIONS) as key:
+                guids = [winreg.EnumKey(key, at) for at in range(winreg.QueryInfoKey(key)[0])]
+        except OSError:
+            return {}
+        for guid in guids:
+            try:
+                with winreg.OpenKey(winreg.HKEY_LOCAL_MACHINE, rf"{CONNECTIONS}\{guid}\Connection") as key:
+                    found[guid] = str(winreg.QueryValueEx(key, "Name")[0])
+            except OSError:  # not every key below is a connection
+                continue
+    return found

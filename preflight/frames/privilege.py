@@ -3,7 +3,7 @@
 Run by sudo, the command becomes the user who called it, for good: the files that it writes are that user's. Else it keeps
 its user and loses its capabilities (capabilities(7)); root itself keeps the two that let it reach files, or it could not
 write into a folder of somebody else. The standard library has no call for capabilities, so the C library's own, which
-is loaded already, is called. Linux only; of the capabilities, the calling thread's: call it before starting others.
+is loaded already, is called. Capabilities are of Linux only, and of the calling thread: call it before starting others.
 """
 
 import ctypes
@@ -19,11 +19,12 @@ CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH = 1, 2
 
 def drop() -> None:
     """Keep no more privilege than reading and writing files takes."""
-    if sys.platform != "linux":
+    if sys.platform == "win32":
         return
     if os.geteuid() == 0:
         _become_caller()
-    _keep(1 << CAP_DAC_OVERRIDE | 1 << CAP_DAC_READ_SEARCH if os.geteuid() == 0 else 0)
+    if sys.platform == "linux":
+        _keep(1 << CAP_DAC_OVERRIDE | 1 << CAP_DAC_READ_SEARCH if os.geteuid() == 0 else 0)
 
 
 def _become_caller() -> None:
@@ -51,8 +52,8 @@ def _become_caller() -> None:
             os.setegid(before[1])
             os.setgroups(before[0])
             return
-        os.setresgid(group, group, group)
-        os.setresuid(user, user, user)
+        os.setgid(group)  # as root, these change the saved ones too (setuid(2))
+        os.setuid(user)
     except OSError:
         return  # no right to change users, as in some containers
 

@@ -5,14 +5,16 @@ from collections.abc import Iterator
 import pytest
 
 from preflight.frames import kernels as k
-from preflight.frames.pcap import PcapListener, ReaderLost
-from tests.frames.made import frame
+from preflight.frames.pcap import PcapListener, ReaderLost, device
+from tests.frames.made import DESK, frame
 
 FRAMES = [(1_764_028_800, n * 1000, 60 + n % 3, frame(size=60 + n % 3)) for n in range(40_000)]
 
 
 class Played:
     """Plays frames; None stands for a while in which none comes, an exception for what the library says."""
+
+    own = int.from_bytes(frame()[6:12])
 
     def __init__(self, *played: object) -> None:
         self._left: Iterator = iter(played)
@@ -44,6 +46,27 @@ def test_every_frame_comes_in_order_with_its_bytes_and_drops_are_told() -> None:
     facts = listener.facts()
     assert (facts.frames, facts.dropped, facts.ended_early, facts.name) == (len(FRAMES), 3, "", "en5")
     assert reader.closed and facts.duration_s >= 1.0
+
+
+def test_frames_that_bear_the_adapters_own_address_are_its_own() -> None:
+    """The library does not tell; else this computer would be a stranger on its own desk."""
+    theirs = frame(source=DESK)
+    reader = Played(FRAMES[0], (1_764_028_800, 5, len(theirs), theirs))
+    heard = [
+        batch.frame(row).outgoing
+        for batch in PcapListener("en5", 0.3, open_reader=lambda _: reader).batches()
+        for row in range(batch.rows)
+    ]
+    assert heard == [True, False]
+
+
+def test_windows_names_a_connection_by_its_guid() -> None:
+    connections = {
+        "{1B2C3D4E-0000-4000-8000-00005E005301}": "Stage",
+        "{1B2C3D4E-0000-4000-8000-00005E005302}": "Wi-Fi",
+    }
+    assert device("Stage", connections) == r"\Device\NPF_{1B2C3D4E-0000-4000-8000-00005E005301}"
+    assert device("Gone", connections) == "Gone"  # the library then says that there is none
 
 
 def test_a_line_check_ends_with_the_adapter_and_says_so() -> None:

@@ -36,20 +36,29 @@ def test_what_was_heard_is_saved_for_any_capture_tool(rig: Rig, tmp_path: Path) 
     assert (source["frames"], source["dropped"], source["cut"]) == (heard, 0, 0)
 
 
+HEARS = """
+import sys
+from preflight.frames import kernels as k
+from preflight.frames.live import RingListener
+from preflight.frames.pcap import PcapListener
+listener = {"pcap": PcapListener, "ring": RingListener}[sys.argv[1]]("eth0", 8.0)
+print("listening", flush=True)
+chatter = sum(int((batch.columns[k.CAST, : batch.rows] == k.BROADCAST).sum()) for batch in listener.batches())
+facts = listener.facts()
+print(chatter, facts.dropped, facts.ended_early or "whole")
+"""
+
+
 def test_libpcap_hears_the_same_frames(rig: Rig) -> None:
-    """The way of listening on macOS and Windows, with the library as it is on Linux."""
-    program = (
-        "from preflight.frames.pcap import PcapListener\n"
-        "listener = PcapListener('eth0', 4.0)\n"
-        "print('listening', flush=True)\n"
-        "rows = sum(batch.rows for batch in listener.batches())\n"
-        "facts = listener.facts()\n"
-        "print(rows, facts.frames, facts.dropped, facts.ended_early or 'whole')\n"
-    )
-    listening = rig.start("desk", sys.executable, "-c", program, stdout=subprocess.PIPE, text=True)
-    assert listening.stdout is not None
-    assert listening.stdout.readline() == "listening\n"
-    plan = {"plan": "chatter", "rate": 1000, "count": 2000}
-    senders.send(rig, "box-drums", plan).wait(20)
-    rows, frames, dropped, ended = listening.communicate(timeout=30)[0].split()
-    assert int(rows) == int(frames) >= 2000 and (dropped, ended) == ("0", "whole")
+    """The way of listening on macOS and Windows, with the library as it is on Linux, beside the ring."""
+    both = [
+        rig.start("desk", sys.executable, "-c", HEARS, kind, stdout=subprocess.PIPE, text=True)
+        for kind in ("pcap", "ring")
+    ]
+    for each in both:
+        assert each.stdout is not None
+        assert each.stdout.readline() == "listening\n"
+    senders.send(rig, "box-drums", {"plan": "chatter", "rate": 1000, "count": 3000}).wait(20)
+    by_pcap, by_ring = (each.communicate(timeout=30)[0].split() for each in both)
+    # The bridges lose the first ones: they take a second to see that a port has a link.
+    assert by_pcap == by_ring == [by_ring[0], "0", "whole"] and int(by_ring[0]) > 1000
