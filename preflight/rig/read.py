@@ -7,6 +7,7 @@ a key's line is found by parsing the file's beginning: the shortest beginning th
 import dataclasses
 import difflib
 import json
+import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from ipaddress import ip_address, ip_network
@@ -23,6 +24,39 @@ MOST_PARSED = 400  # beginnings of a file, to find lines: a hostile one must not
 UNKNOWN_KEY = "unexpected_keyword_argument"  # pydantic's names
 MISSING = ("missing", "missing_argument")
 Place = tuple[str | int, ...]
+# What people call a key that has another name here.
+OTHER_NAMES = {
+    "mac": ("hardware",),
+    "mac_address": ("hardware",),
+    "ip": ("address",),
+    "vendor": ("maker",),
+    "manufacturer": ("maker",),
+    "type": ("kind", "medium"),
+    "role": ("kind",),
+    "length": ("length_m",),
+    "metres": ("length_m",),
+    "speed": ("speed_mbps",),
+    "rate": ("sample_rate_hz",),
+    "depth": ("bits",),
+    "ptime": ("packet_time_ms",),
+    "from": ("sender", "a"),
+    "to": ("receivers", "b"),
+    "source": ("sender",),
+    "destination": ("group", "receivers"),
+    "multicast": ("group",),
+    "stp": ("spanning_tree",),
+    "rstp": ("spanning_tree",),
+    "snooping": ("igmp_snooping",),
+    "poe": ("poe_class",),
+    "watts": ("poe_budget_w",),
+    "backup_for": ("spare_for",),
+    "grandmaster": ("master",),
+    "leader": ("master",),
+    "latency_ms": ("delay_ms",),
+    "servers": ("allowed",),
+    "gateway": ("router",),
+    "devices": ("device",),
+}
 
 
 class SheetError(Exception):
@@ -56,7 +90,7 @@ def parse(text: str, limits: Mapping[str, Iterable[str]] | None = None) -> Sheet
     try:
         table = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise SheetError([_no_toml(error)]) from None
+        raise SheetError([_no_toml(error, text)]) from None
     from pydantic import TypeAdapter, ValidationError
 
     try:
@@ -80,14 +114,41 @@ def parse(text: str, limits: Mapping[str, Iterable[str]] | None = None) -> Sheet
     raise SheetError(problems)
 
 
-def _no_toml(error: Exception) -> str:
+def _no_toml(error: Exception, text: str) -> str:
+    """What tomllib says, and what most likely has to be written instead."""
     if isinstance(error, RecursionError):
         return "brackets in brackets without end: this is no rig sheet"
     what, at, where = str(error).rpartition(" (at ")
     if not at:
         return clean(f"not TOML: {error}", 200)
-    hint = ' Text needs quotes: name = "desk"' if what == "Invalid value" else ""
-    return clean(f"{where.rstrip(')')}: {what}.{hint}", 200)
+    lines = text.rstrip("\n").split("\n")
+    number = re.match(r"line (\d+)", where)
+    at_line = min(int(number[1]) if number else len(lines), len(lines))
+    line = lines[at_line - 1].strip()
+    key = clean(line.partition("=")[0].strip(), 40)
+    if what == "Cannot overwrite a value" and line.startswith("[["):
+        said = f"{key} was begun otherwise above. Write it with two brackets each time"
+    elif what == "Cannot overwrite a value":
+        said = f"{key}: this key stands twice in its table"
+    elif re.match(r"Cannot declare .* twice", what):
+        said = f"{key} stands twice. Join the two"
+    else:
+        said = what
+    return clean(f"{where.rstrip(')') if number else f'line {at_line}'}: {said}.{_hint(what, line)}", 300)
+
+
+def _hint(what: str, line: str) -> str:
+    if set(line) & set("“”„‘’"):
+        return ' Use straight quotes: "..."'
+    if what == "Invalid value":
+        return ' Text needs quotes: name = "desk"'
+    if what == "Invalid statement" or what.startswith("Expected '='"):
+        return " A line is: key = value, or [[device]], or # a remark. Save the file as plain text."
+    if re.search(r"=\s*\d+,\d", line):
+        return " A decimal number has a point: 1.5"
+    if what.startswith("Illegal character"):
+        return " Delete this character, and type the text anew."
+    return ""
 
 
 def _plain(errors: list[Any]) -> Iterator[Any]:
@@ -113,31 +174,31 @@ def _explain(error: Any) -> tuple[Place, str]:
         return place, "is missing, and has to be there"
     if kind == "literal_error":
         choices = [str(each) for each in _choices(place)]
-        return (
-            place,
-            f"{_value(value)} is none of: {', '.join(choices)}. {nearest(str(value), choices, few=True)}",
-        )
+        near = nearest(value, choices, few=True) if isinstance(value, str) else ""
+        return place, f"{_value(value)} is none of: {', '.join(choices)}. {near}".rstrip()
     if kind == "value_error":
         return place, f"{_value(value)}: {context.get('error')}"
+    if kind == "tuple_type" and len(place) == 1:
+        return place, f"must be tables: begin each with [[{place[0]}]]"
     words = {
-        "greater_than": "must be more than {gt}",
-        "greater_than_equal": "must be at least {ge}",
-        "less_than_equal": "must be at most {le}",
+        "greater_than": "{value}: must be more than {gt}",
+        "greater_than_equal": "{value}: must be at least {ge}",
+        "less_than_equal": "{value}: must be at most {le}",
         "string_type": 'must be text in quotes: "..."',
         "tuple_type": 'must be a list: ["...", "..."]',
-        "int_type": "must be a whole number",
+        "int_type": "must be a whole number, without quotes",
         "int_parsing": "must be a whole number, without quotes",
         "int_from_float": "must be a whole number",
-        "float_type": "must be a number",
+        "float_type": "must be a number, without quotes and unit",
         "float_parsing": "must be a number, without quotes",
-        "bool_type": "must be true or false",
+        "bool_type": "must be true or false, without quotes",
         "bool_parsing": "must be true or false",
         "dataclass_type": "must be a table",
         "dict_type": "must be a table",
         "finite_number": "must be a finite number",
         "too_long": "has too many entries (at most {max_length})",
     }
-    return place, words.get(kind, error["msg"].lower()).format(**context)
+    return place, words.get(kind, error["msg"].lower()).format(**context, value=_value(value))
 
 
 def _value(value: object) -> str:
@@ -145,7 +206,12 @@ def _value(value: object) -> str:
 
 
 def _near(word: str, known: Iterable[str]) -> list[str]:
-    return difflib.get_close_matches(word.lower(), list(known), n=1, cutoff=0.5)
+    """The known word that is meant, if any: by another name for it, else by its looks."""
+    by_lower = {each.lower(): each for each in known}
+    word = word.lower()
+    meant = [each for each in OTHER_NAMES.get(word, ()) if each in by_lower]
+    looks = meant or difflib.get_close_matches(word, list(by_lower), n=1, cutoff=0.5)
+    return [by_lower[each] for each in looks[:1]]
 
 
 def nearest(word: str, known: Iterable[str], few: bool = False) -> str:
@@ -186,8 +252,10 @@ def _key(place: Place) -> str:
     for step in place:
         if isinstance(step, int) and words:
             words[-1] += f" {step + 1}"
-        else:
+        elif re.fullmatch(r"[\w-]+", str(step)):
             words.append(str(step))
+        else:
+            words.append(f"“{step}”")
     return f"{', '.join(words)}: " if words else ""
 
 
@@ -245,6 +313,8 @@ def _contradictions(sheet: Sheet, limits: Mapping[str, Iterable[str]] | None) ->
             yield ("limits", check), f"there is no such check. {nearest(check, limits)}"
             continue
         for name in values:
+            if values[name] < 0:
+                yield ("limits", check, name), "must be 0 or more"
             if name not in limits[check]:
                 yield ("limits", check, name), f"{check} has no such limit. {nearest(name, limits[check])}"
 
@@ -272,7 +342,8 @@ def _known(place: Place, name: str, known: Sequence[str], what: str) -> Iterator
 def _wiring(sheet: Sheet) -> Iterator[tuple[Place, str]]:
     """Each port holds one plug, and each device one; a device's `port` and its cable tell the same."""
     plugged: dict[str, Place] = {}
-    ends = [device.name for device in sheet.device] + [f"{switch.name} 1" for switch in sheet.switch]
+    plugs = [f"{switch.name} 1" for switch in sheet.switch]
+    ends = [device.name for device in sheet.device] + plugs
     ports = {switch.name: switch.ports for switch in sheet.switch}
     told = [(("cable", n, key), getattr(c, key)) for n, c in enumerate(sheet.cable) for key in ("a", "b")]
     cabled = {frozenset((cable.a, cable.b)) for cable in sheet.cable}
@@ -284,7 +355,10 @@ def _wiring(sheet: Sheet) -> Iterator[tuple[Place, str]]:
     for place, end in told:
         where, port = sheet.place(end)
         if not where or (place[0] == "device" and port is None):
-            yield place, f"“{end}” is no switch and port that the sheet has. {nearest(end, ends)}"
+            yield (
+                place,
+                f"“{end}” is no switch and port that the sheet has. {nearest(end, plugs if place[0] == 'device' else ends)}",
+            )
         elif port is not None and not 1 <= port <= ports[where]:
             yield place, f"{where} has the ports 1 to {ports[where]}"
         elif end in plugged:

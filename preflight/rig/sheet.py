@@ -55,6 +55,13 @@ def hardware_text(text: str) -> str:
     return ":".join(digits[i : i + 2] for i in range(0, 12, 2))
 
 
+def _hardware(text: str) -> str:
+    hardware = hardware_text(text)
+    if int(hardware[:2], 16) & 1 or hardware == "00:00:00:00:00:00":
+        raise ValueError("that is no device's address: groups and broadcasts have such")
+    return hardware
+
+
 def _address(text: str) -> str:
     try:
         return str(ip_address(text))
@@ -87,7 +94,7 @@ def _either(text: str) -> str:
 
 
 Name = Annotated[str, _Parsed(_name)]
-Hardware = Annotated[str, _Parsed(hardware_text)]
+Hardware = Annotated[str, _Parsed(_hardware)]
 IpAddress = Annotated[str, _Parsed(_address)]
 Subnet = Annotated[str, _Parsed(_network)]
 Group = Annotated[str, _Parsed(_group)]
