@@ -81,7 +81,8 @@ CAUSES = (
     Cause("addressing", ("address-plan", "control-plan"), "all culprits"),
 )
 
-# Mended first to last: what is plugged wrong, then what is set wrong, then symptoms. Common practice.
+# Mended first to last: what is plugged wrong, then what is set wrong, then symptoms, then what is planned wrong.
+# Common practice.
 FIX_ORDER = (
     "link-up",
     "adapter-kind",
@@ -120,6 +121,12 @@ FIX_ORDER = (
     "stream-health",
     "beat-health",
     "stream-names",
+    "cable-length",
+    "trunk-budget",
+    "power-budget",
+    "device-count",
+    "delay-budget",
+    "topology",
     "spare",
     "computer-power",
     "adapter-sleep",

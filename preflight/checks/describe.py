@@ -1,5 +1,8 @@
 """Words for flows and numbers that several checks share."""
 
+import re
+from collections.abc import Iterable
+
 from preflight.checks.maker import maker
 from preflight.tally.facts import Flow
 
@@ -59,3 +62,24 @@ def who(hardware: str, ip: str = "") -> str:
 def count_text(number: float) -> str:
     """12 345 as people read it."""
     return f"{number:,.0f}".replace(",", " ")
+
+
+def listed(names: Iterable[str]) -> str:
+    """Names with commas between them. Three or more that count up are told as one: box 1–14."""
+    runs: list[list[str]] = []
+    last: tuple[str, int, str] | None = None
+    for name in names:
+        parts = re.fullmatch(r"(.*?)(\d{1,9})(\D*)", name)
+        this = (parts[1], int(parts[2]), parts[3]) if parts else None
+        if this and last and this == (last[0], last[1] + 1, last[2]):
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+        last = this
+    return ", ".join(name for run in runs for name in (run if len(run) < 3 else [_run(run[0], run[-1])]))
+
+
+def _run(first: str, last: str) -> str:
+    parts = re.fullmatch(r"(.*?\d+)(\D*)", first)
+    end = re.search(r"\d+(?=\D*$)", last)
+    return f"{parts[1]}–{end[0]}{parts[2]}" if parts and end else f"{first}, {last}"

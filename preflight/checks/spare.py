@@ -109,7 +109,7 @@ def _planned(sheet: Sheet, budget: Budget, main: Device, spare: Device) -> Itera
         more = f" and {len(lacks) - 4} more" if lacks[4:] else ""
         yield f"{spare.name} does not get {', '.join(lacks[:4])}{more}, which {main.name} gets"
     # What it sends tells how fast its cable is; an unplugged one has none.
-    speeds = {way.sender: way.cable.speed_mbps for way in budget.ways}
+    speeds = {way.sender: way.capacity_mbps for way in budget.ways}
     if main.name in speeds and spare.name not in speeds:
         yield f"{spare.name} is not plugged in, and {main.name} is"
     elif main.name in speeds and speeds[spare.name] < speeds[main.name]:

@@ -1,6 +1,7 @@
 """How the rig hangs together: rings without spanning tree, what is lost with what, hops, free ports."""
 
 from preflight.checks.cautions import CABLE_ROUTE
+from preflight.checks.describe import listed
 from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
 from preflight.facts import Facts
 from preflight.rig.budget import Failure
@@ -20,11 +21,14 @@ CHECK = Check(
         "Take one cable out of a ring, or turn the spanning tree on, on every switch in it (spanning_tree = true on the sheet).",
         "A second cable between the switches, with spanning tree on, keeps the show alive when the first fails. Lay it by another "
         "way.",
-        "Give each engine a spare, on another switch than the engine.",
+        'Give each engine a spare (kind = "spare" on the sheet), on another switch than the engine.',
+        "A switch takes all that is plugged into it along. Plug each spare into another switch than what it stands in for, and keep a "
+        "switch that is set up at hand.",
     ),
     cautions=(CABLE_ROUTE,),
 )
 SHOWN = 8
+FEW, MANY = 3, 40  # names in a headline and in what stands below it; more are counted
 
 
 def judge(facts: Facts) -> Finding | None:
@@ -46,7 +50,7 @@ def judge(facts: Facts) -> Finding | None:
     evidence = [Evidence(f"A ring without spanning tree: {', '.join(ring)}") for ring in loops[:SHOWN]]
     if longest > limits["hops"]:
         evidence.append(Evidence(f"{longest} switches in a row, {limits['hops']:g} is the most"))
-    evidence += [Evidence(told(failure)) for failure in lossy[:SHOWN]]
+    evidence += [Evidence(told(failure, MANY)) for failure in lossy[:SHOWN]]
     if unplugged:
         evidence.append(Evidence(f"Not plugged in on the sheet: {', '.join(unplugged[:SHOWN])}"))
     if loops:
@@ -76,15 +80,16 @@ def judge(facts: Facts) -> Finding | None:
         evidence=tuple(evidence),
         measured=measured,
         limits=limits,
-        fixes=_fixes(outcome, bool(loops), bool(lossy)),
+        fixes=_fixes(outcome, bool(loops), {failure.kind for failure in lossy}),
         cautions=CHECK.cautions if outcome in (Outcome.FAIL, Outcome.CAUTION) else (),
     )
 
 
-def _fixes(outcome: Outcome, loops: bool, lossy: bool) -> tuple[str, ...]:
+def _fixes(outcome: Outcome, loops: bool, lossy: set[str]) -> tuple[str, ...]:
     if outcome == Outcome.UNPROVEN:
         return ("Write each device's port on the rig sheet.",)
-    return (CHECK.fixes[:1] if loops else ()) + (CHECK.fixes[1:] if lossy else ())
+    asked = (loops, "cable" in lossy, "engine" in lossy, "switch" in lossy)
+    return tuple(fix for fix, wanted in zip(CHECK.fixes, asked, strict=True) if wanted)
 
 
 def fatal(failure: Failure) -> bool:
@@ -101,20 +106,20 @@ def _left(failure: Failure) -> tuple[str, ...]:
     return tuple(name for name in failure.lost_devices if name != failure.what)
 
 
-def told(failure: Failure) -> str:
-    """What a failure costs, in a sentence."""
-    lost = _left(failure)
+def told(failure: Failure, few: int = FEW) -> str:
+    """What a failure costs, in a sentence. More names than `few` are counted."""
     parts = []
-    if lost:
-        parts.append(f"the way to {', '.join(lost[:6])}" + (f" and {len(lost) - 6} more" if lost[6:] else ""))
-    names = list(dict.fromkeys(f"“{name}”" for name, _ in failure.lost_streams))
-    if names:
-        parts.append(
-            f"the streams {', '.join(names[:6])}" + (f" and {len(names) - 6} more" if names[6:] else "")
-        )
+    if lost := _left(failure):
+        parts.append(f"the way to {_named(lost, few, 'devices')}")
+    if names := tuple(dict.fromkeys(f"“{name}”" for name, _ in failure.lost_streams)):
+        parts.append(f"{'the streams ' if len(names) <= few else ''}{_named(names, few, 'streams')}")
     over = f" {failure.takes_over} takes over" if failure.takes_over else ""
     if not parts and _unspared(failure):
         return f"If {failure.what} fails nothing takes over: it has no spare"
     if not parts:
         return f"If {failure.what} fails you lose nothing{':' if over else ''}{over}"
     return f"If {failure.what} fails you lose: {'; '.join(parts)}{f'.{over} the rest' if over else ''}"
+
+
+def _named(names: tuple[str, ...], few: int, what: str) -> str:
+    return listed(names) if len(names) <= few else f"{len(names)} {what}"

@@ -90,7 +90,7 @@ def judge(facts: Facts) -> Finding | None:
 
 
 def _told(way: Way) -> str:
-    return f"{way.name} is {way.share:.1%} full ({way.bits_per_s / 1e6:.1f} of {way.cable.speed_mbps} Mb/s)"
+    return f"{way.name} is {way.share:.1%} full ({way.bits_per_s / 1e6:.1f} of {way.capacity_mbps} Mb/s)"
 
 
 def _finding(

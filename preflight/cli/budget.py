@@ -8,7 +8,7 @@ from preflight.cli.options import Command, json_option, strict_option
 
 if TYPE_CHECKING:
     from preflight.report.page import Page
-    from preflight.rig.budget import Budget
+    from preflight.rig.budget import Budget, Failure, Path, Way
     from preflight.rig.sheet import Sheet
 
 SHOWN_WAYS = 12
@@ -53,24 +53,89 @@ def _show(sheet: "Sheet", budget: "Budget") -> None:
     page.gap()
     page.line("The rig", style="bold")
     _picture(page, sheet, budget)
-    loaded = [way for way in budget.ways if way.streams]
-    if loaded:
-        page.gap()
-        page.line("The fullest links, each way", style="bold")
-    for way in loaded[:SHOWN_WAYS]:
-        page.line(
-            f"{way.share:6.1%} {way.name}: {way.bits_per_s / 1e6:.1f} of {way.cable.speed_mbps} Mb/s, "
-            f"{len(way.streams)} {'stream' if len(way.streams) == 1 else 'streams'}, worst burst {way.burst_us:.0f} µs",
-            indent=2,
-        )
-    if len(loaded) > SHOWN_WAYS:
-        page.line(f"and {len(loaded) - SHOWN_WAYS} more (--json has all)", indent=2)
-    survived = [failure for failure in budget.failures if not fatal(failure)]
-    if survived:
+    if loaded := [way for way in budget.ways if way.streams]:
+        _links(page, loaded, {switch.name for switch in sheet.switch})
+    if budget.paths:
+        _slowest(page, budget)
+    if survived := [failure for failure in budget.failures if not fatal(failure)]:
         page.gap()
         page.line("What the rig survives", style="bold")
-    for failure in survived:
-        page.line(f"{told(failure)}.", lead="- ", indent=2)
+        for failure in survived:
+            page.line(f"{told(failure)}.{_fuller(failure, budget)}", lead="- ", indent=2)
+
+
+def _links(page: "Page", loaded: "list[Way]", switches: set[str]) -> None:
+    """The fullest, as rows; streams in their worst burst come at once."""
+    from preflight.checks.trunk_budget import CHECK
+
+    limit = CHECK.limit("share")
+    page.gap()
+    page.line(f"The fullest links, each way, and what is left up to {limit:.0%}", style="bold")
+    rows = _alike(loaded, switches)
+    for name, way in rows[:SHOWN_WAYS]:
+        streams = f"{len(way.streams)} {'stream' if len(way.streams) == 1 else 'streams'}"
+        speed = "" if way.capacity_mbps == 1000 else f" of {way.capacity_mbps}"
+        page.line(
+            f"{name}: {way.bits_per_s / 1e6:.1f}{speed} Mb/s, {limit - way.share:.1%} left, {streams}, "
+            f"worst burst {way.burst_us:.0f} µs",
+            lead=f"{way.share:6.1%} ",
+            indent=2,
+        )  # fmt: skip
+    if len(rows) > SHOWN_WAYS:
+        page.line(f"and {len(rows) - SHOWN_WAYS} more rows (--json has all)", indent=2)
+
+
+def _alike(ways: "list[Way]", switches: set[str]) -> "list[tuple[str, Way]]":
+    """A row for each way between switches, and one for all ways into, or else out of, a switch that carry the same."""
+    from preflight.checks.describe import listed
+
+    def load(way: "Way") -> tuple:
+        return way.bits_per_s, way.capacity_mbps, way.burst_bytes, len(way.streams)
+
+    left = list(ways)
+    rows = []
+    while left:
+        first = left[0]
+        same = [
+            way for way in left if load(way) == load(first) and not {way.sender, way.receiver} <= switches
+        ]
+        if {first.sender, first.receiver} <= switches:
+            same = [first]
+        out = [way for way in same if way.sender == first.sender]
+        back = [way for way in same if way.receiver == first.receiver]
+        if len(out) >= len(back):
+            name = f"{first.sender} to {listed(way.receiver for way in out)}"
+            taken = out
+        else:
+            name, taken = f"{listed(way.sender for way in back)} to {first.receiver}", back
+        rows.append((f"{name}{', each' if len(taken) > 1 else ''}", first))
+        left = [way for way in left if way not in taken]
+    return rows
+
+
+def _slowest(page: "Page", budget: "Budget") -> None:
+    """The slowest path of each number of hops, hop by hop: what is short and slow would hide behind what is long."""
+    slowest: dict[int, Path] = {}
+    for path in sorted(budget.paths, key=lambda path: -path.worst_us):
+        slowest.setdefault(len(path.hops), path)
+    page.gap()
+    page.line("The slowest paths", style="bold")
+    for path in slowest.values():
+        way = "".join(f" ─{us:.1f} µs→ {hop}" for us, hop in zip(path.hop_us, path.hops[1:], strict=True))
+        page.line(
+            f"“{path.stream}”: {path.hops[0]}{way}: {path.delay_us:.0f} µs, at worst {path.worst_us:.0f} µs",
+            lead="- ", indent=2,
+        )  # fmt: skip
+    if not all(path.lengths_known for path in slowest.values()):
+        page.line("Cables of unknown length are left out: 5 ns a metre.", indent=2)
+
+
+def _fuller(failure: "Failure", budget: "Budget") -> str:
+    """The fullest link after a failure, where it is another or fuller than before."""
+    now, then = budget.ways[0] if budget.ways else None, failure.busiest
+    if now is None or then is None or then.share <= now.share + 0.0005:
+        return ""
+    return f" The fullest link is then {then.name}, {then.share:.1%}."
 
 
 def _picture(page: "Page", sheet: "Sheet", budget: "Budget") -> None:

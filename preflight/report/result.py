@@ -124,7 +124,7 @@ def _budget(budget: Budget) -> dict[str, object]:
             {
                 "from": way.sender,
                 "to": way.receiver,
-                "speed_mbps": way.cable.speed_mbps,
+                "speed_mbps": way.capacity_mbps,
                 "length_m": way.cable.length_m,
                 "mbps": round(way.bits_per_s / 1e6, 4),
                 "share": round(way.share, 6),
@@ -138,6 +138,7 @@ def _budget(budget: Budget) -> dict[str, object]:
                 "stream": path.stream,
                 "receiver": path.receiver,
                 "hops": path.hops,
+                "hop_us": [round(each, 3) for each in path.hop_us],
                 "delay_us": round(path.delay_us, 3),
                 "worst_us": round(path.worst_us, 3),
             }

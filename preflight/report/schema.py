@@ -86,7 +86,14 @@ def schema() -> str:
         "burst_us": {**seconds, "description": "one packet of each stream at once"},
         "streams": texts,
     }
-    path = {"stream": text, "receiver": text, "hops": texts, "delay_us": seconds, "worst_us": seconds}
+    path = {
+        "stream": text,
+        "receiver": text,
+        "hops": texts,
+        "hop_us": {"type": "array", "items": seconds, "description": "from each hop to the next"},
+        "delay_us": seconds,
+        "worst_us": seconds,
+    }
     failure = {
         "what": text,
         "kind": {"enum": ["cable", "switch", "engine"]},

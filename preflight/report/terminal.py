@@ -118,11 +118,14 @@ def _seen(facts: Facts) -> str:
 def _trouble(page: Page, ranked: Ranked) -> None:
     finding = ranked.finding
     _headline(page, finding, f"{ranked.fix_first}. ")
-    seen = finding.evidence[:SHOWN_EVIDENCE]
+    # What the headline has said in the same words is not said again.
+    said = finding.headline.rstrip(".")
+    told = [each for each in finding.evidence if each.frame is not None or each.text.rstrip(".") != said]
+    seen = told[:SHOWN_EVIDENCE]
     for evidence in seen:
         page.line(_evidence(evidence), lead="- ", indent=3)
-    if len(finding.evidence) > len(seen):
-        page.line(f"and {len(finding.evidence) - len(seen)} more (--json has all)", lead="- ", indent=3)
+    if len(told) > len(seen):
+        page.line(f"and {len(told) - len(seen)} more (--json has all)", lead="- ", indent=3)
     for caution in finding.cautions:
         page.line(caution, lead="Take care: ", lead_style="bold yellow", indent=3)
     for number, fix in enumerate(finding.fixes, 1):

@@ -1,11 +1,11 @@
 """What the sheet alone tells of the show: load of each link and way, delay of each path, power, and what falls with what.
 
-Arithmetic, and graphs by NetworkX. The rig is a graph of devices and switches, its edges are cables; frames go by a tree of it
-(a switch with a spanning tree closes the rest). `plan` works out one state of the rig; that something fails is the
+Arithmetic, and graphs by NetworkX. The rig is a graph of devices and switches, its edges are cables, or several that act as
+one; frames go by a tree of it (a switch with a spanning tree closes the rest). `plan` works out one state of the rig; that something fails is the
 same rig without it, worked out again.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -62,7 +62,7 @@ def packet(stream: Stream) -> Packet:
 
 @dataclass(frozen=True)
 class Way:
-    """One direction of one cable, as loaded by the streams that cross it."""
+    """One direction of one cable, or of all of one link aggregation, as loaded by the streams that cross it."""
 
     sender: str
     receiver: str
@@ -71,24 +71,32 @@ class Way:
     bits_per_s: float
     burst_bytes: int
     """One packet of each stream at once, with preambles and gaps."""
+    members: tuple[Cable, ...]
+    """All cables that act as this one, and it."""
 
     @property
     def name(self) -> str:
         return f"{self.sender} to {self.receiver}"
 
     @property
+    def capacity_mbps(self) -> int:
+        return self.cable.speed_mbps * len(self.members)
+
+    @property
     def share(self) -> float:
-        return self.bits_per_s / (self.cable.speed_mbps * 1e6)
+        """Of the link; of an aggregation, as if the switches spread the streams evenly."""
+        return self.bits_per_s / (self.capacity_mbps * 1e6)
 
     @property
     def burst_us(self) -> float:
+        """At worst all of it goes by one cable of an aggregation."""
         return self.burst_bytes * 8 / self.cable.speed_mbps
 
 
 @dataclass(frozen=True)
 class Path:
     """One stream on its way to one receiver. `delay_us`: each hop receives the whole frame, then sends it, and the cable takes
-    its time. `worst_us`: at each hop one packet of every other stream and one largest frame go first."""
+    its time; `hop_us` is that of each hop. `worst_us`: at each hop one packet of every other stream and one largest frame go first."""
 
     stream: str
     receiver: str
@@ -96,6 +104,7 @@ class Path:
     delay_us: float
     worst_us: float
     lengths_known: bool
+    hop_us: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -151,14 +160,19 @@ def _ends(sheet: Sheet, cable: Cable) -> tuple[str, str]:
 
 
 def graph(sheet: Sheet) -> "nx.MultiGraph":
-    """Devices and switches, and the cables between them as edges."""
+    """Devices and switches, and the cables between them as edges: each with all `members` of what acts as one."""
     import networkx as nx
 
     rig = nx.MultiGraph()
     rig.add_nodes_from(switch.name for switch in sheet.switch)
     rig.add_nodes_from(device.name for device in sheet.device)
-    for cable in cables(sheet):
-        rig.add_edge(*_ends(sheet, cable), cable=cable)
+    links: dict[object, list[Cable]] = {}
+    for number, cable in enumerate(cables(sheet)):
+        links.setdefault((frozenset(_ends(sheet, cable)), cable.lag) if cable.lag else number, []).append(
+            cable
+        )
+    for members in links.values():
+        rig.add_edge(*_ends(sheet, members[0]), members=tuple(members))
     return rig
 
 
@@ -166,6 +180,7 @@ def plan(sheet: Sheet) -> Budget:
     """All of it."""
     rig = graph(sheet)
     ways, paths, cut_off = _traffic(sheet, rig)
+    plugs = Counter(end for cable in cables(sheet) for end in _ends(sheet, cable))
     return Budget(
         ways=ways,
         paths=paths,
@@ -174,7 +189,7 @@ def plan(sheet: Sheet) -> Budget:
         rings=tuple(_rings(sheet, rig)),
         unplugged=tuple(device.name for device in sheet.device if rig.degree(device.name) == 0),
         cut_off=cut_off,
-        free_ports={switch.name: switch.ports - rig.degree(switch.name) for switch in sheet.switch},
+        free_ports={switch.name: switch.ports - plugs[switch.name] for switch in sheet.switch},
     )
 
 
@@ -202,7 +217,8 @@ def _traffic(
             crossing[hop].append(stream)
     ways = {}
     for hop in [way for a, b in tree.edges for way in ((a, b), (b, a))]:
-        cable = between[frozenset(hop)]
+        members = between[frozenset(hop)]
+        cable = members[0]
         packets = [packet(stream) for stream in crossing.get(hop, ())]
         ways[hop] = Way(
             *hop,
@@ -210,25 +226,26 @@ def _traffic(
             tuple(stream.name for stream in crossing.get(hop, ())),
             sum(each.bits_per_s(cable.tagged) for each in packets),
             sum(each.wire(cable.tagged) for each in packets),
+            members,
         )
     paths = tuple(_path(stream, receiver, route, ways) for stream, receiver, route in routes)
     return tuple(sorted(ways.values(), key=lambda way: -way.share)), paths, tuple(cut_off)
 
 
-def _tree(rig: "nx.MultiGraph") -> "tuple[nx.Graph, dict[frozenset[str], Cable]]":
+def _tree(rig: "nx.MultiGraph") -> "tuple[nx.Graph, dict[frozenset[str], tuple[Cable, ...]]]":
     """The cables that frames take, as spanning tree would leave them open: the fastest first, then as the sheet lists them."""
     import networkx as nx
 
-    between: dict[frozenset[str], Cable] = {}
+    between: dict[frozenset[str], tuple[Cable, ...]] = {}
     tree = nx.Graph()
     tree.add_nodes_from(rig.nodes)
     components = nx.utils.UnionFind(rig.nodes)
-    edges = sorted(rig.edges(data="cable"), key=lambda edge: -edge[2].speed_mbps)
-    for a, b, cable in edges:
+    edges = sorted(rig.edges(data="members"), key=lambda edge: -sum(each.speed_mbps for each in edge[2]))
+    for a, b, members in edges:
         if components[a] != components[b]:
             components.union(a, b)
             tree.add_edge(a, b)
-            between[frozenset((a, b))] = cable
+            between[frozenset((a, b))] = members
     return tree, between
 
 
@@ -261,7 +278,8 @@ def _flooded(sheet: Sheet, tree: "nx.Graph", stream: Stream, hops: set[Hop]) -> 
 
 def _path(stream: Stream, receiver: str, route: list[str], ways: dict[Hop, Way]) -> Path:
     one = packet(stream)
-    delay = worst = 0.0
+    hop_us: list[float] = []
+    worst = 0.0
     known = True
     for hop in pairwise(route):
         way = ways[hop]
@@ -270,21 +288,23 @@ def _path(stream: Stream, receiver: str, route: list[str], ways: dict[Hop, Way])
         sending = (one.wire(cable.tagged) - GAP) * 8 / cable.speed_mbps
         known = known and cable.length_m is not None
         here = sending + (cable.length_m or 0.0) * NS_PER_M / 1000
-        delay += here
+        hop_us.append(here)
         before = way.burst_bytes - one.wire(cable.tagged) + on_the_wire(LARGEST_FRAME + TAG * cable.tagged)
         worst += here + before * 8 / cable.speed_mbps
-    return Path(stream.name, receiver, tuple(route), delay, worst, known)
+    return Path(stream.name, receiver, tuple(route), sum(hop_us), worst, known, tuple(hop_us))
 
 
 def _failures(sheet: Sheet, rig: "nx.MultiGraph", paths: Iterable[Path]) -> Iterator[Failure]:
     """Each cable between switches, each switch and each engine, gone."""
-    today = {(path.stream, path.receiver) for path in paths}
+    today = tuple(dict.fromkeys((path.stream, path.receiver) for path in paths))
     switches = {switch.name for switch in sheet.switch}
-    for a, b, key, cable in rig.edges(keys=True, data="cable"):
-        if a in switches and b in switches:
+    for a, b, key, members in rig.edges(keys=True, data="members"):
+        for cable in members if a in switches and b in switches else ():
             left = rig.copy()
             left.remove_edge(a, b, key=key)
-            yield _failure(sheet, left, f"the cable {cable.a} to {cable.b}", "cable", today)
+            if len(members) > 1:
+                left.add_edge(a, b, members=tuple(each for each in members if each is not cable))
+            yield _failure(sheet, left, cable.called, "cable", today)
     for switch in sheet.switch:
         left = rig.copy()
         left.remove_node(switch.name)
@@ -295,21 +315,21 @@ def _failures(sheet: Sheet, rig: "nx.MultiGraph", paths: Iterable[Path]) -> Iter
 
 
 def _failure(
-    sheet: Sheet, left: "nx.MultiGraph", what: str, kind: str, today: set[tuple[str, str]]
+    sheet: Sheet, left: "nx.MultiGraph", what: str, kind: str, today: tuple[tuple[str, str], ...]
 ) -> Failure:
     ways, paths, _ = _traffic(sheet, left)
     still = {(path.stream, path.receiver) for path in paths}
     return Failure(
         what,
         kind,
-        lost_devices=tuple(sorted(_cut_off_devices(sheet, left))),
-        lost_streams=tuple(sorted(today - still)),
+        lost_devices=_cut_off_devices(sheet, left),
+        lost_streams=tuple(pair for pair in today if pair not in still),
         takes_over=None,
         busiest=ways[0] if ways and ways[0].streams else None,
     )
 
 
-def _cut_off_devices(sheet: Sheet, left: "nx.MultiGraph") -> set[str]:
+def _cut_off_devices(sheet: Sheet, left: "nx.MultiGraph") -> tuple[str, ...]:
     """Devices that have a plug and now cannot be reached from the desk, or where it stands alone, from where most are."""
     import networkx as nx
 
@@ -317,11 +337,11 @@ def _cut_off_devices(sheet: Sheet, left: "nx.MultiGraph") -> set[str]:
     desk = next((device.name for device in sheet.device if device.kind == "desk"), "")
     parts = [set(part) & plugged for part in nx.connected_components(left)]
     kept = max(parts, key=lambda part: (desk in part and len(part) > 1, len(part)), default=set())
-    return plugged - kept
+    return tuple(device.name for device in sheet.device if device.name in plugged - kept)
 
 
 def _engine_failure(
-    sheet: Sheet, rig: "nx.MultiGraph", engine: Device, today: set[tuple[str, str]]
+    sheet: Sheet, rig: "nx.MultiGraph", engine: Device, today: tuple[tuple[str, str], ...]
 ) -> Failure:
     """The engine's streams are lost, or the spare takes them over from where it is plugged in."""
     spare = next((d.name for d in sheet.device if d.spare_for == engine.name and rig.degree(d.name)), None)
@@ -349,7 +369,7 @@ def _engine_failure(
         engine.name,
         "engine",
         lost_devices=(engine.name,),
-        lost_streams=tuple(sorted(today - still)),
+        lost_streams=tuple(pair for pair in today if pair not in still),
         takes_over=spare,
         busiest=ways[0] if ways and ways[0].streams else None,
     )

@@ -10,7 +10,9 @@ from xml.sax.saxutils import escape
 from preflight.rig.budget import Budget, Way, cables
 from preflight.rig.sheet import Cable, Device, Sheet
 
-COLUMN, ROW, BOX_WIDTH, BOX_HEIGHT, EDGE = 260, 46, 200, 34, 30
+COLUMN, ROW, BOX_WIDTH, BOX_HEIGHT, EDGE = 300, 46, 240, 34, 30
+LETTER = 6.2  # width of a usual letter of 12, to place words by
+NOTE = 46  # letters of the small words in a box
 FULL = 0.70  # as trunk-budget has it by default
 COLOURS = {"desk": "#dbeafe", "engine": "#ede9fe", "box": "#dcfce7", "spare": "#f3f4f6"}
 
@@ -40,15 +42,18 @@ def between_switches(sheet: Sheet) -> list[tuple[str, str, Cable]]:
 
 def cable_text(cable: Cable) -> str:
     length = f"{cable.length_m:g} m {cable.medium}" if cable.length_m is not None else cable.medium
+    if cable.name:
+        length = f"{cable.name}, {length}"
     return f"{length}, {cable.speed_mbps} Mb/s"
 
 
 def trunk_load(a: str, b: str, cable: Cable, ways: dict[tuple[str, str], Way]) -> str:
     """How full a cable between switches is each way, or that frames do not take it."""
     there, back = ways.get((a, b)), ways.get((b, a))
-    if there is None or back is None or there.cable != cable:
+    if there is None or back is None or cable not in there.members:
         return "stands by"
-    return f"{there.share:.1%} to {b}, {back.share:.1%} to {a}"
+    together = f", {len(there.members)} cables as one" if len(there.members) > 1 else ""
+    return f"{there.share:.1%} to {b}, {back.share:.1%} to {a}{together}"
 
 
 def device_load(name: str, switch: str, ways: dict[tuple[str, str], Way]) -> str:
@@ -72,18 +77,22 @@ def svg(sheet: Sheet, budget: Budget) -> str:
         f'<rect width="{width}" height="{height}" fill="white"/>',
         _words(EDGE, 30, sheet.name, size=18, weight="bold"),
     ]
+    plugs = _plugs(trunks, x_of)
+    words = []
     for number, (a, b, cable) in enumerate(trunks):
         y = 66 + 40 * number
-        # The first one spans the others, so that no line runs through the words of another.
-        left, right = sorted((x_of[a] + BOX_WIDTH // 2, x_of[b] + BOX_WIDTH // 2))
-        left, right = left + 8 * number, right + 8 * (len(trunks) - number)
+        left, right = sorted((plugs[number, a], plugs[number, b]))
         load = trunk_load(a, b, cable, ways)
         busy = max((w.share for w in (ways.get((a, b)), ways.get((b, a))) if w), default=0.0)
         parts.append(
             f'<path d="M{left} {top}V{y}H{right}V{top}" fill="none" stroke="{_colour(busy)}" stroke-width="3"'
             f"{_dashes(load == 'stands by')}/>"
         )
-        parts.append(_words(left + 6, y - 6, f"{cable.a} to {cable.b}: {cable_text(cable)}. {load}"))
+        label = f"{cable.a} to {cable.b}: {cable_text(cable)}. {load}"
+        # Words that would leave the picture to the right begin further left.
+        at = max(min(left + 6, int(width - EDGE - len(label) * LETTER)), EDGE)
+        words.append(_words(at, y - 6, label, over_lines=True))
+    parts += words  # over all lines
     for name, devices in laid:
         x = x_of[name]
         if name:
@@ -104,9 +113,23 @@ def svg(sheet: Sheet, budget: Budget) -> str:
                     f'stroke="{_colour(busy)}" stroke-width="2"/>'
                 )
             note = f"spare for {device.spare_for}" if device.spare_for else device.kind
-            note += device_load(device.name, name, ways)
+            load = device_load(device.name, name, ways)
+            note = (note if len(note + load) <= NOTE else note[: NOTE - len(load) - 1] + "…") + load
             parts.append(_box(x + 20, y, device.name, COLOURS[device.kind], note))
     return "\n".join([*parts, "</svg>"]) + "\n"
+
+
+def _plugs(trunks: list[tuple[str, str, Cable]], x_of: dict[str, int]) -> dict[tuple[int, str], int]:
+    """Where each cable between switches meets a switch: side by side, those that go left on the left."""
+    ends: dict[str, list[tuple[int, int]]] = {}
+    for number, (a, b, _) in enumerate(trunks):
+        for here, there in ((a, b), (b, a)):
+            ends.setdefault(here, []).append((x_of[there], number))
+    return {
+        (number, name): x_of[name] + BOX_WIDTH * place // (len(plugged) + 1)
+        for name, plugged in ends.items()
+        for place, (_, number) in enumerate(sorted(plugged), 1)
+    }
 
 
 def _colour(share: float) -> str:
@@ -117,12 +140,17 @@ def _dashes(dashed: bool) -> str:
     return ' stroke-dasharray="6 5"' if dashed else ""
 
 
-def _words(x: int, y: int, text: str, size: int = 12, weight: str = "normal") -> str:
-    return f'<text x="{x}" y="{y}" font-size="{size}" font-weight="{weight}">{escape(text)}</text>'
+def _words(
+    x: int, y: int, text: str, size: int = 12, weight: str = "normal", over_lines: bool = False
+) -> str:
+    halo = (
+        'stroke="white" stroke-width="4" stroke-linejoin="round" paint-order="stroke" ' if over_lines else ""
+    )
+    return f'<text x="{x}" y="{y}" {halo}font-size="{size}" font-weight="{weight}">{escape(text)}</text>'
 
 
 def _box(x: int, y: int, name: str, fill: str, note: str) -> str:
-    shown = name if len(name) <= 28 else name[:27] + "…"
+    shown = name if len(name) <= 34 else name[:33] + "…"
     return (
         f'<rect x="{x}" y="{y}" width="{BOX_WIDTH}" height="{BOX_HEIGHT}" rx="4" fill="{fill}" stroke="#374151"/>'
         + _words(x + 8, y + 15, shown, weight="bold")

@@ -291,6 +291,7 @@ def _contradictions(sheet: Sheet, limits: Mapping[str, Iterable[str]] | None) ->
                 "lies in the control network ([control]), and this device is on the audio LAN",
             )
     yield from _wiring(sheet)
+    yield from _aggregations(sheet)
     places = []
     for number, stream in enumerate(sheet.stream):
         yield from _known(("stream", number, "sender"), stream.sender, devices, "device")
@@ -298,6 +299,9 @@ def _contradictions(sheet: Sheet, limits: Mapping[str, Iterable[str]] | None) ->
             yield ("stream", number, "receivers"), "must name at least one device"
         for receiver in stream.receivers:
             yield from _known(("stream", number, "receivers"), receiver, devices, "device")
+        if len(set(stream.receivers)) < len(stream.receivers):
+            twice = next(each for each in stream.receivers if stream.receivers.count(each) > 1)
+            yield ("stream", number, "receivers"), f"names “{twice}” twice"
         samples = stream.sample_rate_hz * stream.packet_time_ms / 1000
         if not 0.5 <= samples <= 10_000:
             yield ("stream", number, "packet_time_ms"), f"makes {samples:g} samples a packet: that cannot be"
@@ -367,6 +371,27 @@ def _wiring(sheet: Sheet) -> Iterator[tuple[Place, str]]:
     for number, cable in enumerate(sheet.cable):
         if sheet.place(cable.a)[0] == sheet.place(cable.b)[0] != "":
             yield ("cable", number, "b"), "both ends are plugged into the same thing: that makes a loop"
+
+
+def _aggregations(sheet: Sheet) -> Iterator[tuple[Place, str]]:
+    """Cables that act as one join the same two switches, at one speed."""
+    switches = {switch.name for switch in sheet.switch}
+    first: dict[str, int] = {}
+    names = [cable.lag for cable in sheet.cable]
+    for number, cable in enumerate(sheet.cable):
+        if cable.lag is None:
+            continue
+        ends = {sheet.place(end)[0] for end in (cable.a, cable.b)}
+        other = sheet.cable[first.setdefault(cable.lag, number)]
+        place: Place = ("cable", number, "lag")
+        if not ends <= switches:
+            yield place, "only cables between two switches can act as one"
+        elif names.count(cable.lag) == 1:
+            yield place, f"“{cable.lag}” has this cable only: name the others that act with it"
+        elif ends != {sheet.place(end)[0] for end in (other.a, other.b)}:
+            yield place, f"“{cable.lag}” joins other switches at cable {first[cable.lag] + 1}"
+        elif cable.speed_mbps != other.speed_mbps:
+            yield place, f"“{cable.lag}” has another speed at cable {first[cable.lag] + 1}"
 
 
 class _Lines:

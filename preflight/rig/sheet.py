@@ -139,7 +139,8 @@ class Switch(_Table):
 
 @dataclass(frozen=True)
 class Cable(_Table):
-    """`a` and `b` are a device, or a switch and its port. `tagged` where its frames carry VLAN tags."""
+    """`a` and `b` are a device, or a switch and its port. `tagged` where its frames carry VLAN tags. Cables between the same
+    two switches that name one `lag` act as one (link aggregation, IEEE 802.1AX)."""
 
     a: Name
     b: Name
@@ -147,6 +148,12 @@ class Cable(_Table):
     medium: Medium = "copper"
     speed_mbps: Literal[10, 100, 1000, 2500, 5000, 10000, 25000, 40000, 100000] = 1000
     tagged: bool = False
+    name: Name | None = None
+    lag: Name | None = None
+
+    @property
+    def called(self) -> str:
+        return f"{self.name} ({self.a} to {self.b})" if self.name else f"the cable {self.a} to {self.b}"
 
 
 @dataclass(frozen=True)

@@ -79,12 +79,14 @@ poe_budget_w = 120                # watts for all ports together
 # Cables between switches, and any other that is long. a and b are a device, or a switch and its port.
 
 [[cable]]
+name = "the long run"             # as you call it; may be left out
 a = "foh 12"
 b = "stage 12"
 length_m = 85
 medium = "copper"                 # or "fibre"
 # speed_mbps = 1000
 # tagged = true                   # if its frames carry VLAN tags
+# lag = "run"                     # cables of one lag, between the same two switches, act as one (link aggregation)
 
 [[stream]]
 name = "stage left"

@@ -25,7 +25,10 @@ def test_text(file):
     for words in (
         "From the rig sheet alone",
         "box left (box), sends 1.0%",
-        "foh 12 ══ stage 12: 85 m copper",
+        "If the long run (foh 12 to stage 12) fails you lose",
+        "foh 12 ══ stage 12: the long run, 85 m copper",
+        "69.0% left",
+        "box left ─9.7 µs→ stage ─10.2 µs→ foh ─9.7 µs→ desk: 30 µs, at worst",
         "engine B takes over",
     ):
         assert words in done.stdout

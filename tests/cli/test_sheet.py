@@ -35,7 +35,7 @@ def test_mistakes_are_told_a_line_each(file, command):
     assert done.exit_code == 2 and done.stdout == "" and "\x1b" not in done.stderr
     first, second = done.stderr.splitlines()
     assert (
-        "line 81: cable 1, lenght_m" in first and "length_m?" in first and "line 82: cable 1, hue" in second
+        "line 82: cable 1, lenght_m" in first and "length_m?" in first and "line 83: cable 1, hue" in second
     )
 
 

@@ -324,3 +324,39 @@ def test_a_way_carries_what_starts_on_one_side_of_it_and_is_wanted_on_the_other(
     for path in budget.paths:
         assert 0 < path.delay_us < path.worst_us
     assert len(budget.paths) == sum(len(s.receivers) for s in rig.stream)
+
+
+FIRST = cable("foh 8", "stage 8", 50, 'lag = "run"\nname = "the long run"\n')
+SECOND = cable("foh 7", "stage 7", 50, 'lag = "run"\n')
+
+
+def test_two_cables_that_act_as_one():
+    """80 streams of 9.84 Mb/s are 787.2 Mb/s: 39.4 % of both, 78.7 % of the one that is left when the other fails."""
+    rig = sheet(*RIG, FIRST, SECOND, *(stream(f"s{n}", "left", "desk") for n in range(40)), *(stream(f"t{n}", "right", "engine") for n in range(40)))  # fmt: skip
+    budget = plan(rig)
+    trunk = next(way for way in budget.ways if way.name == "stage to foh")
+    assert trunk.capacity_mbps == 2000 and trunk.share == pytest.approx(0.3936)
+    assert budget.rings == () and budget.free_ports == {"foh": 4, "stage": 4}
+    runs = [failure for failure in budget.failures if failure.kind == "cable"]
+    assert [failure.lost_streams for failure in runs] == [(), ()]
+    assert [failure.busiest.share for failure in runs] == [pytest.approx(0.7872)] * 2
+    finding = judged(rig)["trunk-budget"]
+    assert finding.outcome == Outcome.CAUTION
+    assert "If the long run (foh 8 to stage 8) fails, stage to foh is 78.7% full" in finding.headline
+    assert "2 cables as one" in svg(rig, budget) and "stands by" not in svg(rig, budget)
+
+
+def test_what_is_lost_is_told_in_the_order_of_the_sheet_and_counted_where_it_is_much():
+    boxes = [device(f"box {n}", f"stage {n}") for n in range(3, 8)]
+    streams = [stream(f"in {n}", f"box {n}", "desk") for n in range(3, 8)]
+    finding = judged(sheet(*RIG[:4], *boxes, cable("foh 8", "stage 8", 50, 'name = "the long run"\n'), *streams))["topology"]  # fmt: skip
+    assert finding.headline.startswith(
+        "If the long run (foh 8 to stage 8) fails you lose: the way to 5 devices; 5 streams. "
+    )
+    assert finding.evidence[0].text.endswith("the way to box 3–7; the streams “in 3–7”")
+
+
+def test_the_time_of_each_hop():
+    """As above: 9.744 us to send at each of three hops, and 0.25 us for 50 m."""
+    [path] = plan(sheet(*RIG, TRUNK, stream("s", "left", "desk"))).paths
+    assert path.hop_us == pytest.approx((9.744, 9.744 + 0.25, 9.744))

@@ -76,6 +76,8 @@ def test_its_remarks_are_keys_too():
         (changed('port = "foh 1"', 'port = "foh"'), 'port = "foh"', "Did you mean foh 1?"),
         (changed('master = "engine A"', 'master = "engin a"'), "engin a", "Did you mean engine A?"),
         (TEMPLATE + "[limits.link-load]\nfail_share = -1", "fail_share = -1", "0 or more"),
+        (changed('length_m = 85', 'lag = "run"'), "lag = ", "has this cable only"),
+        (changed('receivers = ["box left", "box right"]', 'receivers = ["box left", "box left"]'), '"box left", "box left"', "names “box left” twice"),
         (changed('b = "stage 12"', 'b = "foh 11"'), '"foh 11"', "makes a loop"),
     ],
 )  # fmt: skip
@@ -86,6 +88,21 @@ def test_a_mistake_is_told_with_its_line(text, line, says):
     lines = text.split("\n")
     # A key that is missing or clashes may be told at its table's head, a line or so above.
     assert any(line in each for each in lines[told - 1 : told + 6]), problem
+
+
+@pytest.mark.parametrize(
+    ("second", "says"),
+    [
+        ('a = "foh 11"\nb = "desk"', "only cables between two switches"),
+        ('a = "foh 11"\nb = "roof 1"', "joins other switches at cable 1"),
+        ('a = "foh 11"\nb = "stage 11"\nspeed_mbps = 10000', "another speed at cable 1"),
+    ],
+)
+def test_cables_that_cannot_act_as_one(second, says):
+    text = changed("length_m = 85", 'lag = "run"').replace('port = "foh 1"\n', "")
+    text += f'[[switch]]\nname = "roof"\nports = 4\n[[cable]]\nlag = "run"\n{second}\n'
+    [problem] = wrong(text)
+    assert "cable 2, lag" in problem and says in problem
 
 
 def test_a_line_is_exact_where_the_key_is_there():
