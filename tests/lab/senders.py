@@ -37,13 +37,14 @@ def rtp(
     port: int = 5004,
     ssrc: int = 0x53000001,
     packet_us: int = 1000,
+    rate_hz: int = RATE_HZ,
     dscp: int = 34,
     skip: Sequence[int] = (),
     tag: int | None = None,
 ) -> Plan:
-    """Linear 24-bit audio (RFC 3190) at 48 kHz: a sine whose period divides the packet, so that files stay
+    """Linear 24-bit audio (RFC 3190): a sine whose period divides the packet, so that files stay
     small. `skip` lists packets that are lost on the way."""
-    samples = RATE_HZ * packet_us // 1_000_000
+    samples = rate_hz * packet_us // 1_000_000
     sine = [int(4_000_000 * math.sin(2 * math.pi * n / samples)) for n in range(samples)]
     audio = b"".join((value & 0xFFFFFF).to_bytes(3, "big") * channels for value in sine)
     missing, to_mac = set(skip), frames.multicast_mac(group)
