@@ -21,7 +21,7 @@ LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
     B_LAST,  # time of the last frame
     B_GOT,  # frames of the open beat
     B_BEATS,  # beats since the lock
-    B_DEBT,  # frames owed, since when, at which frame, and when that frame came
+    B_DEBT,  # frames owed, since when, noticed at which frame, and when that or the last late frame came
     B_DEBT_NS,
     B_DEBT_FRAME,
     B_DEBT_SEEN,
@@ -41,7 +41,7 @@ BEAT_COLUMNS = B_FIRST_EVENT + EVENTS * EVENT_COLUMNS
 
 STOP_NS = 1_000_000_000  # silence of a second and ten periods is a stop. Common practice.
 STOP_PERIODS = 10
-PATIENCE_NS = 50_000_000  # a debt may be paid within 50 ms and 16 periods after the pause. Common practice.
+PATIENCE_NS = 50_000_000  # a debt is paid by frames that follow within 50 ms and 16 periods. Common practice.
 PATIENCE_PERIODS = 16
 
 
@@ -126,6 +126,7 @@ def beats(cols, start, rows, first, learned, table):
             if table[at, B_GOT] > per_beat and table[at, B_DEBT] > 0:
                 table[at, B_DEBT] -= 1
                 table[at, B_LATE] += 1
+                table[at, B_DEBT_SEEN] = rel  # as long as late ones come, more may
             continue
         step = (since_beat + period // 2) // period
         if table[at, B_GOT] < per_beat:

@@ -99,7 +99,7 @@ class Flow:
     """Frames alike in addresses, type and ports. `protocol` is the IP protocol number or None.
 
     `bin_mean` and `bin_deviation` are frames in a full 100 ms bin over the `bins` that held any, first and last left
-    out; `changes` counts frames whose content differs from the one before; `distinct` contents not seen in the
+    out (frames held up and then sent at once count where they belong); `changes` counts frames whose content differs from the one before; `distinct` contents not seen in the
     last 20 ms; `repeats` those that came in quick succession; `cut` frames that the snap length cut; `sequence_steps` how often a 16-bit number where
     RTP has its sequence number went on by one.
 

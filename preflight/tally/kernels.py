@@ -104,7 +104,9 @@ F_EIGHTH_NS = 54
 F_REPEAT_FIRST_NS = 55
 F_REPEAT_LAST_NS = 56
 F_CUT = 57  # frames that the snap length cut
-FLOW_COLUMNS = 58
+F_HELD = 58  # empty bins just before the open one
+FLOW_COLUMNS = 59
+BUNCH = 8  # frames in a bin that may be those of the empty bins before it. Common practice.
 LONGEST_FRAME = 1514  # without FCS and tags, IEEE 802.3
 PAUSE = 0x8808  # MAC control, opcode 1: IEEE 802.3 annex 31B
 
@@ -187,6 +189,24 @@ def slot_of(table, key):
         if at == size:
             at = 0
     return -1
+
+
+@kernel()
+def close_flow_bin(flows, at):
+    """Count the open bin. A sender that was held up sends at once what it owes: what is in the bin is then shared out
+    among the empty bins before it, where that makes the pace that the flow had."""
+    frames = int(flows[at, F_BIN_COUNT])
+    if frames == 0 or flows[at, F_BIN] * BIN_NS <= flows[at, F_FIRST_NS]:
+        return
+    bins, total, spread = int(flows[at, F_BINS]), int(flows[at, F_BIN_SUM]), int(flows[at, F_HELD]) + 1
+    even = total * spread
+    bunched = bins >= 3 and frames >= BUNCH and frames * bins >= 2 * total
+    if spread == 1 or not bunched or 2 * frames * bins < even or frames * bins > 2 * even:
+        spread = 1
+    each, more = frames // spread, frames % spread
+    flows[at, F_BINS] += spread
+    flows[at, F_BIN_SUM] += frames
+    flows[at, F_BIN_SQUARES] += more * (each + 1) * (each + 1) + (spread - more) * each * each
 
 
 @kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")
@@ -305,11 +325,8 @@ def count(b, cols, rows, first, flows, talkers, totals):
                 flows[at, F_SEQUENCE] = sequence
         now = rel // BIN_NS
         if now > flows[at, F_BIN]:
-            closed = int(flows[at, F_BIN_COUNT])
-            if closed > 0 and flows[at, F_BIN] * BIN_NS > flows[at, F_FIRST_NS]:
-                flows[at, F_BINS] += 1
-                flows[at, F_BIN_SUM] += closed
-                flows[at, F_BIN_SQUARES] += closed * closed
+            close_flow_bin(flows, at)
+            flows[at, F_HELD] = now - int(flows[at, F_BIN]) - 1
             flows[at, F_BIN] = now
             flows[at, F_BIN_COUNT] = 0
         flows[at, F_BIN_COUNT] += 1

@@ -23,6 +23,12 @@ def jittered(period: float, share: float, end: float) -> list[Timed]:
     )
 
 
+def held_up(per_s: int, since: float, until: float, end: float) -> list[Timed]:
+    """A sender on a busy machine: it pauses, then sends at once what it owes."""
+    times = [n / per_s for n in range(round(end * per_s))]
+    return at([until + 5e-5 * (time - since) * per_s if since <= time < until else time for time in times])
+
+
 def by_chance(per_s: float, end: float) -> list[Timed]:
     chance, times, now = random.Random(7), [], 0.0
     while now < end:
@@ -48,6 +54,10 @@ def by_chance(per_s: float, end: float) -> list[Timed]:
             False,
         ),  # ends in a burst
         (every(0.01, numbered, 0, 1) + every(0.002, numbered, 1, 2), False),
+        (held_up(100, 1.22, 1.53, 4), True),
+        (held_up(200, 0.78, 1.05, 4), True),
+        (held_up(100, 1.22, 3.53, 6), False),  # two seconds: who knows what that was
+        (every(0.01, numbered, 0, 1) + every(0.0001, numbered, 1.4, 1.6), False),  # silence, and then a flood
     ],
 )
 def test_steady(tmp_path, frames, steady):
