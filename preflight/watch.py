@@ -5,6 +5,7 @@ of history, and memory is that of two. A third survey counts the whole show: fro
 the computer's facts are handed in, events come out; nothing here waits, listens or writes.
 """
 
+import re
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -33,6 +34,7 @@ BUSY = 4  # judging may take one part in this of the time
 LEAP_NS = 60 * NS  # times that leap further make the windows begin anew
 OVER_NS = 20 * NS  # an alarm that no window has shown for so long is over
 AGAIN_S = 5.0  # a stretch that begins so long after the last one ended is told again
+HEARD_S = 5.0  # a clock that was silent for longer is not shown
 LEARN_NS = 10 * NS  # who speaks so soon was there before
 MOST_DEVICES = 4096
 MOST_TOLD = 10  # new devices told in a minute
@@ -40,6 +42,8 @@ MOST_TOLD = 10  # new devices told in a minute
 CAUTIONS = {"clock", "stream-health"}
 # `look` tells these, at once.
 TOLD_APART = {"link-up"}
+# A moment in a headline counts from the beginning of a window, which nobody knows; the event has a time of its own.
+MOMENT = re.compile(r" at \d+(\.\d+ s|:\d\d)(?=[.;,])| from \d+:\d\d on(?=[.;,])")
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ class Event:
 
 @dataclass(frozen=True)
 class Status:
-    """What a display shows, of the last moment or the last window."""
+    """What a display shows, of the last moment or the last window. `alarms` are those that are not over."""
 
     seconds: float
     link: str
@@ -69,7 +73,7 @@ class Status:
     streams: int
     devices: int
     dropped: int
-    alarms: tuple[str, ...]
+    alarms: tuple[Event, ...]
 
 
 class _Window:
@@ -124,6 +128,7 @@ class _Alarm:
     failed: bool
     last_ns: int
     ends_s: float
+    told: Event
 
 
 class Watch:
@@ -181,6 +186,7 @@ class Watch:
         """What changed of the link since the last look."""
         before, after = (each.adapter(self._adapter) for each in (self._host, host))
         self._host = host
+        self.status = replace(self.status, link=_link(host, self._adapter))
         down, was_down = (a is None or a.carrier is False or a.enabled is False for a in (after, before))
         said = ""
         if after is None and before is not None:
@@ -245,12 +251,14 @@ class Watch:
             alarm.last_ns, alarm.ends_s = now_ns, max(alarm.ends_s, ends)
             return
         known = alarm.culprits if alarm is not None and len(alarm.culprits) < MOST_DEVICES else set()
-        self._alarms[finding.check] = _Alarm(
-            known | set(finding.culprits), finding.outcome == Outcome.FAIL, now_ns, ends
-        )
-        yield Event(now_ns, "alarm", finding.headline, finding.check, finding.outcome.value, finding.culprits,
+        told = Event(
+            now_ns, "alarm", MOMENT.sub("", finding.headline), finding.check, finding.outcome.value, finding.culprits,
             grave=finding.check in self._of_the_wire,
         )  # fmt: skip
+        self._alarms[finding.check] = _Alarm(
+            known | set(finding.culprits), finding.outcome == Outcome.FAIL, now_ns, ends, told
+        )
+        yield told
 
     def _devices(self, facts: Facts, now_ns: int) -> Iterator[Event]:
         assert facts.tally is not None
@@ -280,13 +288,14 @@ class Watch:
             yield Event(now_ns, "device", f"{len(new) - room} more new devices, or made-up addresses.")
 
     def _show(self, facts: Facts, now_ns: int, dropped: int) -> None:
-        assert facts.tally is not None
+        assert facts.tally is not None and facts.source is not None
         span = max(now_ns - self._judged_ns, 1) / 1e9
         frames, octets, broadcasts = (self._counts / span).tolist()
         masters = {
-            port.grandmaster or port.clock
+            _clock(port.grandmaster or port.clock)
             for port in facts.tally.clocks
-            if port.kind == "Announce" or (port.version == 1 and port.kind == "Sync")
+            if (port.kind == "Announce" or (port.version == 1 and port.kind == "Sync"))
+            and port.last_s > facts.source.duration_s - HEARD_S
         }
         self.status = Status(
             seconds=now_ns / 1e9,
@@ -298,10 +307,16 @@ class Watch:
             streams=sum(flow.stream for flow in facts.tally.flows),
             devices=len(facts.tally.talkers),
             dropped=dropped,
-            alarms=tuple(self._alarms),
+            alarms=tuple(alarm.told for alarm in self._alarms.values()),
         )
         self._counts[:] = 0
         self._judged_ns = now_ns
+
+
+def _clock(identity: str) -> str:
+    """As its hardware address, where it was made of that (IEEE 1588-2008 7.5.2.2.2)."""
+    made = identity[:6] + identity[10:] if len(identity) == 16 and identity[6:10] == "fffe" else ""
+    return ":".join(made[at : at + 2] for at in range(0, 12, 2)) if made else identity
 
 
 def _link(host: HostFacts, name: str) -> str:

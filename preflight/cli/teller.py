@@ -13,12 +13,15 @@ from preflight.text import clean
 from preflight.watch import Event, Status
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from rich.console import RenderableType
     from rich.live import Live
 
 WORDS = {"alarm": "ALARM", "over": "over", "link": "LINK", "device": "device", "note": "note"}
 STYLES = {"alarm": "bold red", "link": "bold red", "over": "green"}
-LAST_EVENTS = 8
+DAYTIME = "%H:%M:%S"
+LAST_EVENTS, KEPT_EVENTS = 8, 100
 REFRESH_S = 0.5
 
 
@@ -46,7 +49,7 @@ class Teller(AbstractContextManager["Teller"]):
         pass
 
     def tell(self, event: Event) -> None:
-        now = datetime.now().strftime("%H:%M:%S")
+        now = datetime.now().strftime(DAYTIME)
         click.echo(f"{now} {WORDS[event.kind]} {_words(event)}")
 
     def status(self, status: Status) -> None:
@@ -99,11 +102,13 @@ class JsonLines(Teller):
 
 
 class Screen(Teller):
-    """A few rows that stay where they are: how it stands, and the last events."""
+    """A few rows that stay where they are: how it stands, what is wrong now, the last events. The newest comes first, so
+    that a low terminal loses the oldest."""
 
     def __init__(self, name: str) -> None:
         super().__init__(name)
-        self._last: deque[tuple[str, Event]] = deque(maxlen=LAST_EVENTS)
+        self._told: deque[tuple[str, Event]] = deque(maxlen=KEPT_EVENTS)
+        self._since: dict[str, str] = {}  # a check's alarm
         self._live: Live | None = None
         self._shown = 0.0
 
@@ -120,11 +125,12 @@ class Screen(Teller):
     def __exit__(self, *_: object) -> None:
         if self._live is not None:
             self._live.stop()
-            for at, event in self._last:  # they stay on the screen, above the summary
-                click.echo(f"{at} {WORDS[event.kind]} {_words(event)}")
+            self._live.console.print(_table(self._told))  # they stay on the screen, above the summary
 
     def tell(self, event: Event) -> None:
-        self._last.append((datetime.now().strftime("%H:%M:%S"), event))
+        now = datetime.now().strftime(DAYTIME)
+        self._told.append((now, event))
+        self._since[event.check] = now
         self._shown = 0.0
 
     def status(self, status: Status) -> None:
@@ -134,25 +140,47 @@ class Screen(Teller):
         self._live.update(self._drawn(status), refresh=True)
 
     def _drawn(self, status: Status) -> "RenderableType":
+        from rich.console import Group
         from rich.table import Table
         from rich.text import Text
 
         hours, rest = divmod(int(status.seconds), 3600)
-        trouble = ", ".join(status.alarms)
+        up = status.link.startswith("up")
+        alarms = [(self._since.get(event.check, ""), event) for event in reversed(status.alarms)]
+        trouble = (
+            f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}" if alarms else "" if up else "no link"
+        )
         rows = {
-            self._name: f"watching for {hours}:{rest // 60:02d}:{rest % 60:02d}",
-            "now": trouble or "quiet",
+            self._name: f"watching for {hours}:{rest // 60:02d}:{rest % 60:02d}; Ctrl-C ends it with a summary",
             "link": status.link,
             "rates": f"{status.frames_s:.0f} frames/s, {status.mbit_s:.1f} Mb/s, {status.broadcasts_s:.0f} broadcasts/s",
             "clock": status.clock or "none heard",
-            "heard": f"{status.streams} streams, {status.devices} devices",
+            "heard": f"{_many(status.streams, 'stream')}, {_many(status.devices, 'device')}",
             "lost": f"{status.dropped} frames that this computer was too slow for" if status.dropped else "",
+            "now": trouble or "quiet",
         }
         table = Table.grid(padding=(0, 2))
         for name, words in rows.items():
+            bad = (name == "now" and trouble) or (name == "link" and not up)
+            style = "bold red" if bad else "bold green" if name == "now" else ""
             if words:
-                style = ("bold red" if trouble else "bold green") if name == "now" else ""
                 table.add_row(Text(clean(name), "bold"), Text(clean(words, 200), style))
-        for at, event in self._last:
-            table.add_row(Text(at), Text(f"{WORDS[event.kind]} {_words(event)}", STYLES.get(event.kind, "")))
-        return table
+        now = [event for _, event in alarms]
+        past = [row for row in reversed(self._told) if row[1] not in now]
+        return Group(
+            table, _table(alarms), Text("last events, newest first", "bold"), _table(past[:LAST_EVENTS])
+        )
+
+
+def _table(events: "Iterable[tuple[str, Event]]") -> "RenderableType":
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table.grid(padding=(0, 2))
+    for at, event in events:
+        table.add_row(Text(at), Text(f"{WORDS[event.kind]} {_words(event)}", STYLES.get(event.kind, "")))
+    return table
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"

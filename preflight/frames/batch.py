@@ -88,7 +88,7 @@ class Bench:
         self.progress = progress
         self._sets = itertools.cycle([np.zeros((k.COLUMNS, ROWS), np.int64) for _ in range(SETS)])
         self.columns = next(self._sets)
-        self.clock = np.zeros(7, np.int64)
+        self.clock = np.zeros(11, np.int64)
         self.frames = 0
         self.captured_bytes = 0
         self.cut = 0

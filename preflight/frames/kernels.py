@@ -599,20 +599,37 @@ def steady(cols, rows, clock):
     """Fill REL: nanoseconds from the first frame, on a clock that never falls back by more than 10 ms.
 
     Neighbouring frames a few microseconds out of order are natural. A larger fall is a clock that was set: it is
-    counted and taken out. `clock` = [started, first_ns, taken_out, last_rel, steps_back, longest_step_ns, last_ns]."""
+    counted and taken out. But a fall of less than a second, from which the frames come back sooner than a clock could, was
+    two queues of one system, one behind the other, as in a flood: that is put back. `clock` = [started, first_ns, taken_out, last_rel,
+    steps_back, longest_step_ns, last_ns, of taken_out what may be put back, the front to go on from, steps in that, its
+    last_rel]."""
     for i in range(rows):
         time = int(cols[TIME, i])
         if clock[0] == 0:
             clock[0] = 1
             clock[1] = time
-        taken_out = int(clock[2])
-        # A clock that leaps to and fro for centuries ends at MAX_NS, so that no sum overflows.
-        rel = min(time - int(clock[1]), MAX_NS - taken_out) + taken_out
         last = int(clock[3])
+        # A clock that leaps to and fro for centuries ends at MAX_NS, so that no sum overflows.
+        rel = min(time - int(clock[1]), MAX_NS - int(clock[2])) + int(clock[2])
+        if clock[7] > 0:
+            if last - int(clock[10]) >= int(clock[7]) // 2:
+                clock[7] = 0
+            elif time >= int(clock[8]) - int(clock[7]) // 4:
+                clock[2] -= clock[7]
+                clock[4] -= clock[9]
+                clock[7] = 0
+                rel = min(time - int(clock[1]), MAX_NS - int(clock[2])) + int(clock[2])
         if rel < last - 10000000:
+            fall = min(last - rel, MAX_NS - int(clock[2]))
+            if clock[7] == 0:
+                clock[8] = int(clock[1]) - int(clock[2]) + last
+                clock[9] = 0
+                clock[10] = last
             clock[4] += 1
             clock[5] = max(int(clock[5]), last - rel)
-            clock[2] = taken_out + min(last - rel, MAX_NS - taken_out)
+            clock[9] += 1
+            clock[7] = int(clock[7]) + fall if int(clock[7]) + fall < 1000000000 else 0
+            clock[2] += fall
             rel = last
         if rel > last:
             clock[3] = rel

@@ -56,3 +56,25 @@ def test_a_clock_that_leaps_to_and_fro_ends_nowhere_beyond_63_bits(tmp_path: Pat
     assert got[k.REL] == sorted(got[k.REL])
     assert got.source.steps_back >= 2
     assert got.source.duration_s > 2**32
+
+
+def at(tmp_path: Path, milliseconds: list[int]):
+    file = Pcap(nano=True)
+    content = file.header() + b"".join(file.record(T, ms * 10**6, FRAME) for ms in milliseconds)
+    return read_bytes(tmp_path, content)
+
+
+def test_two_queues_one_behind_the_other_make_no_clock_that_runs_ahead(tmp_path: Path) -> None:
+    """Of a loop on a busy machine: each fall was taken out for good, and ten seconds became eighteen."""
+    queues = [ms - late for ms in range(100, 900, 2) for late in (0, 60)][:-1]
+    got = at(tmp_path, queues)
+    assert got.source.duration_s == pytest.approx(0.798) and got.source.steps_back == 0
+    assert all(
+        abs(rel - (ms - 100) * 10**6) <= 60 * 10**6 for rel, ms in zip(got[k.REL], queues, strict=True)
+    )
+
+
+def test_a_clock_that_was_set_back_stays_so(tmp_path: Path) -> None:
+    got = at(tmp_path, [*range(200, 400, 2), *range(150, 700, 2)])
+    assert (got.source.steps_back, got.source.longest_step_back_s) == (1, 0.248)
+    assert got.source.duration_s == pytest.approx(0.198 + 0.548)

@@ -44,7 +44,7 @@ def tallied(
     records: list[tuple[int, int, bool, int]], cuts: list[int], engine: engines.Engine, ask: bool = False
 ) -> TallyFacts:
     """The tallies of the records, cut into batches before the given rows; `ask` for them after each batch too."""
-    tally, clock, time = Tally(), np.zeros(7, np.int64), 1_000_000_000_000
+    tally, clock, time = Tally(), np.zeros(11, np.int64), 1_000_000_000_000
     bounds = sorted({0, len(records), *(cut % (len(records) + 1) for cut in cuts)})
     for begin, end in pairwise(bounds):
         columns = np.zeros((k.COLUMNS, ROWS), np.int64)
