@@ -14,6 +14,7 @@ from preflight.frames.keeper import Keeper
 from preflight.host.facts import Adapter, Counters, HostFacts
 from preflight.watch import NS, Event, Watch
 from tests.checks import ptp
+from tests.host.trees import Tree
 from tests.tally.captures import Timed, arp, broadcast, every, mac, rtp, write
 
 ADAPTER = Adapter(
@@ -139,6 +140,18 @@ def test_what_the_link_does_is_told() -> None:
         ["The adapter eth0 is gone."],
         ["The link is up again: up, 1000 Mb/s, full duplex."],
     ]
+
+
+def test_a_link_that_loses_speed_is_told_from_the_systems_own_files(tmp_path: Path) -> None:
+    def now(speed: int) -> HostFacts:
+        tree = Tree(tmp_path / str(speed))
+        tree.add("eth0", {"carrier": 1, "speed": speed, "duplex": "full"})
+        return tree.read()
+
+    watch = Watch("eth0", now(1000))
+    assert watch.look(now(1000), 0) == []
+    [event] = watch.look(now(100), 5 * NS)
+    assert (event.headline, event.kind, event.grave) == ("The link fell from 1000 to 100 Mb/s.", "link", True)
 
 
 def test_memory_is_that_of_its_windows_however_long_it_stands(tmp_path: Path) -> None:

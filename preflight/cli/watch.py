@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from preflight.cli.teller import Teller
     from preflight.frames.keeper import Keeper
     from preflight.frames.live import Listener
+    from preflight.host.facts import HostFacts
     from preflight.watch import Watch
 
 LOOK_S = 0.5
@@ -96,7 +97,7 @@ def command(
     watch = Watch(chosen, computer, planned)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # both end it with a summary
     with teller(json_to, chosen) as told:
-        _stand_by(listener, watch, keeper, told)
+        _stand_by(listener, watch, keeper, told, computer)
         result = judged(watch.whole(listener.facts()))
         if isinstance(told, JsonLines):
             told.line(as_json(result, None))
@@ -106,14 +107,16 @@ def command(
     return result.verdict.exit_status(strict)
 
 
-def _stand_by(listener: "Listener", watch: "Watch", keeper: "Keeper", told: "Teller") -> None:
+def _stand_by(
+    listener: "Listener", watch: "Watch", keeper: "Keeper", told: "Teller", computer: "HostFacts"
+) -> None:
     from concurrent.futures import ThreadPoolExecutor
 
-    from preflight import host
+    from preflight.host.glance import glance
     from preflight.watch import Event
 
     looker = ThreadPoolExecutor(1)  # asking the system may take longer than the ring holds out
-    looking = looker.submit(host.read)
+    looking = looker.submit(glance, computer)
     looked = time.monotonic()
     try:
         for batch in listener.heard():
@@ -123,8 +126,9 @@ def _stand_by(listener: "Listener", watch: "Watch", keeper: "Keeper", told: "Tel
                 keeper.add(batch, now)
             events = watch.judge(now, listener.dropped, time.monotonic)
             if looking.done() and time.monotonic() - looked > LOOK_S:
-                events += watch.look(looking.result(), now)
-                looking = looker.submit(host.read)
+                computer = looking.result()
+                events += watch.look(computer, now)
+                looking = looker.submit(glance, computer)
                 looked = time.monotonic()
             for event in events:
                 told.tell(event)
