@@ -10,6 +10,11 @@ from preflight.survey import Survey, vantage
 def study(path: str, on_progress: Progress | None = None) -> Facts:
     """Read the capture at `path` ("-": standard input) to its end, or to Ctrl-C: then the facts are of what was
     read, and marked partial. Raises CaptureError where nothing can be read."""
+    return surveyed(path, on_progress)[0]
+
+
+def surveyed(path: str, on_progress: Progress | None = None) -> tuple[Facts, Survey]:
+    """The same, and what the facts were taken from."""
     capture = CaptureFile(path, on_progress)
     survey = Survey()
     batches = Ahead(capture.batches())
@@ -21,4 +26,5 @@ def study(path: str, on_progress: Progress | None = None) -> Facts:
         for batch in batches.rest(patience_s=0.5):
             survey.add(batch)
     tally = survey.tally_facts()
-    return Facts(source=capture.facts(), tally=tally, wire=survey.wire(), vantage=vantage(tally))
+    facts = Facts(source=capture.facts(), tally=tally, wire=survey.wire(), vantage=vantage(tally))
+    return facts, survey

@@ -81,6 +81,9 @@ class Survey:
     def tally_facts(self) -> TallyFacts:
         return self._tally.facts()
 
+    def rtp_flows(self) -> np.ndarray:
+        return self._tally.rtp_flows()
+
     def wire(self) -> dict[type, tuple]:
         return {kind: tuple(facts) for kind, facts in self._wire.items()}
 

@@ -24,13 +24,18 @@ from types import FunctionType, SimpleNamespace
 
 import numpy as np
 
-KERNEL_MODULES = (
-    "preflight.frames.kernels",
-    "preflight.tally.kernels",
-    "preflight.tally.stream_kernels",
-    "preflight.tally.clock_kernels",
-    "preflight.tally.beat_kernels",
-)
+# What is compiled together, by what it is for: nobody waits for kernels of which there is no need.
+SURVEY, ANONYMISE = "kernels", "anonymise"
+KERNEL_MODULES = {
+    SURVEY: (
+        "preflight.frames.kernels",
+        "preflight.tally.kernels",
+        "preflight.tally.stream_kernels",
+        "preflight.tally.clock_kernels",
+        "preflight.tally.beat_kernels",
+    ),
+    ANONYMISE: ("preflight.anonymise.kernels",),
+}
 _signatures: dict[Callable, str] = {}
 
 BYTES = "uint8[::1]"
@@ -53,49 +58,58 @@ def kernel(signature: str = "") -> Callable[[Callable], Callable]:
     return mark
 
 
-def _kernels() -> list[Callable]:
-    for name in KERNEL_MODULES:
+def _kernels(group: str) -> list[Callable]:
+    """The kernels of a group, after those of the survey, which they may call."""
+    modules = dict.fromkeys((*KERNEL_MODULES[SURVEY], *KERNEL_MODULES[group]))
+    for name in modules:
         importlib.import_module(name)
-    return list(_signatures)
+    return [function for function in _signatures if function.__module__ in modules]
+
+
+def _entries(group: str) -> list[Callable]:
+    """The kernels of a group that are called from Python."""
+    outside = ("", INTRINSIC)
+    return [
+        f for f in _kernels(group) if f.__module__ in KERNEL_MODULES[group] and _signatures[f] not in outside
+    ]
 
 
 class Engine(SimpleNamespace):
     """The kernels by name. `bytes_of` turns a uint8 array into what they read fastest."""
 
 
-def plain() -> Engine:
+def plain(group: str = SURVEY) -> Engine:
     """The kernels as plain Python: about 20 thousand frames/s, ready at once."""
-    return Engine(bytes_of=memoryview, compiled=False, **{f.__name__: f for f in _kernels()})
+    return Engine(bytes_of=memoryview, compiled=False, **{f.__name__: f for f in _kernels(group)})
 
 
-_compiled: Engine | None = None
+_compiled: dict[str, Engine] = {}
 
 
-def compiled(say: Callable[[str], None] | None = None) -> Engine:
+def compiled(say: Callable[[str], None] | None = None, group: str = SURVEY) -> Engine:
     """The kernels compiled. The first call on a machine takes some seconds; `say` is told so beforehand."""
-    global _compiled
-    if _compiled is None:
-        folder = cache_folder()
+    if group not in _compiled:
+        folder = cache_folder(group)
         if (folder / INDEX).is_file():
-            _compiled = _load(folder)
+            _compiled[group] = _load(folder, group)
         else:
             if say:
                 say("Preparing the frame engine, once after install")
-            _compiled = _load_new(folder)
-    return _compiled
+            _compiled[group] = _load_new(folder, group)
+    return _compiled[group]
 
 
-def ready() -> bool:
+def ready(group: str = SURVEY) -> bool:
     """Whether compiled kernels are at hand: then even a small capture is better off with them."""
-    return _compiled is not None or (cache_folder() / INDEX).is_file()
+    return group in _compiled or (cache_folder(group) / INDEX).is_file()
 
 
 @cache
-def cache_folder() -> Path:
+def cache_folder(group: str = SURVEY) -> Path:
     """Where compiled kernels are kept."""
     import llvmlite.binding as llvm
 
-    files = {Path(f.__code__.co_filename) for f in _kernels()}
+    files = {Path(f.__code__.co_filename) for f in _kernels(group)}
     files |= {Path(__file__), Path(__file__).with_name("intrinsics.py")}
     depends = hashlib.sha256(b"".join(path.read_bytes() for path in sorted(files)))
     processor = llvm.get_host_cpu_name() + llvm.get_host_cpu_features().flatten()
@@ -103,7 +117,7 @@ def cache_folder() -> Path:
     base = os.environ.get("XDG_CACHE_HOME") or (
         os.environ.get("LOCALAPPDATA") if sys.platform == "win32" else None
     )
-    return Path(base or Path.home() / ".cache") / "preflight" / f"kernels-{depends.hexdigest()[:12]}"
+    return Path(base or Path.home() / ".cache") / "preflight" / f"{group}-{depends.hexdigest()[:12]}"
 
 
 # -- loading ---------------------------------------------------------------------------------------------------
@@ -126,7 +140,7 @@ def _target_machine():
     )
 
 
-def _load(folder: Path) -> Engine:
+def _load(folder: Path, group: str) -> Engine:
     """An engine from the object code in `folder`."""
     import llvmlite.binding as llvm
 
@@ -144,8 +158,7 @@ def _load(folder: Path) -> Engine:
     linker.finalize_object()
     functions = {
         f.__name__: _callable(linker.get_function_address(index["symbols"][f.__name__]), _signatures[f])
-        for f in _kernels()
-        if f.__name__ in index["symbols"]
+        for f in _entries(group)
     }
     return Engine(bytes_of=lambda array: array, compiled=True, _linker=linker, **functions)
 
@@ -186,12 +199,12 @@ def _callable(address: int, signature: str) -> Callable:
 # -- compiling -------------------------------------------------------------------------------------------------
 
 
-def _load_new(folder: Path) -> Engine:
+def _load_new(folder: Path, group: str) -> Engine:
     """Compile into a folder of its own, load that, and leave it at `folder` for the next run, where it may be written."""
     made = Path(tempfile.mkdtemp(prefix="preflight-"))
     try:
-        _compile(made)
-        engine = _load(made)
+        _compile(made, group)
+        engine = _load(made, group)
         try:
             folder.parent.mkdir(parents=True, exist_ok=True)
             beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix="making-"))
@@ -204,8 +217,8 @@ def _load_new(folder: Path) -> Engine:
         shutil.rmtree(made, ignore_errors=True)
 
 
-def _compile(folder: Path) -> None:
-    """Write each kernel's object code and the index of their symbols into `folder`."""
+def _compile(folder: Path, group: str) -> None:
+    """Write the object code of each of a group's kernels object code and the index of their symbols into `folder`."""
     import llvmlite.binding as llvm
     import numba
 
@@ -215,7 +228,8 @@ def _compile(folder: Path) -> None:
     symbols: dict[str, str] = {}
     outside: set[str] = set()
     machine = _target_machine()
-    for function in _kernels():
+    entries = _entries(group)
+    for function in _kernels(group):
         name, signature = function.__name__, _signatures[function]
         if signature == INTRINSIC:
             jitted[name] = getattr(intrinsics, name)
@@ -223,7 +237,7 @@ def _compile(folder: Path) -> None:
         # Kernels call their helpers by global name: give each a copy of its globals with the jitted ones in.
         copy = FunctionType(function.__code__, {**function.__globals__, **jitted}, name)
         jitted[name] = numba.njit(error_model="numpy")(copy)
-        if signature:
+        if function in entries:
             entry = _entry(signature, jitted[name])
             text = entry.inspect_llvm()
             outside |= set(re.findall(r"^declare .*?@\"?([\w.]+)\"?\(", text, re.MULTILINE))

@@ -50,3 +50,21 @@ def fold(_context, _a, _b):
         return builder.xor(high, builder.trunc(product, I64))
 
     return types.int64(types.int64, types.int64), code
+
+
+@intrinsic
+def plus(_context, _a, _b):
+    def code(_context, builder, _signature, arguments):
+        return builder.add(*arguments)  # wraps around, unlike Numba's own
+
+    return types.int64(types.int64, types.int64), code
+
+
+@intrinsic
+def turn(_context, _a, _n):
+    def code(_context, builder, _signature, arguments):
+        pattern, left = arguments
+        right = builder.sub(ir.Constant(I64, 64), left)
+        return builder.or_(builder.shl(pattern, left), builder.lshr(pattern, right))
+
+    return types.int64(types.int64, types.int64), code

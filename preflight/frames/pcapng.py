@@ -16,7 +16,7 @@ from preflight import __version__
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch, Frame
 
-SECTION, INTERFACE, STATISTICS, PACKET = 0x0A0D0D0A, 1, 5, 6
+SECTION, INTERFACE, OBSOLETE, STATISTICS, PACKET = 0x0A0D0D0A, 1, 2, 5, 6
 OUTBOUND = struct.pack("<I", 2)  # of the flags of a packet
 FRAME_MORE = 52  # most bytes that a frame takes beyond its own: header, flags, padding, and a tag put back
 
@@ -46,6 +46,16 @@ def _interface(link: int, name: bytes = b"") -> bytes:
 def head(adapter: str) -> bytes:
     """What a file begins with; frames of `adapter` follow."""
     return _section() + _interface(k.ETHERNET, adapter.encode())
+
+
+def head_of(link: int) -> bytes:
+    """What a section begins with whose frames are of one link type, and of an adapter without a name."""
+    return _section() + _interface(link)
+
+
+def damage(records: int, ended_early: bool) -> bytes:
+    """Records that cannot be read, as many as could not be read elsewhere; and an end in the middle of one."""
+    return records * _block(OBSOLETE, b"") + (struct.pack("<II", PACKET, 64) if ended_early else b"")
 
 
 def tail(last_ns: int, frames: int, dropped: int) -> bytes:

@@ -105,6 +105,19 @@ class Tally:
                 found.append(_beat(index[slot], row))
         return sorted(found, key=lambda beat: beat.flow)
 
+    def rtp_flows(self) -> np.ndarray:
+        """A hash table of the flows (FLOW | 1) that are RTP: by a stream in them, or by how their numbers count on."""
+        flows = self.flows
+        counts_on = flows[:, k.F_SEQUENCE_STEPS] > 0.4 * flows[:, k.F_FRAMES]
+        slots = set(np.flatnonzero(counts_on & (flows[:, k.F_KEY] != 0)).tolist())
+        rows = self.streams[(self.streams[:, x.X_KEY] != 0) & (self.streams[:, x.X_SLOT] >= 0)].tolist()
+        slots |= {row[x.X_SLOT] for row in rows if _stream(row, {}).real}
+        table = np.zeros((FLOW_ROWS, 1), np.int64)
+        for key in flows[sorted(slots), k.F_KEY].tolist():
+            if (at := k.slot_of(table, key)) >= 0:
+                table[at, 0] = key
+        return table
+
     def facts(self) -> TallyFacts:
         used = np.flatnonzero(self.flows[:, k.F_KEY])
         used = used[np.argsort(-self.flows[used, k.F_FRAMES], kind="stable")]
