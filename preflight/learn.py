@@ -26,6 +26,7 @@ FILL = "FILL IN"
 MOST_DEVICES = 200
 LEAST_SPOKEN = 3  # times that one has to speak before it is told how often it does. Common practice.
 RATES = (48_000, 96_000, 192_000, 44_100, 88_200, 176_400, 32_000)
+PORTS = 24  # a switch is taken for one of so many. Common practice.
 MARGIN = 2.0  # a good day may be a little quieter. Common practice.
 
 
@@ -66,14 +67,17 @@ def draft(facts: Facts) -> str:
             lines.append(f"speaks_every_s = {every:g}  # measured, with room to spare")
     if len(talkers) > MOST_DEVICES:
         lines += ["", f"# And {len(talkers) - MOST_DEVICES} more senders: too many to be a rig."]
+    asking = {m.seen.src for m in facts.heard(IgmpMessage) if m.kind == "query" and not m.group}
     for name, hardware, why in _switches(bridges):
         lines += [
             "",
             "[[switch]]",
             f"name = {_text(name)}  # {why}",
-            f"ports = 24  # {FILL}",
+            f"ports = {PORTS}  # {FILL}",
             f"hardware = {_text(hardware)}",
         ]
+        if any(_below(asker, hardware) for asker in asking):
+            lines.append("querier = true  # it asked for group members")
     lines += ["", f"# [[cable]]  # {FILL}: the cables between switches, and any other that is long"]
     lines += _streams(facts, called, listener)
     if leader in called:
@@ -111,7 +115,7 @@ def _switches(bridges: dict[str, str]) -> Iterable[tuple[str, str, str]]:
     taken: list[tuple[str, int, str]] = []
     for hardware, name in sorted(bridges.items()):
         number = int(hardware.replace(":", ""), 16)
-        near = next((i for i, each in enumerate(taken) if 0 <= number - each[1] <= 24), None)
+        near = next((i for i, each in enumerate(taken) if 0 <= number - each[1] <= PORTS), None)
         if near is None:
             taken.append((name, number, hardware))
         elif name and not taken[near][0]:
@@ -121,6 +125,11 @@ def _switches(bridges: dict[str, str]) -> Iterable[tuple[str, str, str]]:
         shown = name if name and name not in used else f"switch {number}"
         used.add(shown)
         yield shown, hardware, "as it calls itself" if shown == name else f"{FILL}: it acts as a switch"
+
+
+def _below(port: str, switch: str) -> bool:
+    """Whether an address is that of a switch or of one of its ports, just above it."""
+    return 0 <= int(port.replace(":", ""), 16) - int(switch.replace(":", ""), 16) <= PORTS
 
 
 def _called(facts: Facts, talkers: Iterable[Talker]) -> dict[str, str]:

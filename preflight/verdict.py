@@ -116,6 +116,7 @@ FIX_ORDER = (
     "frame-size",
     "clock",
     "clock-plan",
+    "querier-plan",
     "priority",
     "stream-plan",
     "stream-health",

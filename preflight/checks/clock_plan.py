@@ -30,6 +30,8 @@ CHECK = Check(
     unproven="Listen for ten seconds at a port of a box that follows the clock, or where the switch sends PTP too.",
 )
 
+CUT_OFF = "0" * 16  # no clock has this identity: what a cut frame leaves of it
+
 
 def judge(facts: Facts) -> Finding | None:
     sheet = facts.sheet
@@ -58,6 +60,14 @@ def judge(facts: Facts) -> Finding | None:
         )
     leader = max(announced, key=lambda port: port.last_s)
     measured = {"planned": planned.name, "leader": leader.hardware, "grandmaster": leader.grandmaster}
+    if leader.grandmaster == CUT_OFF:
+        return Finding(
+            CHECK.name,
+            Outcome.UNPROVEN,
+            f"{who(leader.hardware)} announces a clock; whose time that is was cut off its frames.",
+            measured=measured,
+            fixes=("Capture whole frames (no snap length).",),
+        )
     if _is(leader, planned.hardware):
         return Finding(
             CHECK.name, Outcome.PASS, f"{planned.name} leads the clock, as planned.", measured=measured

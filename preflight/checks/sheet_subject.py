@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from preflight.checks.heard_streams import LEAST_PACKETS, heard_streams, place
 from preflight.checks.maker import maker
 from preflight.facts import Facts
-from preflight.rig.sheet import Device, Sheet, Stream
+from preflight.rig.sheet import Device, Sheet, Stream, Switch
 from preflight.tally.facts import Flow, RtpStream, Talker
 from preflight.wire.arp import ArpMessage
 from preflight.wire.lldp import LldpNeighbour
@@ -76,13 +76,7 @@ def _switches(facts: Facts, sheet: Sheet, unknown: set[str]) -> set[str]:
     where it does not tell its name, any one bridge may be it."""
     mine = {switch.hardware for switch in sheet.switch if switch.hardware}
     for switch in sheet.switch:
-        if switch.hardware:
-            base = int(switch.hardware.replace(":", ""), 16)
-            mine |= {
-                mac
-                for mac in unknown
-                if 0 <= int(mac.replace(":", ""), 16) - base <= switch.ports + PORT_ADDRESSES
-            }
+        mine |= {mac for mac in unknown if _is_of(switch, mac)}
     nameless = any(switch.hardware is None for switch in sheet.switch)
     names = {switch.name.lower() for switch in sheet.switch}
     for neighbour in facts.heard(LldpNeighbour):
@@ -90,6 +84,24 @@ def _switches(facts: Facts, sheet: Sheet, unknown: set[str]) -> set[str]:
         if known or (nameless and neighbour.bridge):
             mine.add(neighbour.seen.src)
     return mine
+
+
+def _is_of(switch: Switch, hardware: str) -> bool:
+    """Whether an address is a switch's own or that of one of its ports."""
+    if not switch.hardware:
+        return False
+    above = int(hardware.replace(":", ""), 16) - int(switch.hardware.replace(":", ""), 16)
+    return 0 <= above <= switch.ports + PORT_ADDRESSES
+
+
+def switch_of(sheet: Sheet, facts: Facts, hardware: str) -> Switch | None:
+    """The sheet's switch that sends from an address: known by its own, or by the name that it tells there."""
+    names = {each.seen.src: each.system_name.lower() for each in facts.heard(LldpNeighbour)}
+    # The nearest below: two switches may have addresses one after the other.
+    near = [switch for switch in sheet.switch if _is_of(switch, hardware)]
+    if near:
+        return max(near, key=lambda switch: switch.hardware or "")
+    return next((switch for switch in sheet.switch if switch.name.lower() == names.get(hardware)), None)
 
 
 @dataclass(frozen=True)

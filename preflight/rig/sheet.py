@@ -126,7 +126,7 @@ class Device(_Table):
 
 @dataclass(frozen=True)
 class Switch(_Table):
-    """`poe_class` is the highest power class that its ports feed, `poe_budget_w` what they feed in all."""
+    """`querier` where it is to ask for group members. `poe_class` is the highest power class that its ports feed, `poe_budget_w` what they feed in all."""
 
     name: Name
     ports: Annotated[int, _Bound(ge=2, le=512)]
@@ -135,6 +135,7 @@ class Switch(_Table):
     poe_budget_w: Annotated[float, _Bound(gt=0, le=10_000)] | None = None
     spanning_tree: bool = False
     igmp_snooping: bool = True
+    querier: bool = False
 
 
 @dataclass(frozen=True)

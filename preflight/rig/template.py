@@ -66,6 +66,7 @@ poe_class = 3
 name = "foh"                      # at front of house
 ports = 12
 hardware = "00:00:5e:00:53:f0"
+querier = true                    # it asks for group members (IGMP); one switch should
 
 [[switch]]
 name = "stage"

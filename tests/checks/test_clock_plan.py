@@ -45,3 +45,9 @@ def test_another_domain_is_another_matter(tmp_path):
 def test_nothing_to_judge(tmp_path):
     assert found(tmp_path, shows.hello(DESK)).outcome == Outcome.UNPROVEN
     assert found(tmp_path, led(ENGINE), sheet=shows.sheet()) is None
+
+
+def test_frames_cut_before_the_grandmaster_prove_nothing(tmp_path):
+    for clock in (ENGINE, 77):
+        facts = studied(tmp_path, led(clock), snap=60)
+        assert judge(replace(facts, sheet=PLAN)).outcome == Outcome.UNPROVEN

@@ -30,12 +30,16 @@ def test_new_never_writes_over_a_sheet(file):
     "command", [["sheet", "check"], ["study", CLEAN, "--sheet"], ["linecheck", "--sheet"]]
 )
 def test_mistakes_are_told_a_line_each(file, command):
-    file.write_text(TEMPLATE.replace("length_m", "lenght_m").replace("= 85", "= 85\nhue = 'red\\u001b'", 1))
+    text = TEMPLATE.replace("length_m", "lenght_m").replace("= 85", "= 85\nhue = 'red\\u001b'", 1)
+    line = text[: text.index("lenght_m")].count("\n") + 1
+    file.write_text(text)
     done = run(*command, str(file))
     assert done.exit_code == 2 and done.stdout == "" and "\x1b" not in done.stderr
     first, second = done.stderr.splitlines()
     assert (
-        "line 82: cable 1, lenght_m" in first and "length_m?" in first and "line 83: cable 1, hue" in second
+        f"line {line}: cable 1, lenght_m" in first
+        and "length_m?" in first
+        and f"line {line + 1}: cable 1, hue" in second
     )
 
 

@@ -13,10 +13,10 @@ from tests.lab.rig import Rig
 from tests.lab.test_watch import SOON_S, Standing, alarms
 
 OF_THE_SHEET = (
-    "strangers", "missing", "address-plan", "stream-plan", "clock-plan", "control-plan", "spare",
+    "strangers", "missing", "address-plan", "stream-plan", "clock-plan", "control-plan", "querier-plan", "spare",
     "addressing", "control-network",
 )  # fmt: skip
-SURE = ("strangers", "stream-plan", "clock-plan", "control-plan")
+SURE = ("strangers", "stream-plan", "clock-plan", "control-plan", "querier-plan")
 CONTROL = '\n[control]\nsubnet = "198.51.100.0/24"\nrouter = "198.51.100.1"\n'
 
 

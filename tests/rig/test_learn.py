@@ -20,7 +20,7 @@ from tests.tally.captures import mac, studied
 
 CLEAN = Path(__file__).parents[2] / "captures/clean-rig.pcap.gz"
 BOX_LEFT, BOX_DRUMS, ENGINE_A = "00:00:5e:00:53:1f", "00:00:5e:00:53:21", "00:00:5e:00:53:14"
-OF_A_SHEET = ("strangers", "missing", "address-plan", "stream-plan")
+OF_A_SHEET = ("strangers", "missing", "address-plan", "stream-plan", "clock-plan", "querier-plan")
 Edit = Callable[[bytes], bytes | None]
 
 
@@ -57,7 +57,7 @@ def test_the_rig_it_was_learned_from_passes(learned):
         OF_A_SHEET, Outcome.PASS
     )
     assert learned.clock_master().hardware == ENGINE_A
-    assert [switch.name for switch in learned.switch] == ["foh-switch"]
+    assert [(switch.name, switch.querier) for switch in learned.switch] == [("foh-switch", True)]
     assert {s.group: s.sample_rate_hz for s in learned.stream} == {"233.252.0.1": 48000, "233.252.0.2": 48000}
 
 
