@@ -24,9 +24,10 @@ STYLES = {
 SHOWN_EVIDENCE = 5
 SHOWN_UNPROVEN = 3  # more of them with all that would show them push the verdict off the screen
 
+# What a sheet would add, where there is none.
 NO_SHEET = (
-    "A rig sheet (--sheet FILE) would add: who is missing, who is a stranger, addresses, clock, streams and spares as planned. "
-    "`preflight sheet learn` drafts one from a rig that is in order."
+    "Without a rig sheet (--sheet FILE) it is not known who is missing, who is a stranger, and whether addresses, clock, streams "
+    "and spares are as planned. `preflight sheet learn` drafts one."
 )
 
 
