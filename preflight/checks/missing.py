@@ -8,7 +8,7 @@ than this (as the sheet learned, and the others keep to what it learned of them)
 from collections.abc import Iterable
 
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.describe import who
+from preflight.checks.describe import listed, who
 from preflight.checks.finding import Check, Evidence, Finding, Limit, Outcome
 from preflight.checks.sheet_subject import Planned, Roll, identifiable, planned_streams, roll
 from preflight.checks.wire_subject import unheard
@@ -50,7 +50,7 @@ CHECK = Check(
         "A sheet drafted by `preflight sheet learn` knows who speaks how often."
     ),
 )
-SHOWN = 8
+SHOWN, SHOWN_NAMES = 8, 4
 
 
 def judge(facts: Facts) -> Finding | None:
@@ -108,11 +108,14 @@ def judge(facts: Facts) -> Finding | None:
 
 
 def _named(devices: list[Device]) -> str:
+    """All of them where they count up, box 3–16; else the first."""
     names = [
         f"{device.name} (the spare for {device.spare_for})" if device.spare_for else device.name
-        for device in devices[:4]
+        for device in devices
     ]
-    return ", ".join(names) + (f" and {len(devices) - 4} more" if len(devices) > 4 else "")
+    if len(told := listed(names).split(", ")) <= SHOWN_NAMES:
+        return ", ".join(told)
+    return ", ".join(names[:SHOWN_NAMES]) + f" and {len(names) - SHOWN_NAMES} more"
 
 
 def _proof(
