@@ -19,9 +19,9 @@ RATE_TIMES = 3.0
 RATE_FLOORS = {"broadcast": 50, "discovery": 50, "multicast": 1000, "unicast": 10_000, "bytes": 1_000_000}
 
 # What differs between any two computers, or is compared on its own below.
-ADAPTER_NOISE = {"name", "hardware_address", "driver"}
+ADAPTER_NOISE = {"name", "hardware_address", "driver", "temperature_c", "hot_c"}
 ADAPTER_APART = {"addresses", "gateways", "counters", "kind_reason"}
-HOST_NOISE = {"system"}
+HOST_NOISE = {"system", "temperature_c"}
 UNITS = {"speed_mbps": " Mb/s", "mtu": " bytes"}
 NAMES = {
     "kind": "kind of adapter",

@@ -12,6 +12,7 @@ from preflight.frames.facts import SourceFacts
 from preflight.host.facts import HostFacts
 from preflight.rig.budget import Budget
 from preflight.rig.sheet import Sheet
+from preflight.soak.facts import SoakFacts
 from preflight.tally.facts import TallyFacts
 
 Vantage = Literal["access port", "mirror", "unknown"]
@@ -25,7 +26,7 @@ class Facts:
     `wire_refused` says why there is no wire to judge although it was asked for (no privilege, no adapter), and is ""
     otherwise. `link_mbps` is the link's rate that loads are judged by; `link_assumed` when nothing told it.
     `sheet` is what should be there, where a rig sheet was given; `budget` what follows from it alone, where only the
-    plan is asked for."""
+    plan is asked for; `soak` what hours on one item measured, where it was a soak."""
 
     source: SourceFacts | None = None
     tally: TallyFacts | None = None
@@ -39,6 +40,7 @@ class Facts:
     link_assumed: bool = True
     sheet: Sheet | None = None
     budget: Budget | None = None
+    soak: SoakFacts | None = None
 
     def heard(self, kind: type[Fact]) -> tuple[Fact, ...]:
         """All wire facts of one type, in the order in which they were seen."""

@@ -73,7 +73,9 @@ CAUSES = (
     Cause("control-plan", ("strangers", "address-plan", "stray-dhcp", "stray-router"), "all culprits"),
     Cause("missing", ("stream-plan",), "culprit"),
     # A link that went down and up again breaks the frames that were on it.
-    Cause("link-up", ("link-errors",), "culprit"),
+    Cause("link-up", ("link-errors", "link-steady"), "culprit"),
+    Cause("link-steady", ("link-errors",), "culprit"),
+    Cause("link-steady", ("capture-quality", *LATE), "time"),
     Cause("duplex", ("link-errors",), "culprit"),
     # One subnet on two adapters, or a gateway on the wrong one, is told by both.
     Cause("addressing", ("control-network",), "culprit"),
@@ -89,6 +91,7 @@ FIX_ORDER = (
     "adapter-bus",
     "link-speed",
     "duplex",
+    "link-steady",
     "link-errors",
     "neighbours",
     "loop",
@@ -133,11 +136,13 @@ FIX_ORDER = (
     "adapter-sleep",
     "flow-control",
     "computer-load",
+    "temperature",
     "capture-quality",
+    "soak-time",
 )
 
-# It judges the capture, not the network: where nothing else could be judged, nothing was.
-ABOUT_THE_CAPTURE = "capture-quality"
+# They judge the capture and the soak, not the network: where nothing else could be judged, nothing was.
+ABOUT_THE_CAPTURE = {"capture-quality", "soak-time"}
 
 # A symptom counts frames in a second, so its stretch begins and ends up to a second beside its cause. What the cause
 # then leaves uncovered has another cause: a device that chatters for a minute is not mended with a loop of one
@@ -169,7 +174,7 @@ def _word(findings: tuple[Finding, ...]) -> Word:
     outcomes = {finding.outcome for finding in findings}
     if Outcome.FAIL in outcomes:
         return "not ready"
-    if all(f.outcome == Outcome.UNPROVEN for f in findings if f.check != ABOUT_THE_CAPTURE):
+    if all(f.outcome == Outcome.UNPROVEN for f in findings if f.check not in ABOUT_THE_CAPTURE):
         return "unproven"
     return "ready with cautions" if Outcome.CAUTION in outcomes else "ready"
 

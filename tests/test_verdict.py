@@ -198,7 +198,6 @@ def test_no_finding_explains_what_explains_it():
         "missing",
         "addressing",
         "pause-frames",
-        "capture-quality",
     ]
 
 

@@ -2,7 +2,7 @@
 
 import importlib
 import pkgutil
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from functools import cache
 
 from preflight.checks.finding import SHEET_LIMITS, Check, Finding, Outcome
@@ -10,12 +10,12 @@ from preflight.facts import Facts
 from preflight.text import clean
 
 Judge = Callable[[Facts], Finding | None]
-SUBJECTS = ("computer", "wire", "plan")
+SUBJECTS = ("computer", "wire", "soak", "plan")
 
 
 @cache
 def all_checks() -> tuple[tuple[Check, Judge], ...]:
-    """Every check with its judge: the computer's first, then the wire's, then the plan's, each by name."""
+    """Every check with its judge: the computer's first, then the wire's, the soak's, the plan's, each by name."""
     modules = [
         importlib.import_module(f"{__name__}.{found.name}") for found in pkgutil.iter_modules(__path__)
     ]
@@ -23,12 +23,14 @@ def all_checks() -> tuple[tuple[Check, Judge], ...]:
     return tuple(sorted(checks, key=lambda pair: (SUBJECTS.index(pair[0].subject), pair[0].name)))
 
 
-def judge_all(facts: Facts) -> tuple[Finding, ...]:
-    """What every check says of `facts`, by the limits of its rig sheet. One that breaks is unproven; the others still
-    count."""
+def judge_all(facts: Facts, only: Container[str] | None = None) -> tuple[Finding, ...]:
+    """What every check says of `facts`, or those named in `only`, by the limits of its rig sheet. One that breaks is
+    unproven; the others still count."""
     before = SHEET_LIMITS.set(facts.sheet.limits if facts.sheet else {})
     try:
-        found = [_judge(check, judge, facts) for check, judge in all_checks()]
+        found = [
+            _judge(check, judge, facts) for check, judge in all_checks() if only is None or check.name in only
+        ]
     finally:
         SHEET_LIMITS.reset(before)
     return tuple(finding for finding in found if finding is not None)

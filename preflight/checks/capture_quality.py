@@ -35,6 +35,7 @@ CHECK = Check(
     unproven="Listen again, long enough to hear something.",
 )
 
+HOLE = "there is a hole"
 FRAMES: tuple[Measure, ...] = ("broadcast", "discovery", "multicast", "unicast")
 SEES = {
     "access port": "taken at an access port: it sees what is flooded and what is meant for one station, not what passes "
@@ -110,7 +111,7 @@ def judge(facts: Facts) -> Finding | None:
     ):
         faults.append(
             (
-                "there is a hole",
+                HOLE,
                 Evidence(
                     f"no frame at all for {hole:.2f} s, in a capture of {count_text(rate)} frames/s: the capture paused, "
                     "the link was down, or the senders stopped",
@@ -158,4 +159,6 @@ def judge(facts: Facts) -> Finding | None:
         limits=limits,
         fixes=CHECK.fixes,
         cautions=CHECK.cautions,
+        # A hole that a link's fault covers needs no mending of its own; anything beside it does.
+        spans=((hole_at, hole_at + hole),) if [words for words, _ in faults] == [HOLE] else (),
     )

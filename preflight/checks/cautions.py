@@ -10,3 +10,4 @@ QUALIFIED = (
     "Mains, rigging and work at height are for qualified people, under the local codes and the venue's rules."
 )
 PRIVACY = "Capture only networks that you are allowed to: a capture can hold personal data."
+HOT = "What runs hot can burn: let it cool down before you touch it, and keep cables and covers off it."

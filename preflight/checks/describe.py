@@ -1,7 +1,8 @@
-"""Words for flows and numbers that several checks share."""
+"""Words for flows, numbers and times that several checks share."""
 
 import re
 from collections.abc import Iterable
+from datetime import datetime
 
 from preflight.checks.maker import maker
 from preflight.tally.facts import Flow
@@ -83,3 +84,25 @@ def _run(first: str, last: str) -> str:
     parts = re.fullmatch(r"(.*?\d+)(\D*)", first)
     end = re.search(r"\d+(?=\D*$)", last)
     return f"{parts[1]}–{end[0]}{parts[2]}" if parts and end else f"{first}, {last}"
+
+
+def span_text(seconds: float) -> str:
+    """A time as people say it: 12 s, 45 min, 4 h, 3 h 20 min, 2 d 4 h."""
+    whole = int(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 and whole < 600 else "")
+    large, small, names = (whole // 3600, whole % 3600 // 60, "h min")
+    if whole >= 48 * 3600:
+        large, small, names = (whole // 86400, whole % 86400 // 3600, "d h")
+    one, other = names.split()
+    return f"{large} {one}" + (f" {small} {other}" if small else "")
+
+
+def when(at_ns: int) -> str:
+    """A moment as the clock on this computer's wall shows it."""
+    try:
+        return datetime.fromtimestamp(at_ns // 10**9).strftime("%Y-%m-%d %H:%M:%S")
+    except (ValueError, OverflowError, OSError):
+        return "an unknown time"

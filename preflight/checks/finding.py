@@ -40,12 +40,12 @@ class Limit:
 class Check:
     """The explanation of a check.
 
-    `subject` is what it looks at: "computer", "wire", or the "plan" that a rig sheet is. `looks_at`, `why` are short plain sentences. `unproven` says
+    `subject` is what it looks at: "computer", "wire", a "soak" of one item, or the "plan" that a rig sheet is. `looks_at`, `why` are short plain sentences. `unproven` says
     what would show the matter when a capture or this computer cannot. `fixes` are the general steps.
     """
 
     name: str
-    subject: Literal["computer", "wire", "plan"]
+    subject: Literal["computer", "wire", "soak", "plan"]
     question: str
     looks_at: str
     why: str

@@ -18,6 +18,7 @@ COMMANDS = {
     "linecheck": "Read this computer, listen, and say whether the audio LAN is ready.",
     "study": "Give the same verdict from saved captures.",
     "watch": "Stand by during the show, and say at once when something goes wrong.",
+    "soak": "In the shop: hours on one item, and a signed-off record in a log.",
     "sheet": "Write a rig sheet, draft one from a good rig, or check one.",
     "budget": "Say from a rig sheet alone whether the plan holds.",
     "compare": "Say what differs between two saved results: spare computer, last show.",

@@ -3,6 +3,7 @@
 import sys
 import time
 from collections import deque
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import TYPE_CHECKING, TextIO
@@ -25,10 +26,35 @@ LAST_EVENTS, KEPT_EVENTS = 8, 100
 REFRESH_S = 0.5
 
 
-def teller(json_to: str | None, name: str) -> "Teller":
+Rows = Callable[[], Mapping[str, str]]
+"""What a display shows above the alarms, by name."""
+
+
+def teller(json_to: str | None, hello: str) -> "Teller":
+    """`hello` is told first."""
     if json_to:
-        return JsonLines(json_to, name)
-    return Screen(name) if sys.stdout.isatty() else Teller(name)
+        return JsonLines(json_to, hello)
+    return Screen(hello) if sys.stdout.isatty() else Teller(hello)
+
+
+def watch_rows(name: str, status: Status) -> dict[str, str]:
+    hours, rest = divmod(int(status.seconds), 3600)
+    return {
+        name: f"watching for {hours}:{rest // 60:02d}:{rest % 60:02d}; Ctrl-C ends it with a summary",
+        "link": status.link,
+        "rates": rates(status),
+        "clock": status.clock or "none heard",
+        "heard": f"{many(status.streams, 'stream')}, {many(status.devices, 'device')}",
+        "lost": lost(status),
+    }
+
+
+def rates(status: Status) -> str:
+    return f"{status.frames_s:.0f} frames/s, {status.mbit_s:.1f} Mb/s, {status.broadcasts_s:.0f} broadcasts/s"
+
+
+def lost(status: Status) -> str:
+    return f"{status.dropped} frames that this computer was too slow for" if status.dropped else ""
 
 
 def _words(event: Event) -> str:
@@ -38,11 +64,11 @@ def _words(event: Event) -> str:
 class Teller(AbstractContextManager["Teller"]):
     """Plain lines: time of day, what kind, what."""
 
-    def __init__(self, name: str) -> None:
-        self._name = name
+    def __init__(self, hello: str) -> None:
+        self._hello = hello
 
     def __enter__(self) -> "Teller":
-        self.tell(Event(0, "note", f"Listening on {self._name}. Ctrl-C ends it with a summary."))
+        self.tell(Event(0, "note", self._hello))
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -52,15 +78,19 @@ class Teller(AbstractContextManager["Teller"]):
         now = datetime.now().strftime(DAYTIME)
         click.echo(f"{now} {WORDS[event.kind]} {_words(event)}")
 
-    def status(self, status: Status) -> None:
+    def status(self, status: Status, rows: Rows) -> None:
         """What a display shows; lines do without."""
+
+    def progress(self, event: Event) -> None:
+        """What a display shows anyway; lines say it now and then."""
+        self.tell(event)
 
 
 class JsonLines(Teller):
     """One object a line, to standard output ("-") or to a file, at once."""
 
-    def __init__(self, to: str, name: str) -> None:
-        super().__init__(name)
+    def __init__(self, to: str, hello: str) -> None:
+        super().__init__(hello)
         self._to = to
         self._out: TextIO | None = None
 
@@ -105,8 +135,8 @@ class Screen(Teller):
     """A few rows that stay where they are: how it stands, what is wrong now, the last events. The newest comes first, so
     that a low terminal loses the oldest."""
 
-    def __init__(self, name: str) -> None:
-        super().__init__(name)
+    def __init__(self, hello: str) -> None:
+        super().__init__(hello)
         self._told: deque[tuple[str, Event]] = deque(maxlen=KEPT_EVENTS)
         self._since: dict[str, str] = {}  # a check's alarm
         self._live: Live | None = None
@@ -133,34 +163,27 @@ class Screen(Teller):
         self._since[event.check] = now
         self._shown = 0.0
 
-    def status(self, status: Status) -> None:
+    def progress(self, event: Event) -> None:
+        pass
+
+    def status(self, status: Status, rows: Rows) -> None:
         if self._live is None or time.monotonic() - self._shown < REFRESH_S:
             return
         self._shown = time.monotonic()
-        self._live.update(self._drawn(status), refresh=True)
+        self._live.update(self._drawn(status, rows()), refresh=True)
 
-    def _drawn(self, status: Status) -> "RenderableType":
+    def _drawn(self, status: Status, rows: Mapping[str, str]) -> "RenderableType":
         from rich.console import Group
         from rich.table import Table
         from rich.text import Text
 
-        hours, rest = divmod(int(status.seconds), 3600)
         up = status.link.startswith("up")
         alarms = [(self._since.get(event.check, ""), event) for event in reversed(status.alarms)]
         trouble = (
             f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}" if alarms else "" if up else "no link"
         )
-        rows = {
-            self._name: f"watching for {hours}:{rest // 60:02d}:{rest % 60:02d}; Ctrl-C ends it with a summary",
-            "link": status.link,
-            "rates": f"{status.frames_s:.0f} frames/s, {status.mbit_s:.1f} Mb/s, {status.broadcasts_s:.0f} broadcasts/s",
-            "clock": status.clock or "none heard",
-            "heard": f"{_many(status.streams, 'stream')}, {_many(status.devices, 'device')}",
-            "lost": f"{status.dropped} frames that this computer was too slow for" if status.dropped else "",
-            "now": trouble or "quiet",
-        }
         table = Table.grid(padding=(0, 2))
-        for name, words in rows.items():
+        for name, words in {**rows, "now": trouble or "quiet"}.items():
             bad = (name == "now" and trouble) or (name == "link" and not up)
             style = "bold red" if bad else "bold green" if name == "now" else ""
             if words:
@@ -182,5 +205,5 @@ def _table(events: "Iterable[tuple[str, Event]]") -> "RenderableType":
     return table
 
 
-def _many(count: int, what: str) -> str:
+def many(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"

@@ -96,7 +96,7 @@ def command(
     keeper = Keeper(Path(keep), chosen, keep_limit, keep_each_hour)
     watch = Watch(chosen, computer, planned)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # both end it with a summary
-    with teller(json_to, chosen) as told:
+    with teller(json_to, f"Listening on {chosen}. Ctrl-C ends it with a summary.") as told:
         _stand_by(listener, watch, keeper, told, computer)
         result = judged(watch.whole(listener.facts()))
         if isinstance(told, JsonLines):
@@ -112,6 +112,7 @@ def _stand_by(
 ) -> None:
     from concurrent.futures import ThreadPoolExecutor
 
+    from preflight.cli.teller import watch_rows
     from preflight.host.glance import glance
     from preflight.watch import Event
 
@@ -136,7 +137,7 @@ def _stand_by(
                     keeper.keep(event.check or event.kind, now)
             for words in keeper.tick(now):
                 told.tell(Event(now, "note", words))
-            told.status(watch.status)
+            told.status(watch.status, lambda: watch_rows(listener.name, watch.status))
     except KeyboardInterrupt:
         listener.partial = True
     finally:

@@ -7,7 +7,12 @@ import click
 from preflight.checks import SUBJECTS, all_checks
 from preflight.checks.finding import Check
 
-HEADINGS = {"computer": "The computer", "wire": "The wire", "plan": "The plan (rig sheet)"}
+HEADINGS = {
+    "computer": "The computer",
+    "wire": "The wire",
+    "soak": "The soak",
+    "plan": "The plan (rig sheet)",
+}
 
 
 @click.command()

@@ -59,6 +59,7 @@ class Listener(FrameSource):
         self.partial = False
         # Compile first: what arrives meanwhile would fill the system's buffer.
         self._bench = Bench(large=True, progress=progress)
+        self._opened = time.time_ns(), time.monotonic()
 
     def heard(self) -> Iterator[Batch | None]:
         """Batches, and None now and then while nothing comes."""
@@ -91,9 +92,10 @@ class Listener(FrameSource):
         )
 
     def _begin(self) -> float:
-        """Times count from here, so that silence before the first frame counts too."""
-        started = time.monotonic()
-        self._bench.clock[:2] = 1, time.time_ns()
+        """Times count from the opening: silence before the first frame counts too, and frames that came in since then do not
+        step back in time."""
+        opened_ns, started = self._opened
+        self._bench.clock[:2] = 1, opened_ns
         self._heard_at = (0, started)
         return started
 

@@ -18,6 +18,8 @@ import psutil
 from preflight.host.facts import Adapter, Address, Counters, HostFacts, Kind, Load, Origin, Power
 from preflight.text import clean
 
+COLDEST_C, HOTTEST_C = 0, 125  # electronics are rated to 125 degrees at most. Common practice.
+
 
 def read() -> HostFacts:
     stats, owned, counted = (
@@ -37,6 +39,7 @@ def read() -> HostFacts:
         ),
         power=_power(_answer(psutil.sensors_battery)),
         load=_load(),
+        temperature_c=_temperature(),
     )
 
 
@@ -79,6 +82,14 @@ def _load() -> Load:
         disk_bytes=disk.total if disk else None,
         disk_free_bytes=disk.free if disk else None,
     )
+
+
+def _temperature() -> float | None:
+    """psutil knows sensors on Linux and FreeBSD only, and elsewhere has no such function. A reading that no part of a running
+    computer has is a sensor that is not connected."""
+    told = _asked(lambda: psutil.sensors_temperatures())
+    readings = [each.current for sensors in told.values() for each in sensors]
+    return max((each for each in readings if each is not None and COLDEST_C < each < HOTTEST_C), default=None)
 
 
 def _adapter_name(label: str, stats: Mapping[str, Any]) -> str:

@@ -82,6 +82,7 @@ class Adapter:
     come in here may be sent on by another adapter. `autonegotiated` is False where speed and duplex are set by hand.
     `eee` is energy-efficient Ethernet, `pause` is flow control by pause frames. `may_sleep` is True where the system may
     put the adapter itself to sleep, or turn it off, to save power. `usb` is None where it is not on USB.
+    `temperature_c` is that of its sensor nearest to its limit, `hot_c` that limit as its maker sets it.
     """
 
     name: str
@@ -106,6 +107,8 @@ class Adapter:
     pause: Use | None = None
     may_sleep: bool | None = None
     usb: Usb | None = None
+    temperature_c: float | None = None
+    hot_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -138,7 +141,7 @@ class Load:
 class HostFacts:
     """`system` is the operating system's name; `ip_forwarding` is True where it forwards for any adapter at
     all. `sharing` is True where the system's own connection sharing is on, False where it is off, or shows as
-    forwarding alone."""
+    forwarding alone. `temperature_c` is that of the computer's hottest sensor."""
 
     system: str
     adapters: tuple[Adapter, ...] = ()
@@ -146,6 +149,7 @@ class HostFacts:
     sharing: bool | None = None
     power: Power = Power()
     load: Load = Load()
+    temperature_c: float | None = None
 
     def adapter(self, name: str | None) -> Adapter | None:
         return next((adapter for adapter in self.adapters if adapter.name == name), None)

@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from preflight.host import linux_ethtool, linux_power, linux_usb
+from preflight.host import linux_ethtool, linux_power, linux_sensors, linux_usb
 from preflight.host.facts import Adapter, Counters, HostFacts, Kind, Usb
 from preflight.host.linux_ethtool import Ask
 from preflight.host.linux_files import read_flag, read_number, read_target, read_text
@@ -91,6 +91,7 @@ def _enriched(adapter: Adapter, root: Path, origins: Origins) -> Adapter:
     speed, told = read_number(folder / "speed"), read_text(folder / "duplex")
     bus = read_target(folder / "device/subsystem") or (None if (folder / "device").exists() else "virtual")
     on_usb = linux_usb.device(folder) if bus == "usb" else None
+    temperature, hot = linux_sensors.adapter(folder)
     duplex: Literal["full", "half"] | None = "full" if told == "full" else "half" if told == "half" else None
     return replace(
         adapter,
@@ -110,6 +111,8 @@ def _enriched(adapter: Adapter, root: Path, origins: Origins) -> Adapter:
         addresses=tuple(origins.told(address, adapter.name, index) for address in adapter.addresses),
         master=read_target(folder / "master"),
         counters=_counters(adapter.counters, folder),
+        temperature_c=temperature,
+        hot_c=hot,
     )
 
 

@@ -58,6 +58,12 @@ class Page:
             written.rstrip()
             self._console.print(written, soft_wrap=True)
 
+    def row(self, text: str, indent: int = 0) -> None:
+        """A row of a table, whose spaces stay; cut where the screen ends."""
+        row = Text(" " * indent + clean(text, LONGEST_TEXT))
+        row.rstrip()
+        self._console.print(row, no_wrap=True, overflow="ellipsis", crop=True)
+
     def gap(self) -> None:
         self._console.print()
 

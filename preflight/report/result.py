@@ -41,7 +41,18 @@ def as_dict(result: Result) -> dict[str, object]:
         "verdict": result.verdict.verdict,
         "source": _source(result.facts),
         "findings": [_finding(ranked) for ranked in result.verdict.findings],
-    } | ({"budget": _budget(result.facts.budget)} if result.facts.budget is not None else {})
+    } | _more(result.facts)
+
+
+def _more(facts: Facts) -> dict[str, object]:
+    more: dict[str, object] = {}
+    if facts.budget is not None:
+        more["budget"] = _budget(facts.budget)
+    if facts.soak is not None:
+        from preflight.report.soak import as_dict as soak_as_dict
+
+        more["soak"] = soak_as_dict(facts.soak)
+    return more
 
 
 def as_json(result: Result, indent: int | None = 2) -> str:
@@ -111,6 +122,8 @@ def moment(ns: int | None) -> str | None:
 
 def name_of(facts: Facts) -> str:
     """What was judged."""
+    if facts.soak is not None:
+        return facts.soak.label
     if facts.source is not None:
         return facts.source.name
     if facts.budget is not None and facts.sheet is not None:

@@ -107,6 +107,46 @@ def schema() -> str:
         return {"type": "array", "items": record(properties)}
 
     budget = record({"links": many(link), "paths": many(path), "failures": many(failure)})
+    at = maybe({**text, "description": "UTC, RFC 3339"})
+    numbers = {"type": "object", "additionalProperties": count}
+    figures = record(
+        {
+            "watched_s": seconds,
+            "frames": count,
+            "bytes": count,
+            "dropped": count,
+            "stream_packets_lost": count,
+            "beats_missing": count,
+            "broken": maybe({**count, "description": "frames, as the adapter counted them"}),
+            "downs": {**count, "description": "how often the link went down"},
+            "down_s": seconds,
+            "changes": {**count, "description": "of speed or duplex"},
+            "slowest_mbps": maybe(count),
+            "fastest_mbps": maybe(count),
+            "adapter_c": maybe({"type": "number"}),
+            "computer_c": maybe({"type": "number"}),
+            "rises": {**numbers, "description": "of the adapter's own counts"},
+        }
+    )
+    soak = record(
+        {
+            "number": count,
+            "item": text,
+            "serial": text,
+            "who": text,
+            "adapter": text,
+            "hardware": text,
+            "computer": text,
+            "state": {"enum": ["running", "done", "stopped", "interrupted"]},
+            "planned_s": seconds,
+            "begun": at,
+            "until": at,
+            "runs": many({"begun": at, "until": at, "watched_s": seconds}),
+            "figures": figures,
+            "by_hour": many({"hour": at, "figures": figures}),
+            "happened": many({"at": at, "kind": text, "check": maybe(check), "text": text}),
+        }
+    )
     result = record(
         {
             "schema": {"const": SCHEMA},
@@ -115,6 +155,7 @@ def schema() -> str:
             "source": record(always | heard, required=list(always)),
             "findings": {"type": "array", "items": finding},
             "budget": {**budget, "description": "of `preflight budget` alone"},
+            "soak": {**soak, "description": "of `preflight soak` alone"},
         },
         required=["schema", "tool", "verdict", "source", "findings"],
     )

@@ -46,14 +46,20 @@ def show(result: Result, console: Console) -> None:
         lead_style=style,
         style="bold",
     )
-    page.line(_seen(result.facts))
+    if result.facts.soak is not None:
+        from preflight.report.soak import summary
+
+        page.line(summary(result.facts.soak))
+    else:
+        page.line(_seen(result.facts))
     if result.facts.wire_refused:
         page.line(result.facts.wire_refused, lead="The network was not judged: ", lead_style="bold")
     if verdict.verdict == "unproven":
         page.line("Nothing could be judged, so this is neither a yes nor a no.")
+    timed = result.facts.soak is None  # after hours seconds say nothing; the words have the clock's time
     for ranked in to_fix:
         page.gap()
-        _trouble(page, ranked)
+        _trouble(page, ranked, timed)
     if follows:
         page.gap()
         page.line("These follow from it. Look again when the cause is mended:", style="bold")
@@ -73,7 +79,11 @@ def show(result: Result, console: Console) -> None:
             lead=f"PASS ({len(passed)}): ",
             lead_style=STYLES[Outcome.PASS],
         )
-    if result.facts.sheet is None and result.facts.source is not None:
+    if result.facts.soak is not None:
+        from preflight.report.soak import show_measured
+
+        show_measured(result.facts.soak, page)
+    elif result.facts.sheet is None and result.facts.source is not None:
         page.gap()
         page.line(NO_SHEET)
     if to_fix:  # said once more: on a small screen the first line has gone by now
@@ -116,7 +126,7 @@ def _seen(facts: Facts) -> str:
     return f"{how} {frames}{where}{'; stopped by hand' if source.partial else ''}."
 
 
-def _trouble(page: Page, ranked: Ranked) -> None:
+def _trouble(page: Page, ranked: Ranked, timed: bool) -> None:
     finding = ranked.finding
     _headline(page, finding, f"{ranked.fix_first}. ")
     # What the headline has said in the same words is not said again.
@@ -124,7 +134,7 @@ def _trouble(page: Page, ranked: Ranked) -> None:
     told = [each for each in finding.evidence if each.frame is not None or each.text.rstrip(".") != said]
     seen = told[:SHOWN_EVIDENCE]
     for evidence in seen:
-        page.line(_evidence(evidence), lead="- ", indent=3)
+        page.line(_evidence(evidence) if timed else evidence.text, lead="- ", indent=3)
     if len(told) > len(seen):
         page.line(f"and {len(told) - len(seen)} more (--json has all)", lead="- ", indent=3)
     for caution in finding.cautions:

@@ -32,6 +32,12 @@ WORDS = {
     "not ready": "The network is not ready for the show. Mend number 1 first, then run the check again.",
     "unproven": "Nothing could be judged, so this is neither a yes nor a no.",
 }
+SOAK_WORDS = {
+    "ready": "The item held for the whole soak. Everything that could be judged is in order.",
+    "ready with cautions": "The item can go out. Look at what is listed here first.",
+    "not ready": "The item is not fit for the show. Mend number 1 first, then soak it again.",
+    "unproven": WORDS["unproven"],
+}
 COMPUTER_ONLY = "This is of the computer only: the network was not judged."
 VANTAGES = {
     "access port": "Taken at one port of a switch: it shows broadcast, the multicast that reaches this port, and this "
@@ -49,12 +55,12 @@ def as_html(result: Result) -> str:
     checks = {check.name: check for check, _ in all_checks()}
     style, scripts = _files()
     return (
-        _environment()
+        environment()
         .get_template("page.html")
         .render(
             version=__version__,
             policy="default-src 'none'; base-uri 'none'; form-action 'none'; "
-            f"style-src {_hash(style)}; script-src {' '.join(_hash(script) for script in scripts)}",
+            f"style-src {hash_of(style)}; script-src {' '.join(hash_of(script) for script in scripts)}",
             style=style,
             scripts=scripts,
             data=plain(plots(facts, result.verdict)),
@@ -62,7 +68,10 @@ def as_html(result: Result) -> str:
             source=facts.source,
             name=name_of(facts),
             verdict=result.verdict.verdict,
-            in_words=COMPUTER_ONLY if _computer_only(result) else WORDS[result.verdict.verdict],
+            in_words=COMPUTER_ONLY
+            if _computer_only(result)
+            else (SOAK_WORDS if facts.soak else WORDS)[result.verdict.verdict],
+            soak=_soak(facts),
             first_at=moment(facts.source.first_ns) if facts.source else None,
             vantage=VANTAGES[facts.vantage],
             to_fix=[r for r in result.verdict.findings if r.fix_first is not None],
@@ -96,11 +105,23 @@ def _rig(facts: Facts) -> dict[str, object] | None:
     }
 
 
+def _soak(facts: Facts) -> dict[str, object] | None:
+    if facts.soak is None:
+        return None
+    from preflight.report import soak
+
+    return {
+        "summary": soak.summary(facts.soak),
+        "figures": soak.figures(facts.soak.figures),
+        "hours": soak.hour_rows(facts.soak),
+    }
+
+
 def _computer_only(result: Result) -> bool:
     return bool(result.facts.wire_refused) and result.verdict.verdict != "unproven"
 
 
-def _environment() -> Environment:
+def environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(FOLDER),
         autoescape=True,
@@ -130,5 +151,5 @@ def _files() -> tuple[Markup, tuple[Markup, ...]]:
     )
 
 
-def _hash(text: str) -> str:
+def hash_of(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"

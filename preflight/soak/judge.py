@@ -1,0 +1,189 @@
+"""From what a soak measured to findings: the checks of the line check that fit an item, and those that a soak alone can ask.
+
+Each run is judged for itself, since the wire is followed anew in each; a run's alarms, of seconds in which a check failed,
+weigh as its findings do. The runs' findings are then joined: the gravest counts. What adds up over all runs (error counts,
+link changes, temperature, time) is judged once, on the sums. The bench computer's own settings are not the item's, and
+are left out.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from preflight.checks import all_checks, judge_all
+from preflight.checks.describe import when
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
+from preflight.host.facts import Counters, HostFacts
+from preflight.soak.facts import NS, Figures, Noted, SoakFacts
+
+ON_THE_SUMS = frozenset({"link-errors", "link-steady", "soak-time", "temperature"})
+IN_A_RUN = frozenset(
+    {
+        "link-up", "link-speed", "duplex", "loop", "broadcast-storm", "multicast-storm", "pause-frames", "frame-size",
+        "clock", "stream-health", "beat-health", "capture-quality",
+    }
+)  # fmt: skip
+FITTING = ON_THE_SUMS | IN_A_RUN
+GRAVITY = (Outcome.FAIL, Outcome.CAUTION)
+MOST_ALARMS = 20  # named in one finding
+
+
+@dataclass(frozen=True)
+class JudgedRun:
+    """`findings` of one run, whose times count from `begun_ns`."""
+
+    begun_ns: int
+    watched_ns: int
+    findings: tuple[Finding, ...]
+
+
+def judge_run(facts: Facts, alarms: Iterable[Noted], begun_ns: int) -> tuple[Finding, ...]:
+    """What the checks say of one run, and of the worst moments in it."""
+    by_check: dict[str, list[Noted]] = {}
+    for alarm in alarms:
+        by_check.setdefault(alarm.check, []).append(alarm)
+    found = judge_all(facts, IN_A_RUN)
+    return tuple(_raised(finding, by_check.get(finding.check, []), begun_ns) for finding in found)
+
+
+def _raised(finding: Finding, alarms: list[Noted], begun_ns: int) -> Finding:
+    """An hour dilutes what a second shows: where an alarm was graver than the whole, it counts."""
+    graver = [alarm for alarm in alarms if _gravity(Outcome(alarm.outcome)) < _gravity(finding.outcome)]
+    if not graver:
+        return finding
+    worst = min(graver, key=lambda alarm: _gravity(Outcome(alarm.outcome)))
+    known = next(check for check, _ in all_checks() if check.name == finding.check)
+    times = [(alarm.at_ns - begun_ns) / NS for alarm in graver]
+    told = [Evidence(alarm.text, time_s=at) for alarm, at in zip(graver, times, strict=True)]
+    return replace(
+        finding,
+        outcome=Outcome(worst.outcome),
+        headline=worst.text,
+        evidence=(*told[:MOST_ALARMS], *finding.evidence),
+        fixes=known.fixes,
+        cautions=known.cautions,
+        spans=finding.spans or tuple((at, at) for at in times),
+    )
+
+
+def _gravity(outcome: Outcome) -> int:
+    return GRAVITY.index(outcome) if outcome in GRAVITY else len(GRAVITY)
+
+
+def judge_soak(soak: SoakFacts, host: HostFacts | None, runs: Sequence[JudgedRun]) -> tuple[Finding, ...]:
+    """What is to be said of the whole soak. `host` is the computer at the last look."""
+    found = judge_all(_on_the_sums(soak, host), ON_THE_SUMS)
+    joined = {name: _joined(name, soak, runs) for name in sorted(IN_A_RUN)}
+    return (*found, *(finding for finding in joined.values() if finding is not None))
+
+
+def _on_the_sums(soak: SoakFacts, host: HostFacts | None) -> Facts:
+    """The computer as if its counts had stood at zero, and then rose by what was watched."""
+    if host is None:
+        return Facts(adapter=soak.adapter, soak=soak)
+
+    def counting(counters: Counters) -> HostFacts:
+        return replace(
+            host,
+            adapters=tuple(
+                replace(each, counters=counters) if each.name == soak.adapter else each
+                for each in host.adapters
+            ),
+        )
+
+    rises = replace(soak.figures.rises, carrier_changes=None)  # link-steady judges those
+    zero = Counters(**{name: 0 for name, count in vars(rises).items() if count is not None})
+    return Facts(host=counting(zero), host_after=counting(rises), adapter=soak.adapter, soak=soak)
+
+
+def run_facts(heard: Facts, adapter: str, host: HostFacts) -> Facts:
+    """The facts of one run: what was heard, and the computer at the last look, whose counts are judged on the sums."""
+    quiet = replace(
+        host,
+        adapters=tuple(
+            replace(each, counters=replace(each.counters, carrier_changes=None)) for each in host.adapters
+        ),
+    )
+    return replace(heard, host=quiet, host_after=quiet, adapter=adapter)
+
+
+def _joined(name: str, soak: SoakFacts, runs: Sequence[JudgedRun]) -> Finding | None:
+    """One check over all runs."""
+    told = [
+        (run, _placed(finding, run, soak))
+        for run in runs
+        for finding in run.findings
+        if finding.check == name
+    ]
+    if not told:
+        return None
+    trouble = [finding for _, finding in told if finding.outcome in GRAVITY]
+    if not trouble:
+        # Of passes and doubts, what most of the time says.
+        time = {
+            outcome: sum(run.watched_ns for run, finding in told if finding.outcome == outcome)
+            for outcome in (Outcome.UNPROVEN, Outcome.PASS)
+        }
+        chosen = max(time, key=lambda outcome: time[outcome])
+        return [finding for _, finding in told if finding.outcome == chosen][-1]
+    worst = min(trouble, key=lambda finding: _gravity(finding.outcome))
+    return replace(
+        worst,
+        evidence=tuple(seen for finding in trouble for seen in finding.evidence),
+        spans=tuple(sorted(span for finding in trouble for span in finding.spans)),
+        culprits=tuple(dict.fromkeys(culprit for finding in trouble for culprit in finding.culprits)),
+    )
+
+
+def _placed(finding: Finding, run: JudgedRun, soak: SoakFacts) -> Finding:
+    """With times that count from the beginning of the soak, as the clock showed them. Its frames are numbered in no file."""
+    later = (run.begun_ns - soak.begun_ns) / NS
+
+    def placed(seen: Evidence) -> Evidence:
+        if seen.time_s is None:
+            return replace(seen, frame=None)
+        at = when(run.begun_ns + int(seen.time_s * NS))
+        return Evidence(f"{at}: {seen.text}", time_s=seen.time_s + later)
+
+    return replace(
+        finding,
+        evidence=tuple(placed(seen) for seen in finding.evidence),
+        spans=tuple((start + later, end + later) for start, end in finding.spans),
+    )
+
+
+def source_of(soak: SoakFacts) -> SourceFacts:
+    """What was listened to, over all runs."""
+    figures = soak.figures
+    return SourceFacts(
+        kind="live",
+        name=soak.label,
+        frames=figures.frames,
+        captured_bytes=figures.bytes,
+        first_ns=soak.begun_ns,
+        duration_s=figures.watched_ns / NS,
+        link_types=("Ethernet",),
+        dropped=figures.dropped,
+        partial=soak.state != "done",
+    )
+
+
+def heard_figures(findings: Iterable[Finding]) -> tuple[int, int]:
+    """Packets of streams that were lost, and frames of beats that were missing, as the checks counted them."""
+
+    def count(check: str, key: str) -> int:
+        told = next((finding.measured.get(key) for finding in findings if finding.check == check), None)
+        return told if isinstance(told, int) else 0
+
+    findings = tuple(findings)
+    return count("stream-health", "packets_lost"), count("beat-health", "missing_frames")
+
+
+def hours(samples: Iterable[tuple[int, Figures]]) -> tuple[tuple[int, Figures], ...]:
+    """The figures of each hour of the clock, by its beginning."""
+    summed: dict[int, Figures] = {}
+    for at_ns, figures in samples:
+        hour = at_ns - at_ns % (3600 * NS)
+        summed[hour] = summed.get(hour, Figures()) + figures
+    return tuple(sorted(summed.items()))
