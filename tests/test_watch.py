@@ -148,8 +148,9 @@ def test_a_link_that_loses_speed_is_told_from_the_systems_own_files(tmp_path: Pa
         tree.add("eth0", {"carrier": 1, "speed": speed, "duplex": "full"})
         return tree.read()
 
-    watch = Watch("eth0", now(1000))
-    assert watch.look(now(1000), 0) == []
+    fast = now(1000)
+    watch = Watch("eth0", fast)
+    assert watch.look(fast, 0) == []
     [event] = watch.look(now(100), 5 * NS)
     assert (event.headline, event.kind, event.grave) == ("The link fell from 1000 to 100 Mb/s.", "link", True)
 
