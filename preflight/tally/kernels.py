@@ -105,7 +105,10 @@ F_REPEAT_FIRST_NS = 55
 F_REPEAT_LAST_NS = 56
 F_CUT = 57  # frames that the snap length cut
 F_HELD = 58  # empty bins just before the open one
-FLOW_COLUMNS = 59
+F_EARLY = 59  # frames in a bin after empty ones that came before the pace was known, and how many were empty
+F_EARLY_HELD = 60
+FLOW_COLUMNS = 61
+PACE_BINS = 5  # that tell the pace. Common practice.
 BUNCH = 8  # frames in a bin that may be those of the empty bins before it. Common practice.
 LONGEST_FRAME = 1514  # without FCS and tags, IEEE 802.3
 PAUSE = 0x8808  # MAC control, opcode 1: IEEE 802.3 annex 31B
@@ -192,21 +195,31 @@ def slot_of(table, key):
 
 
 @kernel()
-def close_flow_bin(flows, at):
-    """Count the open bin. A sender that was held up sends at once what it owes: what is in the bin is then shared out
-    among the empty bins before it, where that makes the pace that the flow had."""
-    frames = int(flows[at, F_BIN_COUNT])
-    if frames == 0 or flows[at, F_BIN] * BIN_NS <= flows[at, F_FIRST_NS]:
-        return
-    bins, total, spread = int(flows[at, F_BINS]), int(flows[at, F_BIN_SUM]), int(flows[at, F_HELD]) + 1
+def share_out(flows, at, frames, spread):
+    """Count a bin with `frames`, or `spread` bins where these make a bunch that the pace so far explains."""
+    bins, total = int(flows[at, F_BINS]), int(flows[at, F_BIN_SUM])
     even = total * spread
-    bunched = bins >= 3 and frames >= BUNCH and frames * bins >= 2 * total
+    bunched = bins >= PACE_BINS and frames >= BUNCH and frames * bins >= 2 * total
     if spread == 1 or not bunched or 2 * frames * bins < even or frames * bins > 2 * even:
         spread = 1
     each, more = frames // spread, frames % spread
     flows[at, F_BINS] += spread
     flows[at, F_BIN_SUM] += frames
     flows[at, F_BIN_SQUARES] += more * (each + 1) * (each + 1) + (spread - more) * each * each
+
+
+@kernel()
+def close_flow_bin(flows, at):
+    """Count the open bin. A sender that was held up sends at once what it owes: what is in the bin is then shared out
+    among the empty bins before it, where that makes the pace that the flow had. One such bin waits for the pace."""
+    frames, held = int(flows[at, F_BIN_COUNT]), int(flows[at, F_HELD])
+    if frames == 0 or flows[at, F_BIN] * BIN_NS <= flows[at, F_FIRST_NS]:
+        return
+    if held > 0 and frames >= BUNCH and flows[at, F_BINS] < PACE_BINS and flows[at, F_EARLY] == 0:
+        flows[at, F_EARLY] = frames
+        flows[at, F_EARLY_HELD] = held
+        return
+    share_out(flows, at, frames, held + 1)
 
 
 @kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")

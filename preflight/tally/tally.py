@@ -122,12 +122,15 @@ class Tally:
         used = np.flatnonzero(self.flows[:, k.F_KEY])
         used = used[np.argsort(-self.flows[used, k.F_FRAMES], kind="stable")]
         index = {int(slot): number for number, slot in enumerate(used)}
+        flows = self.flows[used]
+        for at in np.flatnonzero(flows[:, k.F_EARLY]):
+            k.share_out(flows, at, int(flows[at, k.F_EARLY]), int(flows[at, k.F_EARLY_HELD]) + 1)
         senders = self.talkers[self.talkers[:, k.T_KEY] != 0].tolist()
         senders.sort(key=lambda row: -row[k.T_FRAMES])
         return TallyFacts(
             rates=self._rates(),
             talkers=tuple(_talker(row) for row in senders),
-            flows=tuple(_flow(row) for row in self.flows[used].tolist()),
+            flows=tuple(_flow(row) for row in flows.tolist()),
             copies=self._copies(),
             streams=tuple(
                 _stream(row, index) for row in self.streams[self.streams[:, x.X_KEY] != 0].tolist()
