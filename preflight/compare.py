@@ -21,6 +21,9 @@ RATE_FLOORS = {"broadcast": 50, "discovery": 50, "multicast": 1000, "unicast": 1
 # What differs between any two computers, or is compared on its own below.
 ADAPTER_NOISE = {"name", "hardware_address", "driver", "temperature_c", "hot_c"}
 ADAPTER_APART = {"addresses", "gateways", "counters", "kind_reason"}
+# The load is another at each moment; too much of it is a finding.
+HOST_APART = {"adapters", "power", "load"}
+POWER_NOISE = {"battery_percent"}
 HOST_NOISE = {"system", "temperature_c"}
 UNITS = {"speed_mbps": " Mb/s", "mtu": " bytes"}
 NAMES = {
@@ -60,7 +63,8 @@ def compare(a: Saved, b: Saved) -> list[Difference]:
 def _computers(a: Saved, b: Saved) -> Iterator[Difference]:
     if a.computer is None or b.computer is None:
         return
-    yield from _fields("computer", a.computer, b.computer, HOST_NOISE, {"adapters"})
+    yield from _fields("computer", a.computer, b.computer, HOST_NOISE, HOST_APART)
+    yield from _fields("computer", a.computer.power, b.computer.power, POWER_NOISE, set())
     here, there = a.computer.adapter(a.adapter), b.computer.adapter(b.adapter)
     if here is not None and there is not None:
         yield from _fields("audio adapter", here, there, ADAPTER_NOISE, ADAPTER_APART)

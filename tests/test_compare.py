@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from preflight.cli import main
 from preflight.compare import compare
-from preflight.host.facts import Adapter, Address, HostFacts
+from preflight.host.facts import Adapter, Address, HostFacts, Load, Power
 from preflight.report.result import judged
 from preflight.report.saved import Saved, as_text, read, saved
 from preflight.study import study
@@ -78,6 +78,15 @@ def test_a_setting_of_the_spare_that_differs_matters(show: Saved, spare: Adapter
 
 def test_what_a_system_does_not_tell_is_no_difference(show: Saved) -> None:
     assert matter(show, at(show, replace(SPARE, speed_mbps=None, duplex=None, gateways=None))) == set()
+
+
+def test_load_and_charge_are_of_the_moment_and_battery_is_not(show: Saved) -> None:
+    def after(power: Power, busy_s: float) -> Saved:
+        return replace(show, computer=HostFacts("Linux", (DESK,), power=power, load=Load(busy_s=busy_s)))
+
+    mains = after(Power(True, 98), 10)
+    assert matter(mains, after(Power(True, 71), 999)) == set()
+    assert matter(mains, after(Power(False, 98), 10)) == {"on mains"}
 
 
 def test_a_spare_with_wifi_on_differs(show: Saved) -> None:
