@@ -261,16 +261,15 @@ def _ended(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Troubl
         return None
     named = names(facts)
     ended.sort(key=lambda h: h[0].last_s)
-    first = ended[0][0].last_s
     evidence = [
         Evidence(f"{called(flow, named)} stopped at {stream.last_s:.1f} s", time_s=stream.last_s)
         for stream, flow in ended[:SHOWN]
     ]
-    together = len(ended) > 1 and ended[-1][0].last_s - first <= TOGETHER_S * 5
+    together = len(ended) > 1 and ended[-1][0].last_s - ended[0][0].last_s <= TOGETHER_S * 5
     words = (
-        f"{_streams(len(ended))} stopped together at {first:.1f} s: look at this port and the cable between the switches."
+        f"{_streams(len(ended))} stopped together: look at this port and the cable between the switches."
         if together and len(ended) == len(heard)
-        else f"{_streams(len(ended))} stopped, the first at {first:.1f} s."
+        else f"{_streams(len(ended))} stopped."
     )
     return Outcome.CAUTION, words, evidence, [(stream.last_s, end) for stream, _ in ended]
 

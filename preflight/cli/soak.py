@@ -389,7 +389,7 @@ def _rows(session: "Session", saved_s: float) -> dict[str, str]:
         "so far": "faults, see below" if faults else "no fault",
         "link": f"{status.link}; {measured['link']}",
         "broken": measured["broken frames"],
-        "streams": f"{many(status.streams, 'stream')} heard, {measured['stream packets lost']} packets lost",
+        "heard": f"{many(status.streams, 'stream')}, {measured['stream packets lost']} packets lost",
         "beats": f"{measured['beats missing']} missing",
         "rates": rates(status),
         "heat": measured["temperature"],

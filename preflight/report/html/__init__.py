@@ -34,7 +34,7 @@ WORDS = {
 }
 SOAK_WORDS = {
     "ready": "The item held for the whole soak. Everything that could be judged is in order.",
-    "ready with cautions": "The item can go out. Look at what is listed here first.",
+    "ready with cautions": "Nothing failed. Look at what is listed here before the item goes out.",
     "not ready": "The item is not fit for the show. Mend number 1 first, then soak it again.",
     "unproven": WORDS["unproven"],
 }

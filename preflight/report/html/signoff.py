@@ -36,6 +36,7 @@ def _sheet(result: Result) -> dict[str, object]:
     soak = result.facts.soak
     assert soak is not None
     found = [ranked.finding for ranked in result.verdict.findings]
+    cautions: set[str] = set()
     happened = [(when(note.at_ns), in_words(note)) for note in soak.happened]
     hours = hour_rows(soak)
     return {
@@ -49,9 +50,21 @@ def _sheet(result: Result) -> dict[str, object]:
         "figures": figures(soak.figures),
         "hours": hours[: MOST_HOURS + 1] if len(hours) > 2 else [],
         "more_hours": max(len(hours) - 1 - MOST_HOURS, 0),
-        "trouble": [f for f in found if f.outcome in (Outcome.FAIL, Outcome.CAUTION)],
+        "to_fix": [
+            (ranked.fix_first, ranked.finding, _new(ranked.finding.cautions, cautions))
+            for ranked in result.verdict.findings
+            if ranked.fix_first is not None
+        ],
+        "follows": [ranked for ranked in result.verdict.findings if ranked.explained_by],
         "unproven": [f for f in found if f.outcome == Outcome.UNPROVEN],
         "passed": [f.check for f in found if f.outcome == Outcome.PASS],
         "happened": happened[:MOST_NOTES],
         "more": max(len(happened) - MOST_NOTES, 0),
     }
+
+
+def _new(texts: Sequence[str], said: set[str]) -> list[str]:
+    """Those of `texts` that the sheet has not said yet."""
+    new = [text for text in texts if text not in said]
+    said.update(new)
+    return new
