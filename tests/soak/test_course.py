@@ -10,11 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from preflight.checks import link_steady
+from preflight.facts import Facts
 from preflight.host.facts import Counters, HostFacts
 from preflight.soak.course import Course, Heard, downs, rises
 from preflight.soak.facts import NS, Figures
 from preflight.soak.log import Log
-from tests.soak.soaks import ADAPTER, BEGUN, HOST, PLAN, entry, host
+from tests.host.trees import Tree
+from tests.soak.soaks import ADAPTER, BEGUN, HOST, PLAN, entry, host, soak
 
 small = st.integers(0, 5)
 # One second of a computer's life: frames, errors, link changes (up and down), the speed, the heat.
@@ -100,6 +103,26 @@ def test_a_link_that_is_down_at_a_look_is_counted_with_the_time_that_it_was_down
     figures = course.take()
     assert (figures.downs, figures.down_ns, figures.changes) == (1, 3 * NS, 1)
     assert (figures.slowest_mbps, figures.fastest_mbps) == (100, 1000)
+
+
+def test_a_link_that_falls_to_another_speed_and_heats_up_is_read_from_the_systems_own_files(
+    tmp_path: Path,
+) -> None:
+    tree = Tree(tmp_path)
+    tree.add("eth0", {"carrier": 1, "speed": 1000, "duplex": "full", "carrier_changes": 2})
+    course = Course("eth0", tree.read(), 0)
+    tree.write("sys/class/net/eth0/speed", 100)
+    tree.write("sys/class/net/eth0/carrier_changes", 4)
+    tree.write("sys/devices/pci-eth0/hwmon/hwmon0/temp1_input", 91500)
+    course.look(tree.read())
+    figures = course.take()
+    assert (figures.downs, figures.changes, figures.slowest_mbps, figures.adapter_c) == (1, 1, 100, 91.5)
+    finding = link_steady.judge(Facts(soak=soak(figures)))
+    assert (
+        finding is not None
+        and "went down once" in finding.headline
+        and "100 and at 1000 Mb/s" in finding.headline
+    )
 
 
 def test_an_adapter_that_is_unplugged_and_comes_back_begins_its_counts_anew() -> None:
