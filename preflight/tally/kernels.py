@@ -105,9 +105,10 @@ F_REPEAT_FIRST_NS = 55
 F_REPEAT_LAST_NS = 56
 F_CUT = 57  # frames that the snap length cut
 F_HELD = 58  # empty bins just before the open one
-F_EARLY = 59  # frames in a bin after empty ones that came before the pace was known, and how many were empty
-F_EARLY_HELD = 60
-FLOW_COLUMNS = 61
+F_CLOSED = 59  # frames in the bin that was closed last
+F_EARLY = 60  # frames that may have been held up before the pace was known, and over how many bins
+F_EARLY_BINS = 61
+FLOW_COLUMNS = 62
 PACE_BINS = 5  # that tell the pace. Common practice.
 BUNCH = 8  # frames in a bin that may be those of the empty bins before it. Common practice.
 LONGEST_FRAME = 1514  # without FCS and tags, IEEE 802.3
@@ -195,31 +196,49 @@ def slot_of(table, key):
 
 
 @kernel()
-def share_out(flows, at, frames, spread):
-    """Count a bin with `frames`, or `spread` bins where these make a bunch that the pace so far explains."""
-    bins, total = int(flows[at, F_BINS]), int(flows[at, F_BIN_SUM])
-    even = total * spread
-    bunched = bins >= PACE_BINS and frames >= BUNCH and frames * bins >= 2 * total
-    if spread == 1 or not bunched or 2 * frames * bins < even or frames * bins > 2 * even:
-        spread = 1
-    each, more = frames // spread, frames % spread
-    flows[at, F_BINS] += spread
+def add_bins(flows, at, frames, number):
+    """`frames` spread over a number of bins."""
+    each, more = frames // number, frames % number
+    flows[at, F_BINS] += number
     flows[at, F_BIN_SUM] += frames
-    flows[at, F_BIN_SQUARES] += more * (each + 1) * (each + 1) + (spread - more) * each * each
+    flows[at, F_BIN_SQUARES] += more * (each + 1) * (each + 1) + (number - more) * each * each
+
+
+@kernel()
+def share_out(flows, at, frames, number):
+    """Frames of the last of a `number` of bins and of the first, between which all are empty. Where together they keep the
+    pace that the flow has otherwise they count as spread over all, else as one bin."""
+    bins, pace = int(flows[at, F_BINS]), int(flows[at, F_BIN_SUM]) * number
+    fits = bins >= PACE_BINS and pace <= 2 * frames * bins <= 4 * pace
+    add_bins(flows, at, frames, number if fits else 1)
 
 
 @kernel()
 def close_flow_bin(flows, at):
-    """Count the open bin. A sender that was held up sends at once what it owes: what is in the bin is then shared out
-    among the empty bins before it, where that makes the pace that the flow had. One such bin waits for the pace."""
-    frames, held = int(flows[at, F_BIN_COUNT]), int(flows[at, F_HELD])
+    """Count the open bin. A sender that was held up sends at once what it owes: what is in the bin is then shared with
+    the empty bins before it and with the one in which the pause began. One bunch waits until the pace is known."""
+    frames, before = int(flows[at, F_BIN_COUNT]), int(flows[at, F_CLOSED])
+    flows[at, F_CLOSED] = 0
     if frames == 0 or flows[at, F_BIN] * BIN_NS <= flows[at, F_FIRST_NS]:
         return
-    if held > 0 and frames >= BUNCH and flows[at, F_BINS] < PACE_BINS and flows[at, F_EARLY] == 0:
-        flows[at, F_EARLY] = frames
-        flows[at, F_EARLY_HELD] = held
+    bins, held = int(flows[at, F_BINS]), int(flows[at, F_HELD])
+    known = bins >= PACE_BINS
+    more = frames * bins >= 2 * flows[at, F_BIN_SUM] if known else held > 0
+    if frames >= BUNCH and more and before + held > 0 and (known or flows[at, F_EARLY] == 0):
+        number = held + 1
+        if before > 0:  # no longer on its own
+            flows[at, F_BINS] -= 1
+            flows[at, F_BIN_SUM] -= before
+            flows[at, F_BIN_SQUARES] -= before * before
+            number += 1
+        if known:
+            share_out(flows, at, before + frames, number)
+        else:
+            flows[at, F_EARLY] = before + frames
+            flows[at, F_EARLY_BINS] = number
         return
-    share_out(flows, at, frames, held + 1)
+    add_bins(flows, at, frames, 1)
+    flows[at, F_CLOSED] = frames
 
 
 @kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")

@@ -124,7 +124,7 @@ class Tally:
         index = {int(slot): number for number, slot in enumerate(used)}
         flows = self.flows[used]
         for at in np.flatnonzero(flows[:, k.F_EARLY]):
-            k.share_out(flows, at, int(flows[at, k.F_EARLY]), int(flows[at, k.F_EARLY_HELD]) + 1)
+            k.share_out(flows, at, int(flows[at, k.F_EARLY]), int(flows[at, k.F_EARLY_BINS]))
         senders = self.talkers[self.talkers[:, k.T_KEY] != 0].tolist()
         senders.sort(key=lambda row: -row[k.T_FRAMES])
         return TallyFacts(

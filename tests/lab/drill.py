@@ -84,9 +84,12 @@ class Drill:
     def healthy(self, variants: Iterable[Variant]) -> Score:
         score = Score("healthy", "")
         for variant in variants:
-            said = self._judge(variant.make())
+            material = variant.make()
+            said = self._judge(material)
             score.variants += 1
             _count_wrong(score, variant, said, ())
+            if score.wrong_fails:
+                _keep(score, variant, material)
             score.notes += [
                 f"{variant.label}: {name} cautions: {each.headline}"
                 for name, each in said.items()
@@ -102,6 +105,7 @@ class Drill:
         found = said[fault.check]
         if found.outcome != fault.outcome:
             score.notes.append(f"{variant.label}: {fault.check} said {found.outcome}: {found.headline}")
+            _keep(score, variant, material)
             return
         score.found += 1
         blamed = variant.must | variant.may
@@ -143,6 +147,14 @@ class Drill:
         facts = study(str(path))
         path.unlink()
         return facts
+
+
+def _keep(score: Score, variant: Variant, material: Material) -> None:
+    """Keep a recording that fell short, to be looked at."""
+    if isinstance(material, Capture):
+        folder = Path(tempfile.gettempdir()) / "drill-fell-short"
+        folder.mkdir(exist_ok=True)
+        record.write(folder / f"{score.name}, {variant.label}.pcapng".replace("/", " per "), material)
 
 
 def _count_wrong(score: Score, variant: Variant, said: dict[str, Said], right: tuple[str, ...]) -> None:

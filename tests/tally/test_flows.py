@@ -56,7 +56,8 @@ def by_chance(per_s: float, end: float) -> list[Timed]:
         (every(0.01, numbered, 0, 1) + every(0.002, numbered, 1, 2), False),
         (held_up(100, 1.22, 1.53, 4), True),
         (held_up(200, 0.78, 1.05, 4), True),
-        (held_up(200, 0.15, 0.45, 4), True),  # before its pace is known
+        (held_up(200, 1.645, 1.84, 2), True),  # a brief capture
+        (held_up(200, 0.11, 0.41, 4), True),  # before its pace is known
         (held_up(100, 0.25, 0.55, 0.8), False),  # and it never is
         (held_up(100, 1.22, 3.53, 6), False),  # two seconds: who knows what that was
         (every(0.01, numbered, 0, 1) + every(0.0001, numbered, 1.4, 1.6), False),  # silence, and then a flood
