@@ -92,6 +92,8 @@ def part(
         frames = rewritten(CaptureFile(original.path, on_progress), anonymiser, file)
     facts = study(str(whole), on_progress)
     assert facts.source is not None
+    if facts.source.partial:
+        raise KeyboardInterrupt  # a part of what is sent would not be judged
     result = judged(_joined(replace(facts, source=replace(facts.source, name=NAME)), shown))
     evidence = write_evidence(str(whole), result, folder / "evidence", on_progress)
     kept = frames

@@ -361,6 +361,8 @@ def _dns_name(data: bytes, at: int, block: bytearray, cover: Cover, done: set[in
         if size >= 64 or at + 1 + size > len(data):
             return None
         labels.append((at + 1, data[at + 1 : at + 1 + size]))
+        if stop is not None and at + 1 in done:
+            break  # the rest was seen to: names that point at each other's ends take no longer than others
         at += 1 + size
     else:
         return None

@@ -1,5 +1,6 @@
 """Every bundled capture, and the public ones where they are: the same verdict after anonymising, and nothing of the original."""
 
+import struct
 from pathlib import Path
 
 import dpkt
@@ -13,6 +14,7 @@ from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.frames.errors import CaptureError
 from tests.anonymise.originals import BUNDLED, addresses, frames, names, spelled, survivors, unpacked
+from tests.frames.made import FRAME, Pcapng
 
 PUBLIC = Path(__file__).resolve().parents[3] / "shared" / "public-captures"
 LIMIT = 1 << 40
@@ -113,3 +115,20 @@ def test_public_captures_keep_their_verdict(tmp_path: Path) -> None:
         assert part.differs == {}, path.name
         judged += 1
     assert judged > 50
+
+
+def test_what_a_capture_file_tells_beside_its_frames_is_gone(tmp_path: Path) -> None:
+    file = Pcapng()
+    named = file.option(1, b"the comment") + file.option(3, b"the computer") + file.option(0, b"")
+    section = file.block(0x0A0D0D0A, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + named)
+    interface = file.block(
+        1, struct.pack("<HHI", 1, 0, 0) + file.option(2, b"the adapter") + file.option(0, b"")
+    )
+    names_block = file.block(4, struct.pack("<HH", 1, 16) + b"\xc0\0\2\1the-resolved" + bytes(4))
+    packet = struct.pack("<5I", 0, 0, 0, len(FRAME), len(FRAME)) + FRAME
+    packets = [file.block(6, packet + file.option(1, b"the comment") + file.option(0, b"")) for _ in range(3)]
+    path = tmp_path / "told.pcapng"
+    path.write_bytes(b"".join((section, interface, names_block, *packets)))
+    part = made(path, tmp_path, as_words(bytes(16)))
+    assert part.capture is not None and part.result.facts.source is not None
+    assert part.result.facts.source.frames == 3 and b"the" not in part.capture.read_bytes()

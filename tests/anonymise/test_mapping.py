@@ -1,13 +1,13 @@
 """What the replacements keep: makers, prefixes, kinds of networks, order where it decides; and that no two become one."""
 
-from ipaddress import IPv4Address, IPv6Address
+from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from preflight.anonymise import kernels as k
-from preflight.anonymise.cover import Cover
+from preflight.anonymise.cover import SPECIAL, Cover
 from preflight.anonymise.key import as_words, kept_key
 from preflight.checks.house_network import outside
 
@@ -152,3 +152,10 @@ def test_the_key_is_kept_for_its_user_alone(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "file"))
     other, kept = kept_key()
     assert not kept and list(other) != list(first)
+
+
+@given(st.sampled_from(SPECIAL), ip6)
+def test_an_address_of_a_special_network_stays_in_it(text, number):
+    network = ip_network(text)
+    address = network.network_address + number % network.num_addresses
+    assert ip_address(COVER.address_text(str(address))) in network
