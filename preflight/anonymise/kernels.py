@@ -384,6 +384,28 @@ def cover_neighbour_options(b, p, end, key, pins, known):
 
 
 @kernel()
+def cover_reports(b, p, end, width, key, pins, known):
+    """The group records of a membership report, with addresses of `width` bytes: RFC 3376 section 4.2, RFC 3810 section 5.2."""
+    left = be16(b, p + 6)
+    p += 8
+    while left > 0 and p + 4 + width <= end:
+        more, addresses = 4 * u8(b, p + 1), be16(b, p + 2) + 1  # the group and its sources
+        p += 4
+        while addresses > 0 and p + width <= end:
+            if width == 4:
+                cover_ip4(b, p, key, pins, known)
+            else:
+                cover_ip6(b, p, key, pins, known)
+            p += width
+            addresses -= 1
+        more = min(more, end - p)
+        veil(b, p, more, key)
+        p += more
+        left -= 1
+    veil(b, p, end - p, key)
+
+
+@kernel()
 def cover_icmp6(b, p, end, key, pins, known):
     """RFC 4443, 4861, 2710, 3810."""
     if p + 8 > end:
@@ -413,22 +435,7 @@ def cover_icmp6(b, p, end, key, pins, known):
         cover_ip6(b, p + 24, key, pins, known)
         cover_neighbour_options(b, p + 40, end, key, pins, known)
     elif kind == 143:
-        left = be16(b, p + 6)
-        p += 8
-        while left > 0 and p + 20 <= end:
-            more = 4 * u8(b, p + 1)
-            sources = be16(b, p + 2)
-            cover_ip6(b, p + 4, key, pins, known)
-            p += 20
-            while sources > 0 and p + 16 <= end:
-                cover_ip6(b, p, key, pins, known)
-                p += 16
-                sources -= 1
-            more = min(more, end - p)
-            veil(b, p, more, key)
-            p += more
-            left -= 1
-        veil(b, p, end - p, key)
+        cover_reports(b, p, end, 16, key, pins, known)
     else:
         veil(b, p + 8, end - p - 8, key)
 
@@ -448,22 +455,7 @@ def cover_igmp(b, p, end, key, pins, known):
             at += 4
         veil(b, at, end - at, key)
         return
-    left = be16(b, p + 6)
-    p += 8
-    while left > 0 and p + 8 <= end:
-        more = 4 * u8(b, p + 1)
-        sources = be16(b, p + 2)
-        cover_ip4(b, p + 4, key, pins, known)
-        p += 8
-        while sources > 0 and p + 4 <= end:
-            cover_ip4(b, p, key, pins, known)
-            p += 4
-            sources -= 1
-        more = min(more, end - p)
-        veil(b, p, more, key)
-        p += more
-        left -= 1
-    veil(b, p, end - p, key)
+    cover_reports(b, p, end, 4, key, pins, known)
 
 
 @kernel()
