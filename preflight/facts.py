@@ -6,7 +6,7 @@ dissectors of the few control frames, this computer, and the rig sheet. A produc
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal, TypeVar
+from typing import Any, Literal, TypeVar
 
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import HostFacts
@@ -45,3 +45,10 @@ class Facts:
     def heard(self, kind: type[Fact]) -> tuple[Fact, ...]:
         """All wire facts of one type, in the order in which they were seen."""
         return self.wire.get(kind, ())
+
+
+def told_link(host: HostFacts, name: str) -> dict[str, Any]:
+    """What `host` tells of the rate of an adapter's link, as fields of Facts; nothing where it does not tell."""
+    adapter = host.adapter(name)
+    speed = adapter.speed_mbps if adapter else None
+    return {"link_mbps": speed, "link_assumed": False} if speed else {}

@@ -2,9 +2,8 @@
 cable pulled while listening shows in no frame."""
 
 from collections.abc import Callable
-from typing import Any
 
-from preflight.facts import Facts
+from preflight.facts import Facts, told_link
 from preflight.frames.batch import Progress
 from preflight.frames.live import ListenRefused, open_listener
 from preflight.frames.pcapng import Saver
@@ -23,14 +22,12 @@ def linecheck(
     """Listen on `adapter` of `host` for `seconds`, and put it beside what `read_host` says of the computer after that.
     The computer is read no oftener: on some systems that takes seconds. Where the system refuses to listen, the facts say why, and hold the computer alone. Ctrl-C ends the listening; the facts are then
     marked partial. What `open_saver` opens once the system lets us listen is given every frame."""
-    about = next((a for a in host.adapters if a.name == adapter), None)
-    speed = about.speed_mbps if about is not None else None
-    link: dict[str, Any] = {"link_mbps": speed, "link_assumed": False} if speed else {}
+    link = told_link(host, adapter)
     try:
         listener = open_listener(adapter, seconds, on_progress)
     except ListenRefused as refused:
         return Facts(host=host, adapter=adapter, wire_refused=str(refused), **link)
-    survey = Survey(speed or 1000)
+    survey = Survey(link.get("link_mbps", 1000))
     saver = open_saver() if open_saver else None
     try:
         for batch in listener.batches():

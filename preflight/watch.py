@@ -16,7 +16,7 @@ import numpy as np
 from preflight.checks import all_checks, judge_all
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.maker import maker
-from preflight.facts import Facts
+from preflight.facts import Facts, told_link
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch
 from preflight.frames.facts import SourceFacts
@@ -175,7 +175,7 @@ class Watch:
         facts = replace(
             oldest.facts(self._adapter, now_ns, dropped),
             host=self._host, host_after=self._host, adapter=self._adapter, sheet=self._sheet,
-            **self._speed(),
+            **told_link(self._host, self._adapter),
         )  # fmt: skip
         events = [*self._findings(facts, oldest.start_ns, now_ns), *self._devices(facts, now_ns)]
         self._show(facts, now_ns, dropped)
@@ -187,7 +187,7 @@ class Watch:
         before, after = (each.adapter(self._adapter) for each in (self._host, host))
         self._host = host
         self.status = replace(self.status, link=_link(host, self._adapter))
-        down, was_down = (a is None or a.carrier is False or a.enabled is False for a in (after, before))
+        down, was_down = (a is None or a.down for a in (after, before))
         said = ""
         if after is None and before is not None:
             said = f"The adapter {self._adapter} is gone."
@@ -208,13 +208,8 @@ class Watch:
         return replace(
             _facts(source, self._whole.tally_facts(), self._whole),
             host=self._first_host, host_after=self._host, adapter=self._adapter, sheet=self._sheet,
-            **self._speed(),
+            **told_link(self._host, self._adapter),
         )  # fmt: skip
-
-    def _speed(self) -> dict:
-        about = self._host.adapter(self._adapter)
-        speed = about.speed_mbps if about else None
-        return {"link_mbps": speed, "link_assumed": False} if speed else {}
 
     def _turn(self, now_ns: int, dropped: int) -> None:
         if now_ns - self._windows[-1].start_ns > LEAP_NS:
@@ -323,7 +318,7 @@ def _link(host: HostFacts, name: str) -> str:
     adapter = host.adapter(name)
     if adapter is None:
         return "adapter gone"
-    if adapter.carrier is False or adapter.enabled is False:
+    if adapter.down:
         return "down"
     speed = f"{adapter.speed_mbps} Mb/s" if adapter.speed_mbps else "speed not told"
     return f"up, {speed}{f', {adapter.duplex} duplex' if adapter.duplex else ''}"

@@ -218,7 +218,7 @@ def _load_new(folder: Path, group: str) -> Engine:
 
 
 def _compile(folder: Path, group: str) -> None:
-    """Write the object code of each of a group's kernels object code and the index of their symbols into `folder`."""
+    """Write the object code of each of a group's kernels and the index of their symbols into `folder`."""
     import llvmlite.binding as llvm
     import numba
 

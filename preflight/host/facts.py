@@ -110,6 +110,11 @@ class Adapter:
     temperature_c: float | None = None
     hot_c: float | None = None
 
+    @property
+    def down(self) -> bool:
+        """Whether it has no link; where the system does not tell it is taken to have one."""
+        return self.carrier is False or self.enabled is False
+
 
 @dataclass(frozen=True)
 class Power:

@@ -77,8 +77,8 @@ class Course:
 
 
 def _down(adapter: Adapter | None) -> bool:
-    """An adapter that is gone has no link; one whose system does not tell is taken to have it."""
-    return adapter is None or adapter.carrier is False or adapter.enabled is False
+    """An adapter that is gone has no link."""
+    return adapter is None or adapter.down
 
 
 def _differs(before: Adapter, after: Adapter) -> bool:

@@ -102,7 +102,7 @@ class Session:
 
     def _is_down(self) -> bool:
         adapter = self.host.adapter(self._before.adapter)
-        return adapter is None or adapter.carrier is False or adapter.enabled is False
+        return adapter is None or adapter.down
 
     @property
     def left_ns(self) -> int:
