@@ -1,14 +1,17 @@
 """From findings to a verdict: what is cause, what is symptom, and what to fix first.
 
 A finding that another one explains is kept, but it gets no place in the order of fixing: mend the cause.
-Two tables hold all that is known of this: which finding explains which, and which is mended first.
+Which finding explains which, and which is mended first, stands in the checks.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from preflight.checks import check_named
 from preflight.checks.finding import Finding, Outcome
+from preflight.checks.rule import Explains
 
 Word = Literal["ready", "ready with cautions", "not ready", "unproven"]
 
@@ -37,126 +40,17 @@ class Verdict:
         return {"ready": 0, "ready with cautions": 0, "not ready": 1, "unproven": 3}[self.verdict]
 
 
-@dataclass(frozen=True)
-class Cause:
-    """`cause` explains `symptoms` where they share time (the cause covers most of every stretch of the symptom),
-    a culprit, or where all the symptom's culprits are the cause's."""
-
-    cause: str
-    symptoms: tuple[str, ...]
-    shared: Literal["time", "culprit", "all culprits"]
-
-
-# What a full or stopped link does to everything that keeps time.
-LATE = ("stream-health", "beat-health", "clock")
-
-CAUSES = (
-    # A loop floods every port, and moves each sender's address from port to port in the switches' tables.
-    Cause(
-        "loop",
-        ("broadcast-storm", "multicast-storm", "link-load", "unicast-flood", "spanning-tree", *LATE),
-        "time",
-    ),
-    Cause("broadcast-storm", ("link-load", *LATE), "time"),
-    Cause("multicast-storm", ("link-load", *LATE), "time"),
-    Cause("link-load", LATE, "time"),
-    Cause("pause-frames", LATE, "time"),
-    # A tree that is built anew holds frames back and forgets where everyone is.
-    Cause("spanning-tree", ("unicast-flood", *LATE), "time"),
-    # The capture lost frames, or stopped: what is missing in those seconds is missing in it, not in the network.
-    Cause("capture-quality", ("beat-health",), "time"),
-    # A wireless router brings its servers and the house behind it along.
-    Cause("wifi-bridge", ("stray-dhcp", "stray-router", "house-network"), "culprit"),
-    Cause("house-network", ("stray-dhcp", "stray-router"), "culprit"),
-    # A wrong cable to the control network brings its router and its clients in.
-    Cause("wifi-bridge", ("control-plan",), "culprit"),
-    Cause("control-plan", ("strangers", "address-plan", "stray-dhcp", "stray-router"), "all culprits"),
-    Cause("missing", ("stream-plan",), "culprit"),
-    # A link that went down and up again breaks the frames that were on it.
-    Cause("link-up", ("link-errors", "link-steady"), "culprit"),
-    Cause("link-steady", ("link-errors",), "culprit"),
-    Cause("link-steady", ("capture-quality", *LATE), "time"),
-    Cause("duplex", ("link-errors",), "culprit"),
-    # One subnet on two adapters, or a gateway on the wrong one, is told by both.
-    Cause("addressing", ("control-network",), "culprit"),
-    # This computer's address that is not as planned is heard, too.
-    Cause("addressing", ("address-plan", "control-plan"), "all culprits"),
-)
-
-# Mended first to last: what is plugged wrong, then what is set wrong, then symptoms, then what is planned wrong.
-# Common practice.
-FIX_ORDER = (
-    "link-up",
-    "adapter-kind",
-    "adapter-bus",
-    "link-speed",
-    "duplex",
-    "link-steady",
-    "link-errors",
-    "neighbours",
-    "loop",
-    "wifi-bridge",
-    "house-network",
-    "shared-connection",
-    "control-plan",
-    "missing",
-    "stray-dhcp",
-    "stray-router",
-    "control-network",
-    "strangers",
-    "address-clash",
-    "addressing",
-    "address-plan",
-    "mtu",
-    "spanning-tree",
-    "vlan-tags",
-    "multicast-control",
-    "pause-frames",
-    "broadcast-storm",
-    "multicast-storm",
-    "link-load",
-    "unicast-flood",
-    "frame-size",
-    "clock",
-    "clock-plan",
-    "querier-plan",
-    "priority",
-    "stream-plan",
-    "stream-health",
-    "beat-health",
-    "stream-names",
-    "cable-length",
-    "trunk-budget",
-    "power-budget",
-    "device-count",
-    "delay-budget",
-    "topology",
-    "spare",
-    "computer-power",
-    "adapter-sleep",
-    "flow-control",
-    "computer-load",
-    "temperature",
-    "capture-quality",
-    "soak-time",
-)
-
-# They judge the capture and the soak, not the network: where nothing else could be judged, nothing was.
-ABOUT_THE_CAPTURE = {"capture-quality", "soak-time"}
-
 # A symptom counts frames in a second, so its stretch begins and ends up to a second beside its cause. What the cause
 # then leaves uncovered has another cause: a device that chatters for a minute is not mended with a loop of one
 # second in it. Common practice.
 BESIDE_S = 1.0
 MOST = 0.75
 
-_WEIGHT = {Outcome.FAIL: 0, Outcome.CAUTION: 1, Outcome.UNPROVEN: 2, Outcome.PASS: 3}
-
 
 def decide(findings: Iterable[Finding]) -> Verdict:
     """The verdict on all findings of one command. Unproven only where not one of them could be judged."""
     findings = tuple(findings)
-    causes = _causes([finding for finding in findings if _WEIGHT[finding.outcome] <= 1])
+    causes = _causes([finding for finding in findings if finding.outcome.troubles])
     ranked = []
     place = 0
     for finding in sorted(findings, key=_order):
@@ -174,18 +68,20 @@ def _word(findings: tuple[Finding, ...]) -> Word:
     outcomes = {finding.outcome for finding in findings}
     if Outcome.FAIL in outcomes:
         return "not ready"
-    if all(f.outcome == Outcome.UNPROVEN for f in findings if f.check not in ABOUT_THE_CAPTURE):
+    if all(f.outcome == Outcome.UNPROVEN for f in findings if not _about_the_capture(f)):
         return "unproven"
     return "ready with cautions" if Outcome.CAUTION in outcomes else "ready"
 
 
-def _order(finding: Finding) -> tuple[int, int, str]:
-    known = finding.check in FIX_ORDER
-    return (
-        _WEIGHT[finding.outcome],
-        FIX_ORDER.index(finding.check) if known else len(FIX_ORDER),
-        finding.check,
-    )
+def _about_the_capture(finding: Finding) -> bool:
+    """Whether it judges the capture or the soak, not the network: where nothing else could be judged, nothing was."""
+    check = check_named(finding.check)
+    return check is not None and check.about_the_capture
+
+
+def _order(finding: Finding) -> tuple[int, float, str]:
+    check = check_named(finding.check)
+    return finding.outcome.gravity, check.order if check else math.inf, finding.check
 
 
 def _causes(trouble: list[Finding]) -> dict[str, tuple[str, ...]]:
@@ -202,15 +98,17 @@ def _explained_by(finding: Finding, trouble: list[Finding]) -> tuple[str, ...]:
     return tuple(
         cause.check
         for cause in trouble
-        for known in CAUSES
-        if cause.check == known.cause
-        and finding.check in known.symptoms
-        and _WEIGHT[cause.outcome] <= _WEIGHT[finding.outcome]
-        and _shared(known, cause, finding)
+        if cause.outcome.gravity <= finding.outcome.gravity and _explains(cause, finding)
     )
 
 
-def _shared(known: Cause, cause: Finding, symptom: Finding) -> bool:
+def _explains(cause: Finding, symptom: Finding) -> bool:
+    check = check_named(cause.check)
+    known = check.explains if check else ()
+    return any(symptom.check in each.symptoms and _shared(each, cause, symptom) for each in known)
+
+
+def _shared(known: Explains, cause: Finding, symptom: Finding) -> bool:
     if known.shared == "time":
         return _cover_in_time(cause, symptom)
     theirs, mine = set(symptom.culprits), set(cause.culprits)

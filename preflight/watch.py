@@ -15,7 +15,7 @@ import numpy as np
 
 from preflight.checks import all_checks, judge_all
 from preflight.checks.finding import Finding, Outcome
-from preflight.checks.maker import maker
+from preflight.checks.see.maker import maker
 from preflight.facts import Facts, told_link
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch

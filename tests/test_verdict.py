@@ -2,9 +2,9 @@
 
 import pytest
 
-from preflight.checks import judge_all
+from preflight.checks import all_checks, judge_all
 from preflight.checks.finding import Finding, Outcome
-from preflight.verdict import CAUSES, decide
+from preflight.verdict import decide
 from tests.tally.captures import arp, broadcast, every, rtp, studied, udp
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
@@ -188,7 +188,8 @@ def test_a_wireless_router_brings_its_servers_and_the_house_along():
 
 def test_no_finding_explains_what_explains_it():
     """Whatever meets, something is left to mend."""
-    names = {cause.cause for cause in CAUSES} | {symptom for cause in CAUSES for symptom in cause.symptoms}
+    pairs = [(check, known) for check, _ in all_checks() for known in check.explains]
+    names = {check.name for check, _ in pairs} | {each for _, known in pairs for each in known.symptoms}
     all_at_once = [found(name, FAIL, spans=((0.0, 9.0),), culprits=("a",)) for name in sorted(names)]
     assert order(decide(all_at_once)) == [
         "link-up",

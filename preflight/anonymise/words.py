@@ -10,7 +10,7 @@ from collections.abc import Callable
 from ipaddress import ip_address
 
 from preflight.anonymise.cover import Cover
-from preflight.checks.wifi_bridge import ACCESS_POINT_WORDS, HANDHELD_CLASSES
+from preflight.checks.wire.wifi_bridge import ACCESS_POINT_WORDS, HANDHELD_CLASSES
 from preflight.frames import kernels as f
 
 Message = Callable[[bytes, Cover], bytes]

@@ -1,9 +1,10 @@
 """What every check of the audio adapter says when there is no adapter to judge, or the system did not
 tell."""
 
-from preflight.checks.finding import Check, Finding, Outcome
+from preflight.checks.finding import Finding, Outcome
+from preflight.checks.rule import Check
 from preflight.facts import Facts
-from preflight.host.facts import Adapter, Address, HostFacts
+from preflight.host.facts import Adapter, HostFacts
 
 LINK_FIRST = ("Mend the link first (see link-up), then run the line check again.",)
 
@@ -29,15 +30,3 @@ def no_link(check: Check, adapter: Adapter) -> Finding | None:
 
 def untold(check: Check, headline: str) -> Finding:
     return Finding(check.name, Outcome.UNPROVEN, headline, fixes=(check.unproven,) if check.unproven else ())
-
-
-def address_holder(adapter: Adapter, host: HostFacts) -> Adapter | None:
-    """Who has the adapter's addresses: itself, or the bridge or bond that it is part of. None where that is not
-    known."""
-    if adapter.master is None or ipv4(adapter):
-        return adapter
-    return host.adapter(adapter.master)
-
-
-def ipv4(adapter: Adapter) -> list[Address]:
-    return [address for address in adapter.addresses if address.version == 4]

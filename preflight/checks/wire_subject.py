@@ -1,8 +1,8 @@
 """What every check of the wire says when there was no wire to judge, or too little of it."""
 
-from preflight.checks.finding import Check, Finding, Outcome
+from preflight.checks.finding import Finding, Outcome
+from preflight.checks.rule import Check
 from preflight.facts import Facts
-from preflight.tally.facts import Flow
 
 
 def unheard(check: Check, facts: Facts) -> Finding | None:
@@ -24,9 +24,3 @@ def enough(check: Check, facts: Facts, seconds: float) -> Finding | None:
 
 def _unproven(check: Check, headline: str) -> Finding:
     return Finding(check.name, Outcome.UNPROVEN, headline, fixes=(check.unproven,) if check.unproven else ())
-
-
-def hidden(flow: Flow) -> bool:
-    """Whether the snap length may have cut off what tells one frame of `flow` from the next. An RTP number that goes on
-    is in what was kept."""
-    return flow.cut > 0.5 * flow.frames and flow.sequence_steps == 0

@@ -46,7 +46,7 @@ def command(sheet: str, svg: str | None, json_to: str | None, strict: bool) -> i
 
 
 def _show(sheet: "Sheet", budget: "Budget") -> None:
-    from preflight.checks.topology import fatal, told
+    from preflight.checks.plan.topology import fatal, told
     from preflight.report.page import Page, console
 
     page = Page(console())
@@ -66,7 +66,7 @@ def _show(sheet: "Sheet", budget: "Budget") -> None:
 
 def _links(page: "Page", loaded: "list[Way]", switches: set[str]) -> None:
     """The fullest, as rows; streams in their worst burst come at once."""
-    from preflight.checks.trunk_budget import CHECK
+    from preflight.checks.plan.trunk_budget import CHECK
 
     limit = CHECK.limit("share")
     page.gap()
@@ -87,7 +87,7 @@ def _links(page: "Page", loaded: "list[Way]", switches: set[str]) -> None:
 
 def _alike(ways: "list[Way]", switches: set[str]) -> "list[tuple[str, Way]]":
     """A row for each way between switches, and one for all ways into, or else out of, a switch that carry the same."""
-    from preflight.checks.describe import listed
+    from preflight.checks.say import listed
 
     def load(way: "Way") -> tuple:
         return way.bits_per_s, way.capacity_mbps, way.burst_bytes, len(way.streams)

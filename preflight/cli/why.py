@@ -5,7 +5,7 @@ import difflib
 import click
 
 from preflight.checks import SUBJECTS, all_checks
-from preflight.checks.finding import Check
+from preflight.checks.rule import Check
 
 HEADINGS = {
     "computer": "The computer",

@@ -4,7 +4,8 @@ import json
 from pathlib import Path
 
 from preflight.checks import SUBJECTS, all_checks
-from preflight.checks.finding import Check, Outcome
+from preflight.checks.finding import Outcome
+from preflight.checks.rule import Check
 from preflight.report.result import SCHEMA
 
 DOCS = Path(__file__).parent.parent.parent / "docs"

@@ -4,7 +4,7 @@ import csv
 import io
 from collections.abc import Iterable, Sequence
 
-from preflight.checks.describe import count_text, span_text, when
+from preflight.checks.say import count_text, span_text, when
 from preflight.report.page import Page
 from preflight.report.result import moment
 from preflight.soak.facts import COUNTED, NS, Figures, Noted, SoakFacts

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from preflight.checks import all_checks, judge_all
-from preflight.checks.describe import when
 from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.say import when
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import Counters, HostFacts

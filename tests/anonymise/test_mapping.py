@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from preflight.anonymise import kernels as k
 from preflight.anonymise.cover import SPECIAL, Cover
 from preflight.anonymise.key import as_words, kept_key
-from preflight.checks.house_network import outside
+from preflight.checks.wire.house_network import outside
 
 COVER = Cover(as_words(bytes(range(16))))
 ip4 = st.integers(0, (1 << 32) - 1)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from preflight.checks import shared_connection
+from preflight.checks.computer import shared_connection
 from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts, Power, Usb
 from preflight.host.windows import enrich

@@ -5,8 +5,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from preflight import checks
-from preflight.checks import link_load
 from preflight.checks.finding import Outcome
+from preflight.checks.wire import link_load
 from preflight.facts import Facts
 from preflight.rig.read import parse
 from preflight.study import study

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from preflight.checks import link_steady
+from preflight.checks.soak import link_steady
 from preflight.facts import Facts
 from preflight.host.facts import Counters, HostFacts
 from preflight.soak.course import Course, Heard, downs, rises

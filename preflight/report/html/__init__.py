@@ -17,8 +17,8 @@ from markupsafe import Markup
 
 from preflight import __version__
 from preflight.checks import all_checks
-from preflight.checks.describe import count_text
 from preflight.checks.finding import Outcome
+from preflight.checks.say import count_text
 from preflight.facts import Facts
 from preflight.report.html.devices import devices, neighbours
 from preflight.report.html.timeline import peaks, plots, rows, seconds

@@ -3,8 +3,8 @@
 from collections import defaultdict
 from dataclasses import dataclass
 
-from preflight.checks.describe import what
-from preflight.checks.maker import maker
+from preflight.checks.say import what
+from preflight.checks.see.maker import maker
 from preflight.facts import Facts
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage

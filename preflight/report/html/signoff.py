@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from preflight import __version__
-from preflight.checks.describe import when
 from preflight.checks.finding import Outcome
+from preflight.checks.say import when
 from preflight.report.html import FOLDER, SOAK_WORDS, environment, hash_of
 from preflight.report.result import Result
 from preflight.report.soak import figures, hour_rows, in_words, summary

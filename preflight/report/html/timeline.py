@@ -4,8 +4,8 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from preflight.checks.describe import count_text, what, who
 from preflight.checks.finding import Finding, Outcome
+from preflight.checks.say import count_text, what, who
 from preflight.facts import Facts
 from preflight.tally.facts import Beat, ClockPort, Flow, Measure, RtpStream
 from preflight.verdict import Verdict

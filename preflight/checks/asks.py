@@ -1,0 +1,135 @@
+"""What a check may ask for, and what is said where it is not there.
+
+Each view is the facts once more, with the parts that the check needs known to be there, so that no check looks for them
+again. `of` answers with the view; with `Missing`, where the part was asked for and could not be had: that is unproven; or with
+None, where the command was not asked for it at all: then the check says nothing.
+"""
+
+from dataclasses import dataclass, fields
+from typing import Any, Self
+
+from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
+from preflight.host.facts import Adapter, HostFacts
+from preflight.rig.budget import Budget
+from preflight.rig.sheet import Sheet
+from preflight.soak.facts import SoakFacts
+from preflight.tally.facts import TallyFacts
+
+LINK_FIRST = ("Mend the link first (see link-up), then run the line check again.",)
+
+
+@dataclass(frozen=True)
+class Missing:
+    """Why there is nothing to judge. `fixes` say what to do; what would show the matter, where they are empty."""
+
+    headline: str
+    fixes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class View(Facts):
+    """The facts as they are, for a check that finds out for itself whether it was asked: it sees nothing where not."""
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return cls._with(facts)
+
+    @classmethod
+    def _with(cls, facts: Facts, **more: Any) -> Self:
+        return cls(**{each.name: getattr(facts, each.name) for each in fields(Facts)}, **more)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wire(View):
+    """Frames were heard."""
+
+    source: SourceFacts
+    tally: TallyFacts
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        if facts.wire_refused:
+            return Missing(f"Not heard: {facts.wire_refused}")
+        if facts.source is not None and facts.source.frames == 0:
+            return Missing("Not heard: no frame came by.")
+        return None if facts.source is None or facts.tally is None else cls._with(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedWire(Wire):
+    """Frames were heard, and a rig sheet says what should be there."""
+
+    sheet: Sheet
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return None if facts.sheet is None else super().of(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Computer(View):
+    """This computer was read."""
+
+    host: HostFacts
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return None if facts.host is None else cls._with(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Audio(Computer):
+    """This computer was read, and `audio` is its adapter on the audio LAN."""
+
+    audio: Adapter
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        if facts.host is None:
+            return None
+        if facts.adapter is None:
+            return Missing("It is not known which adapter is on the audio LAN.")
+        adapter = facts.host.adapter(facts.adapter)
+        if adapter is None:
+            return Missing(f"This computer no longer lists an adapter {facts.adapter}.")
+        return cls._with(facts, audio=adapter)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Link(Audio):
+    """The same, for what only a link can show: it is not known to be down."""
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        found = super().of(facts)
+        if not isinstance(found, Link):
+            return found
+        if found.audio.enabled is False:
+            return Missing(f"{found.audio.name} is turned off: there is no link to judge.", LINK_FIRST)
+        if found.audio.carrier is False:
+            return Missing(f"The link of {found.audio.name} is down: there is nothing to judge.", LINK_FIRST)
+        return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan(View):
+    """Only the plan is asked for: a rig sheet, and what follows from it."""
+
+    sheet: Sheet
+    budget: Budget
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return None if facts.budget is None or facts.sheet is None else cls._with(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Soaked(View):
+    """Hours on one item were measured."""
+
+    soak: SoakFacts
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return None if facts.soak is None else cls._with(facts)

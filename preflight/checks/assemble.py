@@ -1,0 +1,105 @@
+"""One finding from what a check saw: the only place where findings are made.
+
+The gravest thing seen gives outcome and headline; what else was seen stands below it as evidence, and its fixes after those of
+the gravest. What is as grave as the headline gives culprits and stretches of time. A pass counts only where nothing else was seen, and
+where the listening took long enough.
+"""
+
+from collections.abc import Iterable
+
+from preflight.checks.asks import Missing
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.rule import AGAIN, OLD_STYLE, Check, Judge, Limits, Measured, Saw
+from preflight.facts import Facts
+
+MOST_EVIDENCE = 40  # a flood of made-up senders must not fill the report
+
+
+def find(check: Check, judge: Judge, facts: Facts) -> Finding | None:
+    """What `check` says of `facts`, by the limits of their rig sheet; None where it was not asked."""
+    if judge.__code__.co_argcount == 1:  # OLD STYLE: goes when the last check is converted
+        OLD_STYLE.clear()
+        OLD_STYLE.update(facts.sheet.limits if facts.sheet else {})
+        return judge(facts)  # type: ignore
+    view = check.asks.of(facts)
+    if view is None:
+        return None
+    if isinstance(view, Missing):
+        return _unproven(check, view.headline, view.fixes)
+    limits = check.values(facts.sheet.limits.get(check.name, {}) if facts.sheet else {})
+    saw: list[Saw] = []
+    measured: dict[str, object] = {}
+    beside: list[Evidence] = []
+    for each in judge(view, limits):
+        if isinstance(each, Measured):
+            measured |= each.values
+            beside += each.evidence
+        else:
+            saw.append(each)
+    if not saw:
+        return None
+    saw.sort(key=lambda each: each.outcome.gravity)  # stable
+    if saw[0].outcome == Outcome.PASS:
+        heard_s = facts.source.duration_s if facts.source is not None else 0.0
+        least_s = limits[check.least_s] if check.least_s else 0.0
+        if round(heard_s, 1) < least_s:
+            return _unproven(check, f"Heard for {heard_s:.1f} s only; this needs at least {least_s:g} s.")
+    else:
+        saw = [each for each in saw if each.outcome != Outcome.PASS]
+    return _merged(check, saw, measured, beside, limits)
+
+
+def _merged(
+    check: Check, saw: list[Saw], measured: dict[str, object], beside: list[Evidence], limits: Limits
+) -> Finding:
+    first, *others = saw
+    evidence = list(first.evidence)
+    for other in others:
+        evidence += [Evidence(other.headline.replace("{at}", other.at)), *other.evidence]
+    evidence += beside
+    if len(evidence) > MOST_EVIDENCE:
+        evidence[MOST_EVIDENCE - 1 :] = [Evidence(f"and {len(evidence) - MOST_EVIDENCE + 1} more")]
+    gravest = [each for each in saw if each.outcome == first.outcome]
+    # What would show the unproven is no step to mend what is wrong.
+    mending = [each for each in saw if each.outcome.troubles] or saw
+    fixes = _once(step for each in mending for step in _fixes(check, each))
+    return Finding(
+        check.name,
+        first.outcome,
+        first.headline.replace("{at}", first.at),
+        evidence=tuple(evidence),
+        measured=measured,
+        limits=limits,
+        fixes=tuple(sorted(fixes, key=AGAIN.__eq__)),
+        cautions=_once(word for each in mending for word in _cautions(check, each)),
+        culprits=_once(culprit for each in gravest for culprit in each.culprits),
+        spans=tuple(sorted({span for each in gravest for span in each.spans})),
+        undated=first.headline.replace("{at}", ""),
+    )
+
+
+def _fixes(check: Check, saw: Saw) -> tuple[str, ...]:
+    if saw.fixes is not None:
+        return saw.fixes
+    if saw.outcome == Outcome.UNPROVEN:
+        return (check.unproven,) if check.unproven else ()
+    return check.fixes
+
+
+def _cautions(check: Check, saw: Saw) -> tuple[str, ...]:
+    return check.cautions if saw.cautions is None else saw.cautions
+
+
+def _once(several: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(several))
+
+
+def _unproven(check: Check, headline: str, fixes: tuple[str, ...] = ()) -> Finding:
+    own = (check.unproven,) if check.unproven else ()
+    return Finding(check.name, Outcome.UNPROVEN, headline, fixes=fixes or own, undated=headline)
+
+
+def broken(check: Check, reason: str) -> Finding:
+    """A check that raised: it is unproven, and the others still count."""
+    headline = f"This check broke ({reason}). Please report it as a fault of preflight."
+    return Finding(check.name, Outcome.UNPROVEN, headline, undated=headline)

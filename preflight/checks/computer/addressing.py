@@ -1,0 +1,240 @@
+"""The audio adapter has a subnet of its own, an address that stays, and no way out to the internet.
+
+Addresses belong to the adapter itself, or to the bridge or bond that it is part of. A default gateway on the
+audio adapter fails where another adapter has one too, because then the control network's traffic may go out
+by the audio LAN; alone it is a caution: it points at a router on the audio LAN, or at a setting that was left
+over. A rig sheet tells more: the control network's subnet and router, this computer's planned address, and whether a
+DHCP server is meant to be there.
+"""
+
+from dataclasses import dataclass
+from ipaddress import IPv4Interface, IPv6Interface, ip_network
+
+from preflight.checks.asks import View
+from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.computer_subject import audio_adapter, no_link, untold
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.rule import Check, Explains
+from preflight.checks.see.addresses import address_holder, ipv4
+from preflight.facts import Facts
+from preflight.host.facts import Adapter, Address, HostFacts
+from preflight.rig.sheet import Sheet
+
+CHECK = Check(
+    name="addressing",
+    subject="computer",
+    order=200,
+    asks=View,
+    explains=(
+        Explains(("control-network",), "culprit"),
+        Explains(("address-plan", "control-plan"), "all culprits"),
+    ),
+    question="Does the audio adapter have a subnet of its own, and an address that stays?",
+    looks_at=(
+        "The addresses of all adapters, where they came from, and by which adapter the default gateway goes. With a rig sheet, "
+        "also the address planned for this computer, and the control network's."
+    ),
+    why=(
+        "With two adapters in one subnet the computer picks one of them, often the wrong one. A gateway on the audio "
+        "LAN draws internet traffic into it. A leased address can change or run out in the middle of a show."
+    ),
+    sources=(
+        "RFC 1122 section 3.3.4: a computer with several adapters",
+        "RFC 3927: link-local addresses",
+        "RFC 2131 section 4.4.5: a lease runs out",
+        "common practice: no default gateway on the audio adapter",
+    ),
+    fixes=(
+        "Give the audio adapter a fixed address in the audio LAN's subnet, and leave its gateway empty.",
+        "Give the other adapter a different subnet. The default gateway, if any, goes by that one.",
+    ),
+    cautions=(MUTE_FIRST,),
+    unproven=(
+        "Look in the audio adapter's network settings: the address should be manual (or link-local), the gateway "
+        "empty, and no other adapter in the same subnet."
+    ),
+)
+OWN_SUBNET = (
+    "Give the other adapter an address in a different subnet, or turn it off.",
+    "Are both plugged into the same switch? Unplug the one that is not for audio.",
+)
+NO_GATEWAY = ("Open the audio adapter's network settings and leave the gateway (router) empty.",)
+FIXED = (
+    "Set the audio adapter's address by hand, as the show's address plan says, with the gateway left empty.",
+    "Find out which device on the audio LAN hands out addresses, and whether it should.",
+)
+SWAPPED = (
+    "Are the plugs of the audio LAN and the control network swapped? Put each into its own adapter.",
+    "Are the plugs right? Then give the audio adapter its address of the audio LAN, with the gateway left empty.",
+    "Was the wrong adapter judged? `preflight adapters` lists them; name the right one with --adapter.",
+)
+AS_PLANNED = ("Set the address as the rig sheet says, or write the new one on the sheet.",)
+GIVE_ADDRESS = ("Give the audio adapter an address of the audio LAN, as the show's address plan says.",)
+
+
+@dataclass(frozen=True)
+class _Fault:
+    outcome: Outcome
+    text: str
+    fixes: tuple[str, ...]
+
+
+def judge(facts: Facts) -> Finding | None:
+    if facts.host is None:
+        return None
+    adapter = audio_adapter(CHECK, facts, facts.host)
+    if isinstance(adapter, Finding):
+        return adapter
+    holder = address_holder(adapter, facts.host)
+    if holder is None:
+        return untold(CHECK, f"{adapter.name} is part of {adapter.master}, whose addresses are not known.")
+    if not ipv4(holder) and (down := no_link(CHECK, adapter)):
+        return down  # many systems take the address away with the link
+    shown = tuple(Evidence(_shown(each, holder)) for each in holder.addresses)
+    measured = {
+        "addresses": [f"{each.text}/{each.prefix}" for each in holder.addresses],
+        "origins": [each.origin for each in holder.addresses],
+        "gateways": None if holder.gateways is None else list(holder.gateways),
+    }
+    planned = _planned(adapter, holder, facts.sheet)
+    faults = [
+        *planned,
+        *_shared_subnets(holder, facts.host),
+        *_gateway(holder, facts.host),
+        *_own(holder, leases=bool(facts.sheet and facts.sheet.dhcp.allowed)),
+    ]
+    faults.sort(key=lambda fault: fault.outcome is not Outcome.FAIL)
+    if faults:
+        return Finding(
+            CHECK.name,
+            faults[0].outcome,
+            faults[0].text,
+            evidence=(*(Evidence(fault.text) for fault in faults[1:]), *shown),
+            measured=measured,
+            fixes=tuple(dict.fromkeys(step for fault in faults for step in fault.fixes)),
+            cautions=CHECK.cautions,
+            # What the sheet plans otherwise is heard on the wire, too, where a device is told by its hardware address.
+            culprits=(adapter.name, *(each for each in (adapter.hardware_address,) if each and planned)),
+        )
+    if doubt := _doubt(holder, facts.host):
+        return Finding(
+            CHECK.name,
+            Outcome.UNPROVEN,
+            doubt,
+            evidence=shown,
+            measured=measured,
+            fixes=(CHECK.unproven,),
+        )
+    return Finding(
+        CHECK.name,
+        Outcome.PASS,
+        f"{holder.name} has a subnet of its own, an address that stays, and no gateway.",
+        evidence=shown,
+        measured=measured,
+    )
+
+
+def _routed(adapter: Adapter) -> list[IPv4Interface | IPv6Interface]:
+    """Addresses with a subnet that decides where packets go. Every adapter has the IPv6 link-local subnet:
+    RFC 4291 section 2.1."""
+    known = [each.interface for each in adapter.addresses]
+    return [each for each in known if each is not None and not (each.version == 6 and each.is_link_local)]
+
+
+def _others(holder: Adapter, host: HostFacts) -> list[Adapter]:
+    return [
+        other
+        for other in host.adapters
+        if other.name != holder.name and other.kind != "loopback" and other.enabled is not False
+    ]
+
+
+def _shared_subnets(holder: Adapter, host: HostFacts) -> list[_Fault]:
+    faults = []
+    for other in _others(holder, host):
+        for own in _routed(holder):
+            for theirs in _routed(other):
+                if own.version != theirs.version or not own.network.overlaps(theirs.network):
+                    continue
+                if own.ip == theirs.ip:
+                    text = f"{holder.name} and {other.name} have the same address {own.ip}."
+                else:
+                    text = f"{holder.name} ({own}) and {other.name} ({theirs}) are in one subnet."
+                faults.append(_Fault(Outcome.FAIL, text, OWN_SUBNET))
+    return faults
+
+
+def _gateway(holder: Adapter, host: HostFacts) -> list[_Fault]:
+    if not holder.gateways:
+        return []
+    many = len(holder.gateways) > 1
+    goes = (
+        f"The default gateway{'s' if many else ''} {', '.join(holder.gateways)} go{'' if many else 'es'} by the audio "
+        f"adapter {holder.name}"
+    )
+    second = [other.name for other in _others(holder, host) if other.gateways]
+    if second:
+        return [_Fault(Outcome.FAIL, f"{goes}, and another by {', '.join(second)}.", NO_GATEWAY)]
+    return [_Fault(Outcome.CAUTION, f"{goes}.", NO_GATEWAY)]
+
+
+def _planned(adapter: Adapter, holder: Adapter, sheet: Sheet | None) -> list[_Fault]:
+    """What the rig sheet says otherwise."""
+    if sheet is None:
+        return []
+    faults = []
+    subnet = ip_network(sheet.control.subnet) if sheet.control.subnet else None
+    strayed = [each for each in _routed(holder) if subnet is not None and each.ip in subnet]
+    if strayed:
+        text = f"{holder.name} is the audio adapter, and {strayed[0].ip} is an address of the control network ({subnet})."
+        faults.append(_Fault(Outcome.FAIL, text, SWAPPED))
+    if sheet.control.router and sheet.control.router in (holder.gateways or ()):
+        text = f"The control network's router {sheet.control.router} is the gateway of the audio adapter {holder.name}."
+        faults.append(_Fault(Outcome.FAIL, text, SWAPPED))
+    hardware = (adapter.hardware_address or "").lower()
+    mine = next((device for device in sheet.device if device.hardware == hardware), None)
+    has = [each.text for each in ipv4(holder)]
+    if mine is not None and mine.address and ":" not in mine.address and has and mine.address not in has:
+        text = f"{holder.name} has {', '.join(has)}; the rig sheet gives {mine.name} {mine.address}."
+        faults.append(_Fault(Outcome.FAIL, text, AS_PLANNED))
+    return faults
+
+
+def _own(holder: Adapter, leases: bool) -> list[_Fault]:
+    """`leases` where the sheet allows a DHCP server on the audio LAN."""
+    leased = [each.text for each in ipv4(holder) if each.origin == "dhcp"]
+    if leased and not leases:
+        text = f"{holder.name} has its address {', '.join(leased)} from a DHCP server; such an address can change."
+        return [_Fault(Outcome.CAUTION, text, FIXED)]
+    if not holder.addresses:
+        return [_Fault(Outcome.CAUTION, f"{holder.name} has no address.", GIVE_ADDRESS)]
+    if not ipv4(holder):
+        return [_Fault(Outcome.CAUTION, f"{holder.name} has no IPv4 address.", GIVE_ADDRESS)]
+    return []
+
+
+def _doubt(holder: Adapter, host: HostFacts) -> str:
+    """What keeps a good result from being proven, "" where nothing does."""
+    if holder.gateways is None:
+        return f"The system does not say whether a default gateway goes by {holder.name}."
+    for each in (holder, *_others(holder, host)):
+        if any(address.interface is None and address.origin != "link-local" for address in each.addresses):
+            return f"The system does not say which subnet {each.name} is in."
+    unknown = [each.text for each in ipv4(holder) if each.origin is None]
+    if unknown:
+        return (
+            f"No fault seen, but the system does not say whether {', '.join(unknown)} is set by hand or from a DHCP "
+            "server."
+        )
+    return ""
+
+
+def _shown(address: Address, holder: Adapter) -> str:
+    origins = {
+        "static": "set by hand",
+        "dhcp": "from a DHCP server",
+        "link-local": "link-local",
+        None: "origin not told",
+    }
+    subnet = "" if address.prefix is None else f"/{address.prefix}"
+    return f"{holder.name}: {address.text}{subnet}, {origins[address.origin]}"

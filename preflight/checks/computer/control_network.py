@@ -1,0 +1,137 @@
+"""The control network (tablets, a wireless router, the internet) has an adapter of its own, apart from the audio LAN.
+
+Which adapter that is, only a rig sheet says, by the control network's subnet. Without one, any other adapter is taken for it
+that has a link and an IPv4 address which is not link-local. Where there is none, nothing is proven: a show may need no second network, or it may be plugged into the
+audio LAN, which the computer cannot know. A subnet or a gateway that is shared is addressing's to fail; here it cautions, and is explained by that.
+"""
+
+from ipaddress import ip_network
+
+from preflight.checks.asks import View
+from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.computer_subject import audio_adapter, untold
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.rule import Check
+from preflight.checks.see.addresses import address_holder, ipv4
+from preflight.facts import Facts
+from preflight.host.facts import Adapter, HostFacts
+
+CHECK = Check(
+    name="control-network",
+    subject="computer",
+    order=170,
+    asks=View,
+    question="Does the control network have an adapter of its own?",
+    looks_at=(
+        "The other adapters: which of them is up, with an address in a subnet of its own, and by which one the default "
+        "gateway goes. With a rig sheet, whether it is the control network's."
+    ),
+    why=(
+        "Tablets, wireless routers and the internet bring broadcasts, DHCP servers and updates along. They belong on a "
+        "second adapter: a wireless router is never plugged into the audio LAN."
+    ),
+    sources=(
+        "RFC 1122 section 3.3.4: a computer with several adapters",
+        "common practice: the wireless router is never plugged into the audio LAN",
+    ),
+    fixes=(
+        "Plug the wireless router into an adapter of its own, never into the audio LAN.",
+        "Give that adapter a subnet that is not the audio LAN's, as the show's address plan says.",
+        "Leave the audio adapter's gateway empty. The default gateway, if any, goes by the control network.",
+        "Run the line check again.",
+    ),
+    cautions=(MUTE_FIRST,),
+    unproven=(
+        "If tablets or a wireless router are used: see that they are on a second adapter of this computer, and that no "
+        "cable leads from the router to an audio switch."
+    ),
+)
+CARRIERS = {"ethernet", "wifi", "bond", "bridge", None}
+
+
+def judge(facts: Facts) -> Finding | None:
+    if facts.host is None:
+        return None
+    adapter = audio_adapter(CHECK, facts, facts.host)
+    if isinstance(adapter, Finding):
+        return adapter
+    holder = address_holder(adapter, facts.host)
+    if holder is None:
+        return untold(CHECK, f"{adapter.name} is part of {adapter.master}, whose addresses are not known.")
+    others = _control(holder, facts.host)
+    subnet = facts.sheet.control.subnet if facts.sheet is not None else None
+    if not others and subnet:
+        return untold(
+            CHECK, f"This computer has no adapter up in the control network of the rig sheet ({subnet})."
+        )
+    if not others:
+        return untold(CHECK, f"No second network is up beside {adapter.name}.")
+    planned = [each for each in others if subnet and _in(each, subnet)]
+    others = planned or others
+    measured = {"adapters": [each.name for each in others], "on_the_sheet": subnet}
+    names = ", ".join(each.name for each in others)
+    seen = tuple(
+        Evidence(f"{each.name}: {', '.join(address.text for address in ipv4(each))}") for each in others
+    )
+    router = facts.sheet.control.router if facts.sheet is not None else None
+    gates = [gate for each in others for gate in each.gateways or () if ":" not in gate]
+    astray = subnet is not None and not planned
+    wrong_gate = bool(planned and router and "." in router and gates and router not in gates)
+    shared = [each for each in others if _share(holder, each)]
+    if shared or astray or wrong_gate or (holder.gateways and not any(each.gateways for each in others)):
+        if shared:
+            text = f"{shared[0].name} is in the audio adapter's own subnet: the control network has none of its own."
+        elif astray:
+            text = f"No adapter is in the control network of the rig sheet ({subnet}): {names} {'is' if len(others) == 1 else 'are'} in another one."
+        elif wrong_gate:
+            text = f"The default gateway by {names} is {gates[0]}; the rig sheet's router is {router}."
+        else:
+            text = f"The default gateway goes by the audio adapter {holder.name}, not by {names}."
+        return Finding(
+            CHECK.name,
+            Outcome.CAUTION,
+            text,
+            evidence=seen,
+            measured=measured,
+            fixes=CHECK.fixes,
+            cautions=CHECK.cautions,
+            culprits=(adapter.name, *(each.name for each in shared)),
+        )
+    doubtful = [each for each in (holder, *others) if any(one.interface is None for one in ipv4(each))]
+    if doubtful:
+        return untold(CHECK, f"The system does not say which subnet {doubtful[0].name} is in.")
+    if not ipv4(holder):
+        return untold(CHECK, f"{holder.name} has no IPv4 address to tell its subnet from that of {names}.")
+    if holder.gateways is None:
+        return untold(CHECK, "The system does not say by which adapter the default gateway goes.")
+    return Finding(
+        CHECK.name,
+        Outcome.PASS,
+        f"The {'control' if planned else 'other'} network is on {names}, apart from the audio LAN.",
+        evidence=seen,
+        measured=measured,
+    )
+
+
+def _control(holder: Adapter, host: HostFacts) -> list[Adapter]:
+    return [
+        each
+        for each in host.adapters
+        if each.name != holder.name
+        and each.master != holder.name
+        and each.kind in CARRIERS
+        and each.enabled is not False
+        and each.carrier
+        and any(address.origin != "link-local" for address in ipv4(each))
+    ]
+
+
+def _in(adapter: Adapter, subnet: str) -> bool:
+    return any(
+        each.interface is not None and each.interface.ip in ip_network(subnet) for each in ipv4(adapter)
+    )
+
+
+def _share(one: Adapter, other: Adapter) -> bool:
+    nets = [[a.interface.network for a in ipv4(each) if a.interface is not None] for each in (one, other)]
+    return any(mine.overlaps(theirs) for mine in nets[0] for theirs in nets[1])

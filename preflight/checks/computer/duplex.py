@@ -1,0 +1,95 @@
+"""Half duplex on a modern link is nearly always a mismatch: one side set by hand, the other automatic.
+
+IEEE 802.3 clause 28: the automatic side gets no answer, senses the speed only (parallel detection) and must
+then assume half duplex. That side counts late collisions; the full side, which sends at any time, counts
+broken frames.
+"""
+
+from preflight.checks.asks import View
+from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.computer_subject import audio_adapter, no_link, untold
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.rule import Check, Explains
+from preflight.facts import Facts
+from preflight.host.facts import Adapter
+
+CHECK = Check(
+    name="duplex",
+    subject="computer",
+    order=50,
+    asks=View,
+    explains=(Explains(("link-errors",), "culprit"),),
+    soak="run",
+    question="Does the audio adapter send and receive at the same time (full duplex)?",
+    looks_at="The duplex that the adapter and its switch port ended up with, and the error counts that go with a mismatch.",
+    why=(
+        "Where one side is set by hand and the other is automatic, the automatic side cannot learn the duplex and takes "
+        "half. It works while idle, and loses frames as soon as both sides send: late collisions on the half side, "
+        "frames with a wrong check sequence (FCS) on the full side."
+    ),
+    sources=(
+        "IEEE 802.3 clause 28: auto-negotiation and parallel detection",
+        "IEEE 802.3 clause 30: late collision, FCS and alignment counters",
+    ),
+    fixes=(
+        "Set the adapter's speed and duplex to automatic in its settings.",
+        "Set the switch port to automatic too. Both sides automatic, or both sides the same by hand.",
+        "Is there an old hub in between? Take it out and use a switch.",
+        "Run the line check again: it should say full duplex.",
+    ),
+    cautions=(MUTE_FIRST,),
+    unproven="Read the duplex in the adapter's settings or from the switch: it should be full.",
+)
+
+
+def judge(facts: Facts) -> Finding | None:
+    if facts.host is None:
+        return None
+    adapter = audio_adapter(CHECK, facts, facts.host)
+    if isinstance(adapter, Finding):
+        return adapter
+    if down := no_link(CHECK, adapter):
+        return down
+    if adapter.duplex is None:
+        return untold(CHECK, f"The system does not say which duplex {adapter.name} uses.")
+    if adapter.duplex == "full":
+        return Finding(
+            CHECK.name,
+            Outcome.PASS,
+            f"{adapter.name} is full duplex.",
+            measured={"duplex": adapter.duplex},
+        )
+    signs = _signs(adapter)
+    return Finding(
+        CHECK.name,
+        Outcome.FAIL,
+        f"{adapter.name} is half duplex: {_sides(adapter)}.",
+        evidence=tuple(Evidence(f"{count} {what} so far") for what, count in signs.items()),
+        measured={
+            "duplex": adapter.duplex,
+            "autonegotiated": adapter.autonegotiated,
+            **{what.replace(" ", "_"): count for what, count in signs.items()},
+        },
+        fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
+        culprits=(adapter.name,),
+    )
+
+
+def _sides(adapter: Adapter) -> str:
+    if adapter.autonegotiated is None:
+        return "one side of the cable is most likely set by hand, the other automatic"
+    if adapter.autonegotiated:
+        return "it is automatic, so the other end of the cable is most likely set by hand, or a hub"
+    return "its speed and duplex are set by hand"
+
+
+def _signs(adapter: Adapter) -> dict[str, int]:
+    """The counts that go with a mismatch, those above zero only: many drivers do not count them."""
+    counted = {
+        "collisions": adapter.counters.collisions,
+        "late collisions": adapter.counters.late_collisions,
+        "FCS errors": adapter.counters.rx_crc_errors,
+        "alignment errors": adapter.counters.rx_frame_errors,
+    }
+    return {what: count for what, count in counted.items() if count}

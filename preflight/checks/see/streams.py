@@ -1,0 +1,113 @@
+"""The RTP streams that were heard and the sessions that were announced, and words for both."""
+
+from dataclasses import dataclass
+
+from preflight.checks.say import who
+from preflight.facts import Facts
+from preflight.tally.facts import Flow, RtpStream
+from preflight.wire.sap import SapMessage
+from preflight.wire.sdp import SdpMedia
+
+SEEN_WHERE = (
+    "Listen where streams pass: at the desk while it receives them, at the port of a receiver, or at a mirror port. A "
+    "switch with IGMP snooping sends them nowhere else."
+)
+L16_TYPES = {10: 2, 11: 1}  # payload types with a fixed format, and their channels: RFC 3551 table 4
+BYTES = {"L16": 2, "L20": 2.5, "L24": 3}  # RFC 3551, RFC 3190
+LEAST_PACKETS = 32  # fewer tell nothing. Common practice.
+
+
+@dataclass(frozen=True)
+class Announced:
+    """One stream of an announced session, as its latest announcement describes it."""
+
+    name: str
+    media: SdpMedia
+    message: SapMessage
+
+    @property
+    def place(self) -> tuple[str, int]:
+        return self.media.group, self.media.port
+
+
+def heard_streams(facts: Facts) -> list[tuple[RtpStream, Flow]]:
+    """Streams that are RTP in earnest, with their flows. In a loop each packet comes many times, and it is a stream still."""
+    tally = facts.tally
+    if tally is None:
+        return []
+    return [
+        (stream, tally.flows[stream.flow])
+        for stream in tally.streams
+        if stream.flow is not None
+        and stream.received >= LEAST_PACKETS
+        and stream.expected <= 4 * stream.received
+        and (stream.real or stream.packet_stamps)
+        and not tally.flows[stream.flow].discovery
+    ]
+
+
+def announced(facts: Facts) -> list[Announced]:
+    """The streams announced by SAP and not taken back, each once, by the last word on it."""
+    latest: dict[tuple[str, int], SapMessage] = {}
+    for message in facts.heard(SapMessage):
+        if message.deletion:
+            latest.pop((message.origin, message.number), None)
+        elif message.session is not None:
+            latest[message.origin, message.number] = message
+    # A session that changes gets another number: the later one counts (RFC 2974 section 3, RFC 8866 section 5.2).
+    sessions = {message.session.origin: message for message in latest.values() if message.session is not None}
+    return [
+        Announced(message.session.name, media, message)
+        for message in sessions.values()
+        if message.session is not None
+        for media in message.session.media
+        if media.group
+    ]
+
+
+def names(facts: Facts) -> dict[tuple[str, int], Announced]:
+    """What is announced for a group and port."""
+    return {each.place: each for each in announced(facts)}
+
+
+def place(flow: Flow) -> tuple[str, int]:
+    return flow.destination_ip, flow.destination_port
+
+
+def called(flow: Flow, named: dict[tuple[str, int], Announced]) -> str:
+    """A stream in a sentence: its announced name where there is one, where it goes, who sends it."""
+    known = named.get(place(flow))
+    to = f"{flow.destination_ip} port {flow.destination_port}"
+    return f"{f'“{known.name}” to ' if known and known.name else 'the stream to '}{to} from {who(flow.source, flow.source_ip)}"
+
+
+def layout(stream: RtpStream, known: Announced | None = None) -> str:
+    """What a packet holds, as far as it can be worked out: "48 kHz, 1 ms, 2 channels of 24 bit"."""
+    parts = []
+    if stream.clock_hz:
+        parts.append(f"{stream.clock_hz / 1000:g} kHz")
+    if stream.packet_time_s:
+        parts.append(f"{stream.packet_time_s * 1000:.3g} ms a packet")
+    if stream.payload_type in L16_TYPES:
+        parts.append(_channels(L16_TYPES[stream.payload_type], 16))
+    elif stream.clock_hz != 90000 and stream.packet_stamps and stream.payload_type >= 96:  # 90 kHz: video
+        encoding = known.media.encoding.upper() if known else ""
+        told = {"L24": (24,), "L20": (20,), "L16": (16,)}.get(encoding, (24, 16) if not encoding else ())
+        fits = [(count, bits) for bits in told if (count := channels(stream, bits))]
+        if fits:
+            parts.append(" or ".join(_channels(count, bits) for count, bits in fits))
+        elif encoding:
+            parts.append(encoding)
+    return ", ".join(parts) or "format not known"
+
+
+def channels(stream: RtpStream, bits: int) -> int | None:
+    """How many channels of linear audio fill a packet exactly, or None."""
+    if not stream.packet_stamps or stream.packet_stamps <= 0 or stream.media_bytes <= 0:
+        return None
+    count, rest = divmod(stream.media_bytes * 8, stream.packet_stamps * bits)
+    return count if rest == 0 and count else None
+
+
+def _channels(count: int, bits: int) -> str:
+    return f"{count} {'channel' if count == 1 else 'channels'} of {bits} bit"

@@ -1,0 +1,75 @@
+"""Hardware that runs hot fails early, and hotter still inside a case in the sun.
+
+The sensor's own limit counts where its maker set one. Few adapters have a sensor; where none is told a soak says so, and
+a line check says nothing. After a soak the highest of all readings is judged.
+"""
+
+from preflight.checks.asks import View
+from preflight.checks.cautions import HOT, MUTE_FIRST
+from preflight.checks.computer_subject import untold
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.rule import Check, Limit
+from preflight.facts import Facts
+
+CHECK = Check(
+    name="temperature",
+    subject="soak",
+    order=510,
+    asks=View,
+    soak="sums",
+    question="Does the audio adapter stay cool enough?",
+    looks_at=(
+        "The sensors in the adapter, where it has any and the system tells of them, against the limit that their maker set. The "
+        "computer's hottest sensor stands beside it as evidence, and is not judged."
+    ),
+    why="Heat makes links drop and frames break, at first now and then. A rack in the sun gets hotter than the shop.",
+    limits=(
+        Limit("caution_c", 85, "degrees Celsius, where the maker sets no limit", "common practice"),
+        Limit("fail_c", 105, "degrees Celsius, where the maker sets no limit", "common practice"),
+        Limit("near_c", 5, "degrees Celsius below the maker's limit, cautions", "common practice"),
+    ),
+    sources=("Linux, Documentation/hwmon/sysfs-interface.rst: temp*_input, temp*_max, temp*_crit",),
+    fixes=(
+        "Give it air: clear the vents, move it away from power supplies and out of the sun, leave a gap in the rack.",
+        "See that the fans run and that their filters are clean.",
+        "Soak it again. Still hot? Take it out of service.",
+    ),
+    cautions=(HOT, MUTE_FIRST),
+    unproven="Feel the case after an hour, with the back of the hand and without pressing: it may be warm, not hot.",
+)
+
+
+def judge(facts: Facts) -> Finding | None:
+    adapter = facts.host.adapter(facts.adapter) if facts.host is not None else None
+    soak = facts.soak
+    hottest = soak.figures.adapter_c if soak is not None else adapter.temperature_c if adapter else None
+    computer = soak.figures.computer_c if soak is not None else None
+    measured = {"adapter_c": hottest, "computer_c": computer}
+    beside = (Evidence(f"the computer's hottest sensor: {computer:.0f} degrees Celsius"),) if computer else ()
+    if hottest is None:
+        if soak is None:
+            return None
+        finding = untold(CHECK, f"The system tells no temperature of {soak.adapter}.")
+        return Finding(
+            finding.check, finding.outcome, finding.headline, beside, measured, fixes=finding.fixes
+        )
+    limits = CHECK.values()
+    own = adapter.hot_c if adapter else None
+    fail = own if own is not None else limits["fail_c"]
+    caution = own - limits["near_c"] if own is not None else limits["caution_c"]
+    whose = f"its maker's limit is {own:g}" if own is not None else "its maker sets no limit"
+    name = soak.adapter if soak is not None else facts.adapter
+    words = f"{name} {'was' if soak else 'is'} at {hottest:.0f} degrees Celsius{' at most' if soak else ''}; {whose}."
+    if hottest < caution:
+        return Finding(CHECK.name, Outcome.PASS, words, beside, measured, limits)
+    return Finding(
+        CHECK.name,
+        Outcome.FAIL if hottest >= fail else Outcome.CAUTION,
+        words,
+        evidence=beside,
+        measured=measured,
+        limits=limits,
+        fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
+        culprits=(name,) if name else (),
+    )

@@ -1,0 +1,81 @@
+"""Broadcast reaches every device; hundreds a second cost every one of them time that audio needs."""
+
+from collections.abc import Iterator
+
+from preflight.checks.asks import Wire
+from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit, Limits, Measured, Saw, passed, trouble
+from preflight.checks.say import count_text, what, who
+from preflight.tally.facts import Talker
+
+CHECK = Check(
+    name="broadcast-storm",
+    subject="wire",
+    order=270,
+    asks=Wire,
+    explains=(Explains(("link-load", *KEEPS_TIME), "time"),),
+    soak="run",
+    question="Is there more broadcast than the audio LAN can bear?",
+    looks_at="Broadcast frames in every second and in every 100 ms, who sends them and what they are.",
+    why="Every device must receive and look at every broadcast frame. In a storm boxes click, drop out or restart.",
+    limits=(
+        Limit("fail_per_s", 1000, "broadcast frames in one second", "common practice"),
+        Limit("caution_per_s", 100, "broadcast frames in one second", "common practice"),
+        Limit("least_s", 1, "s of listening, to show that there is none", "common practice"),
+    ),
+    least_s="least_s",
+    fixes=(
+        "Look up the sender named here in the switch's address table: that tells the port.",
+        "No table? Unplug one cable at a time, and run the line check after each.",
+        "Take that device off the audio LAN. Restart it before it comes back, then run the line check again.",
+    ),
+    cautions=(MUTE_FIRST,),
+    unproven="Listen for at least one second.",
+)
+
+
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    share = 0.5 if wire.vantage == "mirror" else 1.0  # such a mirror shows every frame twice
+    peak = wire.tally.rates.peaks["broadcast"]
+    second, tenth = peak.in_1s * share, peak.in_100ms * share
+    yield Measured(
+        {
+            "broadcast_frames": round(peak.total * share),
+            "most_in_1s": round(second),
+            "most_in_100ms": round(tenth),
+        }
+    )
+    if second < limits["caution_per_s"]:
+        yield passed(f"At most {count_text(second)} broadcast frames in a second.")
+        return
+    senders = sorted(wire.tally.talkers, key=lambda t: -t.most_broadcast)
+    loud = [t for t in senders[:5] if t.most_broadcast >= max(0.1 * peak.in_1s, 1)] or senders[:3]
+    most_of_it = sum(t.broadcast for t in loud) > 0.9 * peak.total
+    sending = len(loud) if most_of_it else sum(t.broadcast > 0 for t in senders)
+    name = who(loud[0].hardware) if len(loud) == 1 else f"{sending} devices"
+    failed = second >= limits["fail_per_s"]
+    yield trouble(
+        Outcome.FAIL if failed else Outcome.CAUTION,
+        f"{'Broadcast storm' if failed else 'Much broadcast'}: {count_text(second)} frames in one second, from {name}.",
+        [
+            Evidence(
+                f"{count_text(second)} broadcast frames in the busiest second, {count_text(tenth)} in the busiest 100 ms",
+                time_s=peak.in_100ms_at_s,
+            ),
+            *(_sent(talker, wire, share) for talker in loud),
+        ],
+        culprits=[t.hardware for t in loud if t.hardware],
+        spans=wire.tally.rates.spans("broadcast", limits["caution_per_s"] / share),
+    )
+
+
+def _sent(talker: Talker, wire: Wire, share: float) -> Evidence:
+    kinds = [f for f in wire.tally.flows if f.cast == "broadcast" and f.source == talker.hardware]
+    most = max(kinds, key=lambda f: f.frames, default=None)
+    return Evidence(
+        f"{who(talker.hardware, most.source_ip if most else '')} sent {count_text(talker.broadcast * share)} in all"
+        + (f", mostly {what(most)}" if most else ""),
+        frame=most.first_frame if most else talker.first_frame,
+        time_s=most.first_s if most else talker.first_s,
+    )

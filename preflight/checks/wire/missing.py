@@ -1,0 +1,168 @@
+"""Which devices of the rig sheet are not there.
+
+Strategy: a device that is not heard is not missing yet, for a switch passes on little of what a device sends. It is missing
+where it should have been heard here: its planned stream is due at this port and does not come; it speaks more often
+than this (as the sheet learned, and the others keep to what it learned of them); or somebody asks for it in vain.
+"""
+
+from collections.abc import Iterable
+
+from preflight.checks.asks import View
+from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.rule import Check, Explains, Limit
+from preflight.checks.say import listed, who
+from preflight.checks.see.roll import Planned, Roll, identifiable, planned_streams, roll
+from preflight.checks.wire_subject import unheard
+from preflight.facts import Facts
+from preflight.rig.sheet import Device, Sheet
+from preflight.wire.arp import ArpMessage
+
+CHECK = Check(
+    name="missing",
+    subject="wire",
+    order=140,
+    asks=View,
+    explains=(Explains(("stream-plan",), "culprit"),),
+    question="Is everything on the rig sheet there?",
+    looks_at=(
+        "Each device on the rig sheet (--sheet FILE): whether it is heard. If not: whether its stream is due here, whether it "
+        "speaks more often than this, whether somebody asks for its address in vain."
+    ),
+    why="A box that is off, unplugged or set wrong is silent. Better to find it now than at its first cue.",
+    limits=(
+        Limit("silences", 3, "times its longest usual silence", "common practice"),
+        Limit(
+            "others",
+            0.5,
+            "share of the others that keep to what the sheet learned of them",
+            "common practice",
+        ),
+        Limit("asked_times", 3, "times that its address is asked for in vain", "common practice; RFC 826"),
+        Limit("asked_for_s", 2, "s from the first to the last of these", "common practice"),
+    ),
+    sources=("The rig sheet", "RFC 826: who asks for an address, and the answer"),
+    fixes=(
+        "Is it on? Look at its lamps, and at the lamp of the switch port that the sheet names.",
+        "Is its cable in? Plug it in until it clicks, or try another cable.",
+        "Are its address and network settings as on the sheet?",
+        "Did you swap it for another? Write the new hardware address on the rig sheet.",
+        "Run the line check again.",
+    ),
+    cautions=(MUTE_FIRST, CABLE_ROUTE),
+    unproven=(
+        "Silence is no proof. Listen for a minute, or at a mirror port, or look at the lamp of its switch port. "
+        "A sheet drafted by `preflight sheet learn` knows who speaks how often."
+    ),
+)
+SHOWN, SHOWN_NAMES = 8, 4
+
+
+def judge(facts: Facts) -> Finding | None:
+    if facts.sheet is None or not facts.sheet.device:
+        return None
+    if facts.source is None or facts.tally is None:
+        return unheard(CHECK, facts)
+    if blocked := unheard(CHECK, facts):
+        return blocked
+    sheet, called = facts.sheet, roll(facts, facts.sheet)
+    planned = planned_streams(facts, sheet)
+    silent = [device for device in sheet.device if not called.present[device.name]]
+    proofs = {device.name: _proof(facts, sheet, called, planned, device) for device in silent}
+    missing = [device for device in silent if proofs[device.name]]
+    measured = {
+        "on_the_sheet": len(sheet.device),
+        "heard": len(sheet.device) - len(silent),
+        "missing": [device.name for device in missing],
+        "not_heard": [device.name for device in silent if device not in missing],
+    }
+    if missing:
+        return Finding(
+            CHECK.name,
+            Outcome.FAIL,
+            f"{_named(missing)} {'is' if len(missing) == 1 else 'are'} missing.",
+            evidence=tuple(each for device in missing[:SHOWN] if (each := proofs[device.name])),
+            measured=measured,
+            limits=CHECK.values(),
+            fixes=CHECK.fixes,
+            cautions=CHECK.cautions,
+            culprits=tuple(device.hardware or device.name for device in missing),
+        )
+    if silent:
+        unknown = [device for device in silent if not identifiable(device)]
+        headline = (
+            f"{_named(silent)} {'was' if len(silent) == 1 else 'were'} not heard, which may have reasons."
+        )
+        if unknown:
+            headline = f"The sheet does not tell how to know {_named(unknown)}: give a hardware address."
+        return Finding(
+            CHECK.name,
+            Outcome.UNPROVEN,
+            headline,
+            measured=measured,
+            limits=CHECK.values(),
+            fixes=(CHECK.unproven,),
+        )
+    return Finding(
+        CHECK.name,
+        Outcome.PASS,
+        f"All {len(sheet.device)} devices of the rig sheet were heard.",
+        measured=measured,
+        limits=CHECK.values(),
+    )
+
+
+def _named(devices: list[Device]) -> str:
+    """All of them where they count up, box 3–16; else the first."""
+    names = [
+        f"{device.name} (the spare for {device.spare_for})" if device.spare_for else device.name
+        for device in devices
+    ]
+    if len(told := listed(names).split(", ")) <= SHOWN_NAMES:
+        return ", ".join(told)
+    return ", ".join(names[:SHOWN_NAMES]) + f" and {len(names) - SHOWN_NAMES} more"
+
+
+def _proof(
+    facts: Facts, sheet: Sheet, called: Roll, planned: Iterable[Planned], device: Device
+) -> Evidence | None:
+    """What shows that a device which was not heard is not there."""
+    if not identifiable(device):
+        return None
+    assert facts.source is not None
+    for each in planned:
+        if each.due and not each.heard and each.stream.sender == device.name:
+            return Evidence(f"{device.name}: its stream “{each.stream.name}” is due here, and does not come")
+    listened = facts.source.duration_s
+    if device.speaks_every_s and listened >= CHECK.limit("silences") * device.speaks_every_s:
+        others = [d for d in sheet.device if d.speaks_every_s and d is not device]
+        here = [d for d in others if called.present[d.name]]
+        if others and len(here) >= CHECK.limit("others") * len(others):
+            return Evidence(
+                f"{device.name} speaks every {device.speaks_every_s:g} s when all is well, and was silent for {listened:.1f} s; "
+                f"{', '.join(d.name for d in here[:3])} spoke"
+            )
+    return _asked_in_vain(facts, device)
+
+
+def _asked_in_vain(facts: Facts, device: Device) -> Evidence | None:
+    """Whoever gets an answer asks once or twice; the answer itself may go to the asker alone."""
+    if device.address is None:
+        return None
+    asked: dict[str, list[ArpMessage]] = {}
+    for message in facts.heard(ArpMessage):
+        # A probe has no sender's address: it looks whether anybody has this one, and wants no answer (RFC 5227).
+        if message.op == 1 and message.target_address == device.address and message.sender_address:
+            asked.setdefault(message.sender_hardware, []).append(message)
+    for asker, messages in asked.items():
+        first, last = messages[0].seen, messages[-1].seen
+        if len(messages) >= CHECK.limit("asked_times") and last.time_s - first.time_s >= CHECK.limit(
+            "asked_for_s"
+        ):
+            return Evidence(
+                f"{who(asker)} asks for {device.name} ({device.address}) again and again, {len(messages)} times, and it does "
+                "not speak",
+                last.frame,
+                last.time_s,
+            )
+    return None

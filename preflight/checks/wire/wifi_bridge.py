@@ -1,0 +1,211 @@
+"""A Wi-Fi access point bridged into the audio LAN: seen by its traces on the cable, each with a weight.
+
+Strategy: some frames exist only because of Wi-Fi, or say so themselves; one is enough. A home gateway may
+be wired only, and a device with a made-up address that asks for an address may be a virtual machine: such
+signs count less, each device once, and have to come together. A made-up address alone is no sign. Where this
+computer holds, by Wi-Fi, an address in the audio LAN's subnet, the two may be one network, or two that were
+given the same private range: that counts as much as a gateway, and is a caution by itself. Silence is no proof.
+"""
+
+from dataclasses import dataclass
+from ipaddress import IPv4Network, IPv6Network
+
+from preflight.checks.asks import View
+from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.rule import Check, Explains, Limit
+from preflight.checks.say import who
+from preflight.checks.see.maker import locally_administered
+from preflight.checks.wire_subject import unheard
+from preflight.facts import Facts
+from preflight.host.facts import Adapter
+from preflight.text import clean
+from preflight.wire.cdp import CdpNeighbour
+from preflight.wire.dhcp4 import Dhcp4Message
+from preflight.wire.lldp import LldpNeighbour
+from preflight.wire.mdns import MdnsMessage
+from preflight.wire.picked import Seen
+from preflight.wire.ssdp import SsdpMessage
+from preflight.wire.wlan import WlanSign
+
+CHECK = Check(
+    name="wifi-bridge",
+    subject="wire",
+    order=100,
+    asks=View,
+    explains=(Explains(("stray-dhcp", "stray-router", "house-network", "control-plan"), "culprit"),),
+    question="Is a Wi-Fi access point bridged into the audio LAN?",
+    looks_at=(
+        "Frames that access points send when a device joins them or roams, what devices say of themselves, "
+        "home gateways, hand-held devices with made-up addresses, and whether this computer reaches the audio LAN's "
+        "subnet by Wi-Fi too. Each sign has its weight."
+    ),
+    why=(
+        "An access point lets phones and strangers into the audio LAN, and sends the LAN's multicast into "
+        "the air, so that neither works."
+    ),
+    limits=(
+        Limit("fail", 10, "points in all", "common practice"),
+        Limit("caution", 3, "points in all", "common practice"),
+        Limit("layer-2 update", 10, "points", "common practice; the frame: IEEE 802.2, 802.11F, from memory"),
+        Limit("pre-authentication", 10, "points", "common practice; EtherType 0x88C7: IEEE 802.11"),
+        Limit("fast transition", 10, "points", "common practice; EtherType 0x890D: IEEE 802.11"),
+        Limit("says access point", 10, "points", "common practice; IEEE 802.1AB section 8.5.8, bit 3; UPnP"),
+        Limit("described so", 4, "points", "common practice"),
+        Limit("computer with Wi-Fi", 4, "points", "common practice"),
+        Limit("same subnet", 4, "points", "common practice"),
+        Limit("gateway", 4, "points", "common practice; UPnP InternetGatewayDevice"),
+        Limit("hand-held", 3, "points", "common practice; IEEE 802 local bit"),
+        Limit("hand-held, all", 9, "points at most", "common practice"),
+    ),
+    sources=("IEEE 802.11", "IEEE 802.1AB", "IEEE 802", "UPnP Device Architecture"),
+    fixes=(
+        "Look for a wireless router or access point with a cable to an audio switch.",
+        "Not found? Look up the addresses named here in the switch's address table: that tells the port.",
+        "No table? Turn each Wi-Fi off in turn, or unplug one cable at a time, and run the line check again.",
+        "Unplug it from the audio LAN. Plug it into the control network instead.",
+        "Turn Wi-Fi off on computers that are plugged into the audio LAN.",
+    ),
+    cautions=(MUTE_FIRST,),
+    unproven=(
+        "Join a tablet to each Wi-Fi network in the room while this listens for a minute. "
+        "If one of them reaches the audio LAN, it shows."
+    ),
+)
+# What hand-held devices announce by mDNS, and lab gear with made-up addresses does not: common practice.
+HANDHELD_SERVICES = ("_companion-link._tcp.local.", "_rdlink._tcp.local.", "_remotepairing._tcp.local.")
+# How a hand-held system begins its DHCP vendor class (option 60): from memory.
+HANDHELD_CLASSES = ("android-dhcp",)
+# Made-up addresses of virtual machines and containers: common practice.
+VIRTUAL = ("52:54:00:", "fe:54:00:", "02:42:", "0a:00:27:")
+ACCESS_POINT_WORDS = ("access point", "wireless ap", "wlan ap")
+WORDS = {
+    "layer-2 update": "{} joined a Wi-Fi access point on this network (the access point announced it)",
+    "pre-authentication": "{} prepares to roam between Wi-Fi access points",
+    "fast transition": "{} is an access point that hands over a Wi-Fi device",
+}
+
+
+@dataclass(frozen=True)
+class _Sign:
+    """`weight` is the name of its limit, `device` the hardware address or adapter it speaks of. `seen` is None where
+    this computer said it of itself."""
+
+    weight: str
+    device: str
+    text: str
+    seen: Seen | None = None
+
+
+def judge(facts: Facts) -> Finding | None:
+    if facts.source is None and not facts.wire_refused:
+        return None
+    limits = CHECK.values()
+    signs = _signs(facts)
+    if not signs and (blocked := unheard(CHECK, facts)):
+        return blocked
+    handheld = sum(sign.weight == "hand-held" for sign in signs)
+    points = min(handheld * limits["hand-held"], limits["hand-held, all"])
+    points += sum(limits[sign.weight] for sign in signs if sign.weight != "hand-held")
+    measured = {"points": points, "signs": sorted({sign.weight for sign in signs})}
+    if points < limits["caution"]:
+        return Finding(
+            CHECK.name,
+            Outcome.UNPROVEN,
+            "No sign of Wi-Fi, but an access point that nobody uses can stay silent.",
+            measured=measured,
+            limits=limits,
+            fixes=(CHECK.unproven,),
+        )
+    failed = points >= limits["fail"]
+    # The heaviest first; among equals an access point itself before the devices that joined it.
+    signs.sort(
+        key=lambda sign: (-limits[sign.weight], sign.weight not in ("says access point", "fast transition"))
+    )
+    times = [sign.seen.time_s for sign in signs if sign.seen]
+    return Finding(
+        CHECK.name,
+        Outcome.FAIL if failed else Outcome.CAUTION,
+        f"{'Wi-Fi is' if failed else 'Wi-Fi may be'} bridged into the audio LAN: {signs[0].text}.",
+        evidence=tuple(
+            Evidence(sign.text, sign.seen.frame, sign.seen.time_s) if sign.seen else Evidence(sign.text)
+            for sign in signs[:12]
+        ),
+        measured=measured,
+        limits=limits,
+        fixes=CHECK.fixes,
+        cautions=CHECK.cautions,
+        culprits=tuple(dict.fromkeys(sign.device for sign in signs if sign.device)),
+        spans=((min(times), max(times)),) if times else (),
+    )
+
+
+def _signs(facts: Facts) -> list[_Sign]:
+    """Every sign, once for each device."""
+    found: dict[tuple[str, str], _Sign] = {}
+
+    def sign(weight: str, seen: Seen, text: str, device: str = "", ip: str = "") -> None:
+        device = device or seen.src
+        name = "this computer" if seen.outgoing and device == seen.src else who(device, ip)
+        found.setdefault((weight, device), _Sign(weight, device, text.format(name), seen))
+
+    for frame in facts.heard(WlanSign):
+        sign(frame.sign, frame.seen, WORDS[frame.sign])
+    for peer in facts.heard(LldpNeighbour):
+        if peer.wlan_access_point and peer.station and not peer.bridge:
+            sign("computer with Wi-Fi", peer.seen, "{} says it is a computer with Wi-Fi on")
+        elif peer.wlan_access_point:
+            sign("says access point", peer.seen, "{} says it is a Wi-Fi access point")
+        elif _described(peer.system_description, peer.port_description):
+            sign("described so", peer.seen, "{} is described as an access point")
+    for other in facts.heard(CdpNeighbour):
+        if _described(other.platform, other.software):
+            sign("described so", other.seen, "{} is described as an access point")
+    for notice in facts.heard(SsdpMessage):
+        if notice.access_point:
+            sign("says access point", notice.seen, "{} says it is a Wi-Fi access point", ip=notice.source)
+        elif notice.gateway:
+            text = "{} says it is an internet gateway; most of these are Wi-Fi routers"
+            sign("gateway", notice.seen, text, ip=notice.source)
+    for m in facts.heard(Dhcp4Message):
+        asks = m.message_type in ("DISCOVER", "REQUEST") and not m.seen.outgoing
+        if asks and (_made_up(m.client_hardware) or m.vendor_class.lower().startswith(HANDHELD_CLASSES)):
+            sign("hand-held", m.seen, "{} asks for an address like a hand-held device", m.client_hardware)
+    for words in facts.heard(MdnsMessage):
+        services = {service.lower() for service in words.services}
+        if _made_up(words.seen.src) and not words.seen.outgoing and services.intersection(HANDHELD_SERVICES):
+            sign("hand-held", words.seen, "{} announces services of a hand-held device", ip=words.source)
+    return [*found.values(), *_by_wifi_too(facts)]
+
+
+def _by_wifi_too(facts: Facts) -> list[_Sign]:
+    """This computer's Wi-Fi adapters that hold an address in the audio adapter's subnet."""
+    audio = facts.host.adapter(facts.adapter) if facts.host is not None else None
+    if facts.host is None or audio is None or audio.kind == "wifi":
+        return []
+    return [
+        _Sign(
+            "same subnet",
+            adapter.name,
+            f"this computer is in {shared[0]} by Wi-Fi ({clean(adapter.name)}) as well as by the audio adapter",
+        )
+        for adapter in facts.host.adapters
+        if adapter.kind == "wifi" and adapter.carrier is not False
+        for shared in [[net for net in _subnets(adapter) if any(map(net.overlaps, _subnets(audio)))]]
+        if shared
+    ]
+
+
+def _subnets(adapter: Adapter) -> list[IPv4Network | IPv6Network]:
+    """Its subnets, without the link-local ones that every adapter has."""
+    interfaces = (address.interface for address in adapter.addresses)
+    return [i.network for i in interfaces if i is not None and not i.is_link_local]
+
+
+def _described(*texts: str) -> bool:
+    return any(word in text.lower() for text in texts for word in ACCESS_POINT_WORDS)
+
+
+def _made_up(mac: str) -> bool:
+    """A random address, as Wi-Fi devices make them up, but not one of a virtual machine."""
+    return locally_administered(mac) and not mac.startswith(VIRTUAL)

@@ -1,0 +1,28 @@
+"""The MTU check: smaller fails, larger cautions."""
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from tests.checks.asked import asked
+from tests.checks.computers import desk
+
+judge = asked("mtu")
+
+
+@pytest.mark.parametrize(
+    ("mtu", "outcome", "word"),
+    [
+        (1400, Outcome.FAIL, "smaller"),
+        (1499, Outcome.FAIL, "smaller"),
+        (1501, Outcome.CAUTION, "larger"),
+        (9000, Outcome.CAUTION, "larger"),
+    ],
+)
+def test_other_than_standard(mtu, outcome, word):
+    finding = judge(desk(mtu=mtu))
+    assert finding.outcome is outcome and word in finding.headline and str(mtu) in finding.headline
+    assert finding.limits == {"mtu_bytes": 1500} and finding.fixes
+
+
+def test_the_mtu_is_judged_without_a_link():
+    assert judge(desk(mtu=1400, carrier=False)).outcome is Outcome.FAIL

@@ -1,0 +1,109 @@
+"""The shared connection check: bridges, bonds, forwarding."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.computer.shared_connection import CHECK, judge
+from preflight.checks.finding import Outcome
+from preflight.host.facts import Adapter, Address
+from tests.checks.computers import AUDIO, CONTROL, desk
+
+BRIDGE = Adapter("br0", "bridge", "a bridge, made by software", True, True, forwarding=False)
+
+
+def test_a_bridge_with_another_adapter_in_it_fails():
+    finding = judge(desk(BRIDGE, replace(CONTROL, master="br0"), master="br0"))
+    assert finding.outcome is Outcome.FAIL and finding.cautions == CHECK.cautions
+    assert finding.headline == "The bridge br0 joins audio to control."
+
+
+def test_the_bridge_itself_as_audio_adapter():
+    ports = [replace(CONTROL, name=name, master="audio", addresses=(), gateways=()) for name in ("p1", "p2")]
+    two, one = judge(desk(*ports, kind="bridge")), judge(desk(ports[0], kind="bridge"))
+    assert two.outcome is Outcome.FAIL and two.headline == "The bridge audio joins p1, p2."
+    assert one.outcome is Outcome.CAUTION and one.headline.startswith("audio is a bridge,")
+
+
+def test_a_bridge_with_nothing_else_in_it_is_a_caution():
+    finding = judge(desk(BRIDGE, CONTROL, master="br0"))
+    assert finding.outcome is Outcome.CAUTION and finding.headline.startswith("audio is in the bridge br0,")
+
+
+def test_another_bridge_is_not_ours():
+    others = [replace(CONTROL, name=name, master="br0") for name in ("p1", "p2")]
+    assert judge(desk(BRIDGE, *others)).outcome is Outcome.PASS
+
+
+def test_a_bond_is_a_caution_and_an_unknown_master_unproven():
+    bond = replace(BRIDGE, name="bond0", kind="bond")
+    finding = judge(desk(bond, replace(CONTROL, master="bond0"), master="bond0"))
+    assert finding.outcome is Outcome.CAUTION and "control" in finding.headline
+    assert judge(desk(master="team9")).outcome is Outcome.UNPROVEN
+
+
+def test_forwarding_with_another_adapter_in_use_fails():
+    forwarding = replace(CONTROL, forwarding=True)
+    for facts in (
+        desk(forwarding, ip_forwarding=True),
+        desk(replace(forwarding, carrier=None), ip_forwarding=True),
+    ):
+        finding = judge(facts)
+        assert finding.outcome is Outcome.FAIL and "control" in finding.headline
+
+
+def test_forwarding_even_where_the_audio_adapter_is_only_in_a_quiet_bridge():
+    finding = judge(desk(BRIDGE, replace(CONTROL, forwarding=True), ip_forwarding=True, master="br0"))
+    assert finding.outcome is Outcome.FAIL and "forwarding" in finding.headline
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        replace(CONTROL, carrier=False, forwarding=True),
+        replace(CONTROL, enabled=False, forwarding=True),
+        replace(CONTROL, addresses=(Address("fe80::7", 64, "link-local"),), forwarding=True),
+    ],
+)
+def test_forwarding_with_nothing_to_forward_to_is_a_caution(other):
+    facts = desk(other)
+    on = replace(
+        facts.host,
+        ip_forwarding=True,
+        adapters=tuple(replace(each, forwarding=True) for each in facts.host.adapters),
+    )
+    assert judge(replace(facts, host=on)).outcome is Outcome.CAUTION
+
+
+def test_forwarding_for_adapters_that_are_not_in_use_joins_nothing():
+    containers = replace(BRIDGE, name="containers0", carrier=False, forwarding=True)
+    assert judge(desk(containers, CONTROL, ip_forwarding=True)).outcome is Outcome.PASS
+
+
+def test_what_is_not_told_is_unproven_and_the_systems_word_counts_where_adapters_have_none():
+    silent = replace(CONTROL, forwarding=None)
+    facts = desk(silent, ip_forwarding=None)
+    untold = replace(
+        facts.host, adapters=tuple(replace(each, forwarding=None) for each in facts.host.adapters)
+    )
+    for told, outcome in ((None, Outcome.UNPROVEN), (False, Outcome.PASS), (True, Outcome.FAIL)):
+        assert judge(replace(facts, host=replace(untold, ip_forwarding=told))).outcome is outcome
+
+
+def test_the_audio_adapters_own_bridge_is_no_other_network():
+    holder = replace(BRIDGE, addresses=AUDIO.addresses, forwarding=True)
+    finding = judge(desk(holder, ip_forwarding=True, master="br0", addresses=()))
+    assert finding.outcome is Outcome.CAUTION
+
+
+@pytest.mark.parametrize("addresses", [(), (Address("169.254.9.9", 16, "link-local"),)])
+def test_an_audio_adapter_without_an_address_that_can_be_forwarded(addresses):
+    finding = judge(desk(replace(CONTROL, forwarding=True), ip_forwarding=True, addresses=addresses))
+    assert finding.outcome is Outcome.CAUTION
+
+
+def test_connection_sharing_joins_networks_whatever_forwarding_says():
+    facts = desk()
+    sharing = judge(replace(facts, host=replace(facts.host, sharing=True)))
+    assert sharing.outcome is Outcome.FAIL and "Connection sharing is on" in sharing.headline
+    assert "control" in sharing.headline

@@ -1,0 +1,63 @@
+"""The data set comparison, worked from the order of IEEE 1588-2008 figures 27 and 28."""
+
+from dataclasses import replace
+from itertools import permutations
+
+import pytest
+
+from preflight.checks.see.best_master import best, better, reason
+from preflight.tally.facts import ClockPort
+
+A = ClockPort(
+    "Ethernet", 2, 0, 0, "Announce", "0a", 1, "", 4, 1, 0.0, 3.0, 1.0, 0.0, 0, False,
+    grandmaster="0a", priority1=128, clock_class=248, accuracy=0x25, variance=0x4E5D, priority2=128,
+)  # fmt: skip
+B = replace(A, clock="0b", grandmaster="0b")
+
+
+@pytest.mark.parametrize(
+    ("a", "b"),
+    [  # a wins, though b is better in all that comes later
+        ({"priority1": 1}, {"clock_class": 6, "accuracy": 0x20, "variance": 1, "priority2": 0}),
+        ({"clock_class": 6}, {"accuracy": 0x20, "variance": 1, "priority2": 0}),
+        ({"accuracy": 0x21}, {"variance": 1, "priority2": 0}),
+        ({"variance": 0x4E5C}, {"priority2": 0}),
+        ({"priority2": 127}, {"steps_removed": 0}),
+        ({}, {}),  # the lower identity
+    ],
+)
+def test_figure_27_in_its_order(a, b):
+    winner, loser = replace(A, steps_removed=9, **a), replace(B, **b)
+    if a:  # the identity comes last: it does not help the loser
+        winner, loser = (
+            replace(winner, grandmaster="0c", clock="0c"),
+            replace(loser, grandmaster="01", clock="01"),
+        )
+    assert better(winner, loser) is winner and better(loser, winner) is winner
+
+
+@pytest.mark.parametrize(
+    ("near", "far"),
+    [
+        ({"steps_removed": 1, "clock": "ff"}, {"steps_removed": 3, "clock": "01"}),
+        ({"steps_removed": 1, "clock": "ff"}, {"steps_removed": 2, "clock": "01"}),
+        ({"clock": "01", "port": 9}, {"clock": "02", "port": 1}),
+        ({"port": 1}, {"port": 2}),
+        # The same grandmaster told twice: what is told of it no longer matters.
+        ({"steps_removed": 1, "priority1": 255}, {"steps_removed": 2, "priority1": 1}),
+    ],
+)
+def test_figure_28_ways_to_the_same_grandmaster(near, far):
+    winner, loser = replace(A, **near), replace(A, **far)
+    assert better(winner, loser) is winner and better(loser, winner) is winner
+
+
+def test_the_best_of_several_in_any_order():
+    third = replace(B, grandmaster="03", clock="03", priority1=100)
+    assert all(best(some) is third for some in permutations((A, B, third)))
+
+
+def test_the_reason_names_the_field_that_decides():
+    assert reason(replace(A, priority1=90), B) == "priority1 90 against 128"
+    assert reason(A, B) == "identity 0a against 0b"
+    assert reason(A, A) == "the same in all"

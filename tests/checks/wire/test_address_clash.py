@@ -1,0 +1,172 @@
+"""The address check: clashes; and failover, spares, probes, virtual routers and proxies, which are none."""
+
+import struct
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.address_clash import judge
+from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
+from preflight.study import study
+from tests.checks.computers import desk
+from tests.tally.captures import (
+    BROADCAST,
+    Timed,
+    arp,
+    broadcast,
+    ethernet,
+    every,
+    mac,
+    mirrored,
+    studied,
+    told,
+    udp,
+)
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+VIRTUAL_ROUTER = "00:00:5e:00:01:07"  # RFC 5798 section 7.3
+
+
+def says(hardware: str, host: int, *, to: str = BROADCAST, op: int = 1, target: int | None = None, vlan: int | None = None) -> bytes:  # fmt: skip
+    """`hardware` names 192.0.2.`host` as its own; 0 makes a probe for `target` (RFC 5227 section 1.1)."""
+    sender = bytes([192, 0, 2, host]) if host else bytes(4)
+    body = struct.pack(">HHBBH", 1, 0x0800, 6, 4, op) + bytes.fromhex(hardware.replace(":", "")) + sender
+    body += bytes(6) + bytes([192, 0, 2, host if target is None else target])
+    if vlan is not None:
+        return ethernet(to, hardware, 0x8100, struct.pack(">HH", vlan, 0x0806) + body)
+    return ethernet(to, hardware, 0x0806, body)
+
+
+def at(time_s: float, frame: bytes) -> list[Timed]:
+    return [(time_s, frame)]
+
+
+def test_two_that_take_turns(tmp_path):
+    finding = judge(studied(tmp_path, at(1, says(mac(1), 20)), at(2, says(mac(2), 20)), at(3, says(mac(1), 20))))  # fmt: skip
+    assert (finding.outcome, finding.culprits) == (FAIL, (mac(1), mac(2)))
+    assert "192.0.2.20 is at two devices" in finding.headline
+    assert (
+        [e.frame for e in finding.evidence[:2]] == [1, 2]
+        and finding.cautions
+        and finding.spans == ((1.0, 1.0),)
+    )
+
+
+def test_streams_from_one_address(tmp_path):
+    """No ARP at all: both send to all from one address."""
+    one = every(0.1, udp(1, "233.252.0.1", 6000, b"a"), 0, 3)
+    other = every(0.1, udp(1, "233.252.0.1", 6000, b"b").replace(bytes.fromhex("00005e005301"), bytes.fromhex("00005e005302"), 1), 1, 3)  # fmt: skip
+    finding = judge(studied(tmp_path, one, other))
+    assert (finding.outcome, finding.culprits) == (FAIL, (mac(1), mac(2)))
+
+
+def test_failover_and_spares(tmp_path):
+    """The old one is silent when the new one says so: three quick announcements, as RFC 5227 section 2.3 has two."""
+    old = every(0.5, says(mac(1), 20), 0, 2), every(0.1, broadcast(1, 7), 0, 2)
+    new = every(0.01, says(mac(2), 20), 3, 3.03), every(0.1, broadcast(2, 8), 3, 6)
+    finding = judge(studied(tmp_path, *old, *new))
+    assert finding.outcome == PASS and "moved from" in told(finding)
+
+
+def test_an_old_one_that_still_talks(tmp_path):
+    frames = at(1, says(mac(1), 20)), at(2, says(mac(2), 20)), every(0.5, broadcast(1, 7), 0, 6)
+    assert judge(studied(tmp_path, *frames)).outcome == CAUTION
+    renumbered = at(2.5, says(mac(1), 21))
+    assert judge(studied(tmp_path, *frames, renumbered)).outcome == PASS
+
+
+def test_virtual_routers(tmp_path):
+    frames = [at(n, says(who, 1)) for n, who in enumerate([mac(1), VIRTUAL_ROUTER, mac(1), VIRTUAL_ROUTER])]
+    finding = judge(studied(tmp_path, *frames))
+    assert finding.outcome == PASS and "virtual router" in told(finding)
+
+
+def answers(hardware: str, *hosts: int, start: float = 0.0) -> list[Timed]:
+    return [(start + n / 10, says(hardware, host, to=mac(9), op=2)) for n, host in enumerate(hosts)]
+
+
+def test_a_proxy_for_others_that_are_not_here(tmp_path):
+    finding = judge(studied(tmp_path, answers(mac(7), 100, 101, 102, 103)))
+    assert finding.outcome == PASS and "answers for 4 addresses" in told(finding)
+
+
+def test_a_proxy_that_answers_for_those_who_are_here(tmp_path):
+    finding = judge(studied(tmp_path, answers(mac(7), 100, 101, 102, 103), every(0.5, says(mac(1), 100), 0, 2)))  # fmt: skip
+    assert (finding.outcome, finding.culprits) == (CAUTION, (mac(7),)) and "proxy ARP" in finding.fixes[0]
+
+
+def test_one_box_with_several_addresses(tmp_path):
+    finding = judge(studied(tmp_path, *[at(n, says(mac(1), 20 + n)) for n in range(3)]))
+    assert finding.outcome == PASS and "3 IPv4 addresses heard" in finding.headline
+
+
+def test_a_probe_claims_nothing(tmp_path):
+    probes = every(0.5, says(mac(2), 0, target=20), 0, 1.5)
+    assert judge(studied(tmp_path, probes, at(2, says(mac(2), 20)))).outcome == PASS
+    assert judge(studied(tmp_path, probes)).outcome == UNPROVEN
+
+
+def test_a_probe_for_what_another_has(tmp_path):
+    frames = at(0, says(mac(1), 20)), at(1, says(mac(2), 0, target=20)), at(1.001, says(mac(1), 20))
+    finding = judge(studied(tmp_path, *frames))
+    assert (finding.outcome, finding.culprits) == (CAUTION, (mac(2),))
+    assert f"{mac(2)}" in finding.headline and "wants 192.0.2.20" in finding.headline
+
+
+def test_a_switch_that_watches_over_all_probes_too(tmp_path):
+    """Some switches probe for every device that they know, to see whether it is there."""
+    here = [every(1, says(mac(n), n), 0, 5) for n in range(1, 5)]
+    everyone = [at(2, says(mac(9), 0, target=n)) for n in range(1, 5)]
+    assert judge(studied(tmp_path, *here, *everyone)).outcome == PASS
+    alone = at(2, says(mac(9), 0, target=1, to=mac(1)))
+    assert judge(studied(tmp_path, *here, alone)).outcome == PASS
+
+
+def test_the_same_address_in_two_vlans(tmp_path):
+    turns = [at(n, says(mac(1 + n % 2), 20, vlan=10 * (1 + n % 2))) for n in range(4)]
+    assert judge(studied(tmp_path, *turns)).outcome == PASS
+    one = [at(n, says(mac(1 + n % 2), 20, vlan=10)) for n in range(4)]
+    assert "192.0.2.20 (VLAN 10)" in judge(studied(tmp_path, *one)).headline
+
+
+def test_a_mirror_shows_a_router_from_both_sides(tmp_path):
+    one = every(0.1, udp(1, "233.252.0.1", 6000, b"a"), 0, 3)
+    routed = [
+        (t + 1e-4, d.replace(bytes.fromhex("00005e005301"), bytes.fromhex("00005e0053fe"), 1)) for t, d in one
+    ]
+    facts = studied(tmp_path, mirrored(one), mirrored(routed))
+    assert facts.vantage == "mirror" and judge(facts).outcome == UNPROVEN
+
+
+@pytest.mark.parametrize("address", ["224.0.0.1", "255.255.255.255", "127.0.0.1", "0.0.0.1"])
+def test_what_no_device_can_have(tmp_path, address):
+    raw = bytes(map(int, address.split(".")))
+    frames = [at(n, arp(1 + n % 2, 9).replace(bytes([192, 0, 2, 1 + n % 2]), raw)) for n in range(4)]
+    assert judge(studied(tmp_path, *frames)).outcome == UNPROVEN
+
+
+def test_this_computers_address_at_another(tmp_path):
+    facts = studied(tmp_path, at(1, says(mac(5), 10)), every(1, broadcast(3, 1), 0, 3))
+    own = desk(hardware_address="00:00:5E:00:53:AA")  # has 192.0.2.10
+    finding = judge(replace(facts, host=own.host, adapter="audio"))
+    assert finding.outcome == FAIL and "this computer" in told(finding) and mac(5) in finding.culprits
+    alone = studied(tmp_path, at(1, says("00:00:5e:00:53:aa", 10)))
+    assert judge(replace(alone, host=own.host, adapter="audio")).outcome == PASS
+
+
+def test_without_a_wire():
+    assert judge(Facts()) is None
+    assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN
+    assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == UNPROVEN
+
+
+PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+
+
+@pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
+@pytest.mark.parametrize("file", ["HSRP_coup", "HSRP_election", "HSRP_failover", "vrrp"])
+def test_routers_that_take_over_from_one_another(file):
+    assert judge(study(str(PUBLIC / f"{file}.pcap"))).outcome == PASS

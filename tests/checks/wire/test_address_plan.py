@@ -1,0 +1,45 @@
+"""Addresses against the sheet: the right one, another one, somebody else's."""
+
+from dataclasses import replace
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.address_plan import judge
+from tests.rig import shows
+from tests.rig.shows import DESK, LEFT, RIGHT
+from tests.tally.captures import mac, studied, told, udp
+
+
+def found(tmp_path, *frames):
+    return judge(replace(studied(tmp_path, *frames), sheet=shows.sheet()))
+
+
+def sent(hardware: int, address: int):
+    """A datagram of one device from an address."""
+    frame = udp(address, "224.0.1.129", 320, b"hum")
+    return [(0.3, frame[:6] + bytes.fromhex(mac(hardware).replace(":", "")) + frame[12:])]
+
+
+def test_as_planned(tmp_path):
+    finding = found(tmp_path, shows.hello(DESK), shows.hello(LEFT))
+    assert finding.outcome == Outcome.PASS and finding.measured["right"] == 2
+
+
+def test_another_address_fails_and_tells_both(tmp_path):
+    finding = found(tmp_path, shows.hello(DESK), sent(LEFT, 99))
+    assert (finding.outcome, finding.culprits) == (Outcome.FAIL, (mac(LEFT),))
+    assert "192.0.2.99" in told(finding) and "192.0.2.31" in told(finding)
+
+
+def test_a_second_address_beside_the_right_one_is_none_of_its_business(tmp_path):
+    assert found(tmp_path, sent(LEFT, LEFT), sent(LEFT, 99)).outcome == Outcome.PASS
+
+
+def test_somebody_else_has_it(tmp_path):
+    finding = found(tmp_path, sent(RIGHT, LEFT), sent(RIGHT, RIGHT))
+    assert finding.outcome == Outcome.FAIL and finding.culprits == (mac(RIGHT),)
+    assert "right has the address of left" in finding.headline
+
+
+def test_nobody_spoke_from_an_address(tmp_path):
+    assert found(tmp_path, shows.bpdu()).outcome == Outcome.UNPROVEN
+    assert judge(studied(tmp_path, shows.hello(DESK))) is None

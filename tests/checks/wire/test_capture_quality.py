@@ -1,0 +1,98 @@
+"""The capture's own faults: each is told, and none that is not there."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.capture_quality import judge
+from tests.tally.captures import every, rtp, studied, told, udp
+
+PASS, CAUTION, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.UNPROVEN
+
+
+def stream(start: float, end: float, per_s: int = 200):
+    return every(1 / per_s, lambda n: rtp(1, "233.252.0.1", n, bytes(48)), start, end)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"dropped": 50}, "dropped 50 frames (16.7%): gaps prove nothing"),
+        ({"cut": 20}, "20 of 250 frames are cut"),
+        ({"steps_back": 1, "longest_step_back_s": 0.7}, "steps back once, by up to 0.700 s"),
+        ({"steps_back": 3, "longest_step_back_s": 0.7}, "steps back 3 times"),
+        ({"malformed": 2}, "2 frames or records could not be read"),
+        ({"ended_early": "offset 99: the last record is cut short"}, "ended early at offset 99"),
+    ],
+)
+def test_each_fault_is_a_caution(tmp_path, change, words):
+    facts = studied(tmp_path, stream(0, 1.25))
+    finding = judge(replace(facts, source=replace(facts.source, **change)))
+    assert finding.outcome == CAUTION and words in told(finding)
+    assert "only in part" in finding.headline and finding.fixes and finding.cautions
+
+
+def test_no_fault(tmp_path):
+    facts = studied(tmp_path, stream(0, 1.25))
+    facts = replace(facts, source=replace(facts.source, dropped=0, partial=True))
+    finding = judge(facts)
+    assert (finding.outcome, finding.headline) == (PASS, "250 whole frames in 1.2 s, in order.")
+    assert "stopped by hand" in told(finding)
+
+
+@pytest.mark.parametrize(("hole", "outcome"), [(0.49, PASS), (0.51, CAUTION)])
+def test_a_hole_in_a_busy_capture(tmp_path, hole, outcome):
+    """The last frame before it is 5 ms before 1.0 s."""
+    finding = judge(studied(tmp_path, stream(0, 1.0), stream(0.995 + hole, 3.0)))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert "no frame at all for 0.51 s" in told(finding)
+        assert finding.evidence[0].time_s == pytest.approx(0.995)
+
+
+@pytest.mark.parametrize(("listened", "outcome"), [(1.7, PASS), (1.8, CAUTION)])
+def test_nothing_more_came_while_listening_went_on(tmp_path, listened, outcome):
+    facts = studied(tmp_path, stream(0, 1.25))
+    finding = judge(replace(facts, source=replace(facts.source, kind="live", duration_s=listened)))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert finding.evidence[0].time_s == pytest.approx(1.245)
+
+
+def test_silence_after_a_burst_is_no_hole(tmp_path):
+    burst = every(0.0005, lambda n: udp(1, "233.252.0.1", 6000, b"%d" % n), 1.0, 1.3)
+    facts = studied(tmp_path, [(0.0, udp(2, "224.0.0.1", 6000, b"x"))], burst)
+    assert judge(replace(facts, source=replace(facts.source, kind="live", duration_s=4.0))).outcome == PASS
+
+
+def test_silence_between_bursts_is_no_hole(tmp_path):
+    """A quiet LAN with one burst, busy on average."""
+    burst = every(0.0005, lambda n: udp(1, "233.252.0.1", 6000, b"%d" % n), 1.0, 1.3)
+    finding = judge(
+        studied(
+            tmp_path, burst, [(0.0, udp(2, "224.0.0.1", 6000, b"x")), (3.0, udp(2, "224.0.0.1", 6000, b"y"))]
+        )
+    )
+    assert finding.outcome == PASS
+
+
+def test_a_quiet_lan_has_no_holes(tmp_path):
+    assert judge(studied(tmp_path, stream(0, 8.0, per_s=1))).outcome == PASS
+
+
+def test_more_senders_than_the_lists_hold(tmp_path):
+    facts = studied(tmp_path, stream(0, 1.25))
+    finding = judge(replace(facts, tally=replace(facts.tally, flow_overflow=12, talker_overflow=3)))
+    assert finding.outcome == CAUTION and "12 frames belong to flows, 3 to senders" in told(finding)
+
+
+@pytest.mark.parametrize(
+    ("vantage", "words"), [("mirror", "a mirror port: it sees"), ("access port", "an access port: it sees")]
+)
+def test_what_it_can_see_is_said(tmp_path, vantage, words):
+    assert words in told(judge(replace(studied(tmp_path, stream(0, 1.25)), vantage=vantage)))
+
+
+def test_no_frame(tmp_path):
+    assert judge(studied(tmp_path)).outcome == UNPROVEN

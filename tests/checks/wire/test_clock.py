@@ -1,0 +1,285 @@
+"""The clock check: lost, two at once, handed over, the wrong one, its pace; and what is no fault."""
+
+from dataclasses import replace
+from pathlib import Path
+from time import perf_counter
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.clock import judge
+from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
+from preflight.study import study
+from preflight.tally.facts import ClockPort
+from tests.checks.ptp import (
+    DELAY_REQUEST,
+    announce,
+    announces,
+    identity,
+    master,
+    message,
+    sync_v1,
+    syncs,
+)
+from tests.tally.captures import every, mac, mirrored, rtp, studied, told
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+
+
+def stream(end: float, start: float = 0.0):
+    return every(0.01, lambda n: rtp(9, "233.252.0.1", n, bytes(8)), start, end)
+
+
+def test_one_steady_clock(tmp_path):
+    finding = judge(studied(tmp_path, master(1, 0.1, 10), stream(10)))
+    assert (finding.outcome, finding.culprits) == (PASS, ())
+    assert mac(1) in finding.headline and "version 2 over Ethernet, domain 0" in told(finding)
+
+
+def test_over_udp_and_in_another_domain(tmp_path):
+    finding = judge(studied(tmp_path, announces(1, 0, 8, udp=True, domain=3)))
+    assert "version 2 over UDP/IPv4, domain 3" in told(finding)
+
+
+# Announce receipt timeout: three intervals (IEEE 1588-2008 J.3.2), here of a second.
+@pytest.mark.parametrize(("back_s", "outcome"), [(6.9, PASS), (7.2, FAIL)])
+def test_lost_when_nobody_announces_for_three_intervals(tmp_path, back_s, outcome):
+    frames = announces(1, 0, 5), announces(1, back_s, 12)  # the last one before is at 4 s
+    finding = judge(studied(tmp_path, *frames, stream(12), syncs(1, 0, 12)))
+    assert finding.outcome == outcome
+    if outcome == FAIL:
+        assert "lost at 4.0 s" in finding.headline and "back after 3.2 s" in finding.headline
+        assert finding.spans == ((4.0, 7.2),) and mac(1) in told(finding) and finding.culprits == ()
+
+
+def test_lost_for_good(tmp_path):
+    finding = judge(studied(tmp_path, master(1, 0, 4), stream(10)))
+    assert finding.outcome == FAIL and "did not come back" in finding.headline
+
+
+def test_lost_without_streams_is_a_caution(tmp_path):
+    finding = judge(studied(tmp_path, master(1, 0, 4), every(1.5, rtp(9, "233.252.0.1", 1), 0, 9)))
+    assert finding.outcome == CAUTION
+
+
+def test_a_capture_that_lost_frames_cannot_tell(tmp_path):
+    facts = studied(tmp_path, announces(1, 0, 4), stream(10), syncs(1, 0, 4, follow=False))
+    finding = judge(replace(facts, source=replace(facts.source, dropped=50)))
+    assert finding.outcome == CAUTION and "capture itself lost" in told(finding)
+    assert "follow-up" not in told(finding)
+
+
+def test_a_hole_in_the_whole_capture_is_no_lost_clock(tmp_path):
+    finding = judge(studied(tmp_path, master(1, 0, 4), stream(4), master(1, 8, 12), stream(12, 8)))
+    assert finding.outcome == PASS
+
+
+def test_a_clock_that_comes_late_is_told(tmp_path):
+    assert judge(studied(tmp_path, master(1, 5, 12), stream(12))).outcome == CAUTION
+    assert judge(studied(tmp_path, master(1, 2, 12), stream(12))).outcome == PASS
+
+
+# Two at once: both for longer than the receipt timeout.
+@pytest.mark.parametrize(("start", "outcome"), [(3.0, FAIL), (6.5, CAUTION)])
+def test_two_at_once_or_handing_over(tmp_path, start, outcome):
+    """The first announces until 9 s; a receiver has given it up three seconds after the second came."""
+    finding = judge(studied(tmp_path, master(1, 0, 10), master(2, start, 14, priority1=90)))
+    assert finding.outcome == outcome
+    assert mac(1) in told(finding) and mac(2) in told(finding)
+    if outcome == FAIL:
+        assert finding.headline.startswith("Two clocks lead at once")
+        assert finding.culprits == (mac(1),), "the one that should have yielded"
+        assert finding.spans == ((3.0, 9.0),)
+    else:
+        assert "changed hands at 6.5 s" in finding.headline and finding.culprits == (mac(2),)
+
+
+def test_a_backup_takes_over_after_a_silence(tmp_path):
+    finding = judge(studied(tmp_path, master(1, 0, 5), master(2, 8.5, 14), stream(14)))
+    assert finding.outcome == FAIL and "lost at 4.0 s" in finding.headline
+    assert "changed hands" in told(finding)
+
+
+def test_there_and_back_is_not_two_at_once(tmp_path):
+    finding = judge(
+        studied(tmp_path, announces(1, 0, 5), announces(2, 6, 12, priority1=200), announces(1, 12.5, 20))
+    )
+    assert finding.outcome == CAUTION and "changed hands" in finding.headline
+
+
+def test_the_wrong_one_wins(tmp_path):
+    """The better clock announces twice and gives way: IEEE 1588-2008 9.3.4 would have it lead."""
+    finding = judge(studied(tmp_path, master(1, 0, 12), announces(2, 4, 6, priority1=90)))
+    assert finding.outcome == CAUTION and finding.headline.startswith(f"The wrong clock leads: {mac(1)}")
+    assert "priority1 90 against 128" in told(finding) and finding.culprits == (mac(1),)
+
+
+def test_a_boundary_clock_is_no_second_master(tmp_path):
+    finding = judge(
+        studied(tmp_path, master(1, 0, 10), announces(2, 0.3, 10, grandmaster=1, steps=1), syncs(2, 0, 10))
+    )
+    assert finding.outcome == PASS and mac(1) in finding.headline
+    alone = judge(studied(tmp_path, announces(2, 0, 10, grandmaster=1, steps=1), syncs(2, 0, 10)))
+    assert alone.outcome == PASS and f"passes on the clock {identity(1).hex()}, 1 step away" in told(alone)
+
+
+def test_domains_do_not_hear_each_other(tmp_path):
+    assert judge(studied(tmp_path, master(1, 0, 10), announces(2, 0.2, 10, domain=1))).outcome == CAUTION
+    assert (
+        judge(
+            studied(tmp_path, master(1, 0, 10), announces(2, 0.2, 10, domain=1), syncs(2, 0, 10, domain=1))
+        ).outcome
+        == PASS
+    )
+
+
+def test_a_mirror_shows_one_clock_twice(tmp_path):
+    facts = studied(tmp_path, mirrored(master(1, 0, 10)), mirrored(stream(10)))
+    assert facts.vantage == "mirror" and judge(facts).outcome == PASS
+
+
+def test_the_announced_clock_changes(tmp_path):
+    finding = judge(
+        studied(tmp_path, announces(1, 0, 5), announces(1, 5, 10, clock_class=52), syncs(1, 0, 10))
+    )
+    assert finding.outcome == CAUTION and "class 52" in told(finding)
+    assert finding.evidence[0].time_s == 5.0 and finding.spans == ((5.0, 5.0),)
+
+
+# The mean may be off by 30 % (IEEE 1588-2008 9.5.9.2): said are four a second.
+@pytest.mark.parametrize(("period_s", "outcome"), [(0.25, PASS), (0.32, PASS), (0.35, CAUTION), (0.15, CAUTION)])  # fmt: skip
+def test_the_pace_of_sync(tmp_path, period_s, outcome):
+    finding = judge(studied(tmp_path, announces(1, 0, 10), syncs(1, 0, 10, period_s=period_s)))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert f"every {period_s * 1000:.1f} ms, but says every 250 ms" in finding.headline
+
+
+@pytest.mark.parametrize(("gap_s", "outcome"), [(0.7, PASS), (0.8, CAUTION)])
+def test_a_gap_in_sync(tmp_path, gap_s, outcome):
+    finding = judge(
+        studied(tmp_path, announces(1, 0, 10), syncs(1, 0, 5), syncs(1, 4.75 + gap_s, 10), stream(10))
+    )
+    assert finding.outcome == outcome
+
+
+def test_missing_follow_ups(tmp_path):
+    syncs_only = syncs(1, 0, 5, follow=False)
+    finding = judge(studied(tmp_path, announces(1, 0, 10), syncs_only, syncs(1, 5, 10)))
+    assert finding.outcome == CAUTION and "19 of 40 Syncs" in finding.headline and finding.cautions
+    edge = sorted(syncs(1, 0, 10))[:-1]  # the capture ends between a Sync and its follow-up
+    assert judge(studied(tmp_path, announces(1, 0, 10), edge)).outcome == PASS
+
+
+def test_a_master_without_sync(tmp_path):
+    finding = judge(studied(tmp_path, announces(1, 0, 10)))
+    assert finding.outcome == CAUTION and "sends no Sync" in finding.headline
+
+
+def test_versions_side_by_side(tmp_path):
+    v1 = every(0.25, sync_v1(1), 0, 10)
+    one_box = judge(studied(tmp_path, v1, announces(1, 0, 10, udp=True), syncs(1, 0, 10, udp=True)))
+    assert one_box.outcome == PASS and "PTP version 1 over UDP/IPv4, domain 0" in told(one_box)
+    two = judge(studied(tmp_path, v1, announces(2, 0, 10, udp=True), syncs(2, 0, 10, udp=True)))
+    assert two.outcome == CAUTION and "do not hear each other" in two.headline
+    assert two.culprits == (mac(1), mac(2))
+
+
+def test_two_version_1_masters(tmp_path):
+    frames = every(0.25, sync_v1(1), 0, 10), every(0.25, sync_v1(2), 0.1, 10)
+    assert judge(studied(tmp_path, *frames)).headline.startswith("Two clocks lead at once")
+
+
+def test_gptp_beside_it_is_told_and_no_fault(tmp_path):
+    gptp = announces(7, 0, 10, sdo=1), syncs(7, 0, 10, sdo=1)
+    finding = judge(studied(tmp_path, master(1, 0, 10), *gptp))
+    assert finding.outcome == PASS and "IEEE 802.1AS over Ethernet" in told(finding)
+
+
+def test_nothing_heard(tmp_path):
+    assert "No PTP clock was heard" in judge(studied(tmp_path, stream(5))).headline
+    asks = every(1.0, message(2, DELAY_REQUEST, bytes(10), log2=127), 0, 5)
+    assert judge(studied(tmp_path, asks)).outcome == UNPROVEN
+    assert judge(studied(tmp_path, announces(1, 0, 2))).outcome == UNPROVEN
+    assert judge(studied(tmp_path)).outcome == UNPROVEN
+    assert judge(Facts()) is None
+    assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN
+    assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == UNPROVEN
+
+
+def test_announcements_cut_short_still_show_who_leads(tmp_path):
+    finding = judge(studied(tmp_path, master(1, 0, 10), snap=50))
+    assert finding.outcome == PASS and mac(1) in finding.headline
+
+
+def test_senseless_intervals(tmp_path):
+    for log2 in (-128, 127):
+        frames = every(1.0, announce(1, log2=log2), 0, 12)
+        assert judge(studied(tmp_path, frames, syncs(1, 0, 12))).outcome == PASS
+
+
+def test_a_flood_of_made_up_masters_is_judged_in_time(tmp_path):
+    frames = [(n / 1000, announce(n % 250, domain=n % 7, sdo=n % 3)) for n in range(3000)]
+    began = perf_counter()
+    assert judge(studied(tmp_path, frames)).evidence
+    assert perf_counter() - began < 10
+
+
+numbers = st.integers(-(2**63), 2**63 - 1)
+seconds = st.floats(0, 1e9)
+hostile_port = st.builds(
+    ClockPort,
+    transport=st.sampled_from(["UDP/IPv4", "Ethernet"]),
+    version=st.sampled_from([1, 2]),
+    sdo=st.integers(0, 2),
+    domain=st.integers(0, 2),
+    kind=st.sampled_from(["Announce", "Sync", "Follow_Up", "any master"]),
+    clock=st.sampled_from(["01", "02", "00"]),
+    port=numbers,
+    hardware=st.sampled_from([mac(1), mac(2), "00:00:00:00:00:00"]),
+    count=st.integers(1, 20),
+    first_frame=st.integers(1, 99),
+    first_s=seconds,
+    last_s=seconds,
+    longest_interval_s=seconds,
+    longest_interval_at_s=seconds,
+    interval_log2=st.integers(-128, 127),
+    two_step=st.booleans(),
+    grandmaster=st.sampled_from(["", "01", "02", "00"]),
+    steps_removed=st.integers(0, 65535),
+    changes=st.integers(0, 2),
+    changed_s=st.none() | seconds,
+)
+
+
+@pytest.fixture(scope="module")
+def some_facts(tmp_path_factory):
+    return studied(tmp_path_factory.mktemp("clock"), stream(0.1))
+
+
+@settings(deadline=None)
+@given(ports=st.lists(hostile_port, max_size=12))
+def test_whatever_is_counted_is_judged(ports, some_facts):
+    finding = judge(replace(some_facts, tally=replace(some_facts.tally, clocks=tuple(ports))))
+    assert finding.headline and (finding.fixes or finding.outcome == PASS)
+
+
+PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+
+
+@pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
+@pytest.mark.parametrize(
+    ("file", "outcome", "words"),
+    [
+        ("ptp_v2_1.pcap", PASS, "One clock leads"),
+        ("ptp_ethernet.pcap", CAUTION, "passes on the clock 000006ffff010000, 1 step away"),
+        ("ptp_management.pcap", UNPROVEN, "no master"),
+        ("ptp.pcap", UNPROVEN, "Heard for 0.8 s only; this needs at least 6 s"),
+    ],
+)
+def test_public_captures(file, outcome, words):
+    finding = judge(study(str(PUBLIC / file)))
+    assert finding.outcome == outcome and words in told(finding)

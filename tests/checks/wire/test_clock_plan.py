@@ -1,0 +1,53 @@
+"""The leader of the clock against the sheet."""
+
+from dataclasses import replace
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.clock_plan import judge
+from tests.checks.ptp import announce
+from tests.rig import shows
+from tests.rig.shows import DESK, ENGINE, ENGINE_B
+from tests.tally.captures import every, mac, studied
+
+PLAN = shows.sheet(also='[clock]\nmaster = "engine"\ndomain = 0')
+
+
+def found(tmp_path, *frames, sheet=PLAN):
+    return judge(replace(studied(tmp_path, *frames), sheet=sheet))
+
+
+def led(clock: int, start: float = 0.0, end: float = 5.0, **how):
+    return every(1.0, announce(clock, **how), start, end)
+
+
+def test_the_planned_one_leads(tmp_path):
+    assert found(tmp_path, led(ENGINE)).outcome == Outcome.PASS
+    # A switch that is a boundary clock passes the engine's time on.
+    passed_on = led(0xE0, grandmaster=ENGINE, steps=1)
+    assert found(tmp_path, passed_on).outcome == Outcome.PASS
+
+
+def test_another_device_of_the_sheet_leads(tmp_path):
+    finding = found(tmp_path, led(ENGINE_B))
+    assert finding.outcome == Outcome.CAUTION and finding.headline == "engine b leads the clock, not engine."
+    assert found(tmp_path, led(ENGINE, 0, 3), led(ENGINE_B, 3, 6)).outcome == Outcome.CAUTION
+
+
+def test_a_stranger_leads(tmp_path):
+    finding = found(tmp_path, led(77))
+    assert (finding.outcome, finding.culprits) == (Outcome.FAIL, (mac(77),)) and finding.cautions
+
+
+def test_another_domain_is_another_matter(tmp_path):
+    assert found(tmp_path, led(77, domain=9)).outcome == Outcome.UNPROVEN
+
+
+def test_nothing_to_judge(tmp_path):
+    assert found(tmp_path, shows.hello(DESK)).outcome == Outcome.UNPROVEN
+    assert found(tmp_path, led(ENGINE), sheet=shows.sheet()) is None
+
+
+def test_frames_cut_before_the_grandmaster_prove_nothing(tmp_path):
+    for clock in (ENGINE, 77):
+        facts = studied(tmp_path, led(clock), snap=60)
+        assert judge(replace(facts, sheet=PLAN)).outcome == Outcome.UNPROVEN

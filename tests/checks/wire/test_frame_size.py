@@ -1,0 +1,91 @@
+"""Frame sizes: what is jumbo, and the many sizes in a capture that never were on a cable."""
+
+import struct
+from pathlib import Path
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.frame_size import judge
+from preflight.study import study
+from tests.tally.captures import (
+    BROADCAST,
+    arp,
+    ethernet,
+    every,
+    mac,
+    studied,
+    told,
+    udp,
+    write_with_direction,
+)
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+TALK = every(0.1, arp(1, 2), 0.0, 1.3)
+
+
+def ip(size: int, protocol: int = 17, to: str = mac(9), sender: int = 7) -> bytes:
+    head = struct.pack(">BBHHHBBH", 0x45, 0, size - 14, 0, 0, 64, protocol, 0)
+    return ethernet(to, mac(sender), 0x0800, head + bytes([192, 0, 2, sender, 192, 0, 2, 9]), size)
+
+
+def tagged(frame: bytes) -> bytes:
+    return frame[:12] + b"\x81\x00\x00\x14" + frame[12:]
+
+
+@pytest.mark.parametrize(
+    ("frame", "outcome"),
+    [
+        (ip(1514), PASS),
+        (ip(1518), PASS),  # with its check sequence
+        (ip(1519), CAUTION),
+        (tagged(ip(1514)), PASS),  # 1 522 with tag and check sequence
+        (ip(9014), CAUTION),
+        (ip(9014, to="01:00:5e:00:00:01"), FAIL),
+        (ip(9014, to=BROADCAST), FAIL),
+        (ip(60000, protocol=6), PASS),  # TCP, joined by the capturing computer
+        (ip(9014, protocol=47), PASS),
+        (ip(16384, to=BROADCAST), FAIL),
+        (ip(16385, to=BROADCAST), PASS),  # no adapter sends that
+    ],
+)
+def test_long_frames(tmp_path, frame, outcome):
+    finding = judge(studied(tmp_path, TALK, [(0.5, frame)]))
+    assert finding.outcome == outcome
+    if outcome != PASS:
+        assert finding.culprits == (mac(7),) and mac(7) in told(finding)
+        assert finding.fixes and finding.cautions
+    assert ("everyone" in finding.headline) == (outcome == FAIL)
+
+
+def test_what_this_computer_sends_is_cut_by_its_adapter(tmp_path):
+    frames = [(t, d, False) for t, d in TALK] + [(1.3, ip(30000), True), (1.4, ip(42), True)]
+    assert judge(study(str(write_with_direction(tmp_path / "own.pcapng", frames)))).outcome == PASS
+
+
+@pytest.mark.parametrize(
+    ("others", "outcome"),
+    [
+        (TALK, CAUTION),  # padded ARP: so is everything
+        (every(0.1, arp(1, 2)[:42], 0.0, 1.3), PASS),  # a virtual cable
+        ([*TALK, (0.7, udp(3, "233.252.0.1", 5004, b"hello")[:47])], PASS),
+        (every(0.1, udp(3, "233.252.0.1", 5004, bytes(100)), 0.0, 1.3), PASS),  # nothing tells
+    ],
+)
+def test_short_frames_count_only_where_padding_is_the_rule(tmp_path, others, outcome):
+    short = ethernet(BROADCAST, mac(7), 0x88B5, b"\1", 40)
+    finding = judge(studied(tmp_path, others, [(0.5, short)]))
+    assert finding.outcome == outcome and finding.measured["short_frames"] >= 1
+    assert (finding.culprits == (mac(7),)) == (outcome == CAUTION)
+
+
+def test_too_little(tmp_path):
+    assert judge(studied(tmp_path, TALK[:5])).outcome == UNPROVEN
+
+
+@pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
+@pytest.mark.parametrize("name", ["bigtcp-ipv4.pcap", "bigtcp-ipv6.pcap", "ipv4_tcp_http_xml_tso.pcap"])
+def test_public_captures_of_offloaded_tcp(name):
+    finding = judge(study(str(PUBLIC / name)))
+    assert finding.outcome in (PASS, UNPROVEN) and finding.measured.get("jumbo_frames", 0) == 0

@@ -1,0 +1,139 @@
+"""The house network: a gateway at work, signs that must come together, and what is our own."""
+
+import struct
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.house_network import judge, outside
+from preflight.study import study
+from tests.tally.captures import BROADCAST, ethernet, every, mac, rtp, studied, told, write_with_direction
+from tests.wire import samples
+
+CAUTION, FAIL, UNPROVEN = Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+TCP, UDP = 6, 17
+# Every documentation address counts as ours, so these are service addresses that the internet routes: RFC 7535, RFC 7450.
+FAR, FARTHER = "192.31.196.1", "192.52.193.1"
+GATE, BOX, OTHER = 0x42, 0x1F, 0x20
+HERE = "192.0.2.31"
+
+
+def packet(
+    sender: int,
+    source: str,
+    receiver: int | str,
+    to: str,
+    sport: int = 40000,
+    dport: int = 443,
+    protocol: int = TCP,
+) -> bytes:
+    head = struct.pack(">BBHHHBBH", 0x45, 0, 48, 0, 0, 64, protocol, 0)
+    head += bytes(map(int, f"{source}.{to}".split(".")))
+    hardware = receiver if isinstance(receiver, str) else mac(receiver)
+    return ethernet(hardware, mac(sender), 0x0800, head + struct.pack(">HH", sport, dport) + bytes(24))
+
+
+def claim(sender: int, address: str) -> bytes:
+    body = struct.pack(">HHBBH", 1, 0x0800, 6, 4, 2) + bytes.fromhex(mac(sender).replace(":", ""))
+    return ethernet(BROADCAST, mac(sender), 0x0806, body + bytes(map(int, address.split("."))) * 2 + bytes(6))
+
+
+from_far = packet(GATE, FAR, BOX, HERE, 443, 40000)
+from_farther = packet(GATE, FARTHER, BOX, HERE, 443, 40001)
+to_far = packet(BOX, HERE, GATE, FAR)
+lookup = packet(BOX, HERE, GATE, "192.0.2.66", dport=53, protocol=UDP)
+answer = packet(GATE, "192.0.2.66", BOX, HERE, 53, 40000, UDP)
+files = packet(GATE, "192.0.2.66", BOX, HERE, 445, 40000)
+ask_files = packet(BOX, HERE, GATE, "192.0.2.66", 40000, 445)
+names = packet(BOX, HERE, BROADCAST, "192.0.2.255", 137, 137, UDP)
+ospf = packet(GATE, "192.0.2.66", "01:00:5e:00:00:05", "224.0.0.5", protocol=89)
+vrrp = packet(GATE, "192.0.2.66", "01:00:5e:00:00:12", "224.0.0.18", protocol=112)
+sign_in = packet(GATE, "192.0.2.66", BOX, HERE, 389, 40000)
+printer = bytes(samples.announcement("_ipp._tcp.local."))
+gateway = bytes(samples.notify())
+
+
+@pytest.mark.parametrize(
+    ("frames", "points", "outcome"),
+    [
+        ([from_far, from_farther], 10, FAIL),
+        ([from_far], 4, CAUTION),
+        ([to_far], 3, CAUTION),
+        ([to_far, packet(OTHER, HERE, GATE, FAR), packet(0x21, HERE, GATE, FAR)], 6, CAUTION),
+        ([lookup], 2, UNPROVEN),
+        ([answer], 4, CAUTION),
+        ([lookup, answer], 6, CAUTION),
+        ([lookup, answer, to_far, from_far], 10, FAIL),  # FAR and what GATE sends from it are one sign
+        ([files], 2, UNPROVEN),
+        ([ask_files], 0, UNPROVEN),
+        ([names], 1, UNPROVEN),
+        ([files, names], 3, CAUTION),
+        ([ospf], 4, CAUTION),
+        ([vrrp], 0, UNPROVEN),  # engines share an address so, too
+        ([sign_in], 4, CAUTION),
+        ([printer], 2, UNPROVEN),
+        ([gateway], 2, UNPROVEN),  # the check wifi-bridge weighs it by itself
+        ([gateway, lookup], 4, CAUTION),
+        ([gateway, answer, files, lookup], 10, FAIL),
+        ([lookup] * 5, 2, UNPROVEN),  # a device counts once
+    ],
+)
+def test_the_weights(tmp_path, frames, points, outcome):
+    finding = judge(studied(tmp_path, [(0.1 * n, frame) for n, frame in enumerate(frames)]))
+    assert (finding.measured["points"], finding.outcome) == (points, outcome)
+    if outcome != UNPROVEN:
+        assert finding.fixes and finding.cautions and finding.culprits
+
+
+def test_the_gateway_is_named_first(tmp_path):
+    finding = judge(studied(tmp_path, [(0.0, lookup), (0.1, from_far), (0.2, from_farther)]))
+    assert finding.culprits[0] == mac(GATE) and FAR in finding.headline
+    assert finding.evidence[0].frame == 2 and mac(BOX) in told(finding)
+
+
+def test_an_odd_address_of_ones_own_is_no_internet(tmp_path):
+    """Devices numbered from a range of the internet, as ARP shows."""
+    frames = [claim(GATE, FAR), from_far, to_far]
+    finding = judge(studied(tmp_path, [(0.1 * n, frame) for n, frame in enumerate(frames)]))
+    assert finding.measured["points"] == 0
+
+
+def test_what_this_computer_asks_counts_only_when_answered(tmp_path):
+    asks = [(0.0, to_far, True), (0.1, lookup, True), (0.2, names, True)]
+    finding = judge(study(str(write_with_direction(tmp_path / "a.pcapng", asks))))
+    assert finding.measured["points"] == 0
+    answered = [*asks, (0.3, from_far, False), (0.4, from_farther, False)]
+    assert judge(study(str(write_with_direction(tmp_path / "b.pcapng", answered)))).outcome == FAIL
+
+
+@pytest.mark.parametrize(
+    ("address", "told"),
+    [
+        ("10.1.2.3", False),
+        ("172.31.0.1", False),
+        ("172.32.0.1", True),
+        ("192.168.0.1", False),
+        ("169.254.3.4", False),
+        ("100.64.0.1", False),  # RFC 6598
+        ("192.0.2.9", False),  # RFC 5737
+        ("198.51.100.9", False),
+        ("203.0.113.9", False),
+        ("233.252.0.1", False),
+        ("0.0.0.0", False),
+        ("255.255.255.255", False),
+        ("fd00::1", False),
+        ("fe80::1", False),
+        ("2001:db8::1", False),
+        ("ff0e::1", False),
+        ("2620:4f:8000::1", True),  # RFC 7535
+        ("4000::1", False),
+        ("", False),
+    ],
+)
+def test_which_addresses_are_the_internets(address, told):
+    assert outside(address) == told
+
+
+def test_a_show_is_no_house_network(tmp_path):
+    finding = judge(studied(tmp_path, every(0.01, lambda n: rtp(1, "233.252.0.1", n), 0, 2)))
+    assert finding.outcome == UNPROVEN and finding.fixes

@@ -1,0 +1,211 @@
+"""Multicast control: the timers of RFC 2236 and RFC 3376, who asks, who joined, and what a short capture cannot know."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.multicast_control import judge
+from preflight.study import study
+from tests.tally.captures import every, mac, rtp, studied, told, write_with_direction
+from tests.wire.groups import leave, query, report
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+STREAM, OTHER = "233.252.0.1", "233.252.0.2"
+
+
+def stream(start: float, end: float, group: str = STREAM, sender: int = 0x1F, per_s: float = 20):
+    return every(1 / per_s, lambda n: rtp(sender, group, n, bytes(48), 2400), start, end)
+
+
+def joins(at: float, *members: int, group: str = STREAM, **more):
+    return [(at + 0.1 * n, report(member, group, **more)) for n, member in enumerate(members)]
+
+
+def asks(sender: int, *times: float, **more):
+    return [(at, query(sender, **more)) for at in times]
+
+
+def answered(sender: int, every_s: float, end: float, **more):
+    """A querier and two members that answer it."""
+    times = [every_s * n for n in range(int(end / every_s) + 1)]
+    return asks(sender, *times, **more) + [
+        f for t in times for f in joins(t + 1, 0x0A, 0x0B, version=more.get("version", 3))
+    ]
+
+
+@pytest.mark.parametrize("version", [2, 3])
+def test_one_querier_that_keeps_its_interval(tmp_path, version):
+    finding = judge(studied(tmp_path, answered(1, 125, 400, version=version), stream(0, 400)))
+    assert finding.outcome == PASS and mac(1) in finding.headline
+    assert finding.measured["groups"][STREAM]["members"] == 2
+    # 2 x 125 s + 10 s after the last report, at 376.1 s
+    assert finding.measured["membership_interval_s"] == 260
+    assert finding.measured["groups"][STREAM]["runs_out_s"] == pytest.approx(636.1)
+
+
+def test_the_timers_are_those_that_the_querier_tells(tmp_path):
+    frames = answered(1, 10, 30, interval=10, robustness=3, response=50)
+    finding = judge(studied(tmp_path, frames, stream(0, 30)))
+    assert finding.outcome == PASS and "every 10 s" in finding.headline
+    assert finding.measured["membership_interval_s"] == 3 * 10 + 5
+
+
+@pytest.mark.parametrize(("end", "outcome"), [(60, UNPROVEN), (129, UNPROVEN), (140, CAUTION)])
+def test_a_short_capture_without_a_query_proves_nothing(tmp_path, end, outcome):
+    finding = judge(studied(tmp_path, joins(80 if end > 80 else 1, 0x0A, 0x0B), stream(0, end)))
+    assert finding.outcome == outcome and finding.fixes
+    if outcome == CAUTION:
+        # joined at 80.1 s at the latest: 340.1 s is in the sixth minute
+        assert "from minute 6 of this capture" in finding.headline
+        assert "2 joined, last at 1:20; runs out at 5:40" in told(finding)
+        assert finding.cautions and finding.spans
+
+
+@pytest.mark.parametrize(("end", "outcome"), [(250, UNPROVEN), (270, CAUTION)])
+def test_a_capture_that_lost_frames_may_have_lost_a_query(tmp_path, end, outcome):
+    facts = studied(tmp_path, joins(1, 0x0A), stream(0, end, per_s=5))
+    assert judge(replace(facts, source=replace(facts.source, dropped=5))).outcome == outcome
+
+
+def test_groups_joined_in_one_report(tmp_path):
+    finding = judge(studied(tmp_path, [(1.0, report(0x0A, OTHER, STREAM))], stream(0, 140)))
+    assert finding.outcome == CAUTION
+    assert [each.text.split(":")[0] for each in finding.evidence] == [STREAM, OTHER]
+
+
+def test_nobody_needs_a_querier_without_streams(tmp_path):
+    plain = every(1, lambda n: rtp(1, "224.0.0.5", n), 0, 200)
+    finding = judge(studied(tmp_path, plain))
+    assert finding.outcome == UNPROVEN and "nobody needs a querier" in finding.headline
+
+
+@pytest.mark.parametrize(
+    ("stops", "outcome"),
+    [
+        (10 + 260, FAIL),
+        (10 + 260 + 14, FAIL),
+        (10 + 260 - 14, FAIL),
+        (10 + 200, CAUTION),
+        (10 + 320, CAUTION),
+        (400, CAUTION),
+    ],
+)
+def test_streams_that_stop_as_their_membership_runs_out(tmp_path, stops, outcome):
+    """260 s after the join and no query: RFC 2236 section 8.4. At another time it was somebody's hand."""
+    finding = judge(studied(tmp_path, joins(10, 0x0A), stream(0, stops), stream(0, 400, OTHER, 0x20)))
+    assert finding.outcome == outcome
+    if outcome == FAIL:
+        assert f"{STREAM}: joined at 0:10" in told(finding) and "1 stream stopped 260 s" in finding.headline
+
+
+def test_whoever_left_is_no_member(tmp_path):
+    frames = [*joins(1, 0x0A), (5.0, leave(0x0A, STREAM)), *joins(6, 0x0B, group=OTHER)]
+    frames += [(9.0, report(0x0B, OTHER, kind=3))]
+    finding = judge(studied(tmp_path, frames, stream(0, 140), stream(0, 140, OTHER, 0x20)))
+    assert {g["members"] for g in finding.measured["groups"].values()} == {0}
+
+
+def test_a_querier_that_falls_silent(tmp_path):
+    asked = asks(1, 0, 10, 20, interval=10)
+    for end, outcome in ((40, PASS), (55, FAIL)):  # 2 x 10 s + 10 s to answer
+        finding = judge(studied(tmp_path, asked, joins(21, 0x0A), stream(0, end)))
+        assert finding.outcome == outcome
+    assert "fell silent at 0:20" in finding.headline and finding.culprits == (mac(1),)
+    assert finding.spans[0][0] == pytest.approx(20)
+
+
+def test_a_querier_that_paused(tmp_path):
+    asked = asks(1, 0, 10, 50, 60, interval=10)
+    finding = judge(studied(tmp_path, asked, joins(1, 0x0A), stream(0, 65)))
+    assert finding.outcome == CAUTION and "paused for 40 s from 0:10" in finding.headline
+
+
+def test_a_slow_version_2_querier_is_taken_at_its_pace(tmp_path):
+    finding = judge(
+        studied(tmp_path, asks(1, 0, 300, 600, version=2), joins(1, 0x0A), stream(0, 700, per_s=5))
+    )
+    assert finding.outcome == PASS
+
+
+def test_queries_beyond_those_that_were_read(tmp_path):
+    """64 messages of one sender are read; that the querier asks on is in the tally."""
+    asked = asks(1, *range(0, 400, 2), interval=2)
+    finding = judge(studied(tmp_path, asked, joins(1, 0x0A), stream(0, 400, per_s=5)))
+    assert finding.outcome == PASS
+
+
+@pytest.mark.parametrize(
+    ("high", "outcome"),
+    [
+        ([5, 15], CAUTION),  # heard the lower ask at 10 s, and went on
+        ([5], PASS),  # one start-up query
+        ([5, 8], PASS),  # two of them, and no query of the other between
+        ([12, 14], PASS),
+    ],
+)
+def test_two_queriers_for_longer_than_an_election(tmp_path, high, outcome):
+    frames = asks(1, 0, 10, 20, interval=10) + asks(9, *high, interval=10) + joins(1, 0x0A)
+    finding = judge(studied(tmp_path, frames, stream(0, 22)))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert finding.culprits == (mac(1), mac(9)) and "192.0.2.9 should have yielded" in told(finding)
+
+
+def test_a_querier_in_another_vlan_is_no_rival(tmp_path):
+    other = [(t, f[:12] + b"\x81\x00\x00\x14" + f[12:]) for t, f in asks(9, 5, 15, interval=10)]
+    finding = judge(studied(tmp_path, asks(1, 0, 10, 20, interval=10), other, stream(0, 22)))
+    assert finding.outcome == PASS
+
+
+def test_a_querier_without_address(tmp_path):
+    """RFC 4541 section 2.1.1; beside a real one it is a switch that learns its ports anew."""
+    nobody = asks(1, 0, 10, interval=10, source="0.0.0.0")
+    finding = judge(studied(tmp_path, nobody, joins(1, 0x0A), stream(0, 12)))
+    assert finding.outcome == CAUTION and "0.0.0.0" in finding.headline
+    finding = judge(studied(tmp_path, nobody, asks(2, 1, 11, interval=10), joins(1, 0x0A), stream(0, 12)))
+    assert finding.outcome == PASS
+
+
+@pytest.mark.parametrize(
+    ("querier", "reports", "outcome"),
+    [
+        (1, 1, CAUTION),
+        (2, 2, PASS),
+        (2, 3, CAUTION),
+        (3, 2, PASS),  # RFC 3376 section 7.3: an old host among new ones is heard
+        (3, 3, PASS),
+    ],
+)
+def test_versions(tmp_path, querier, reports, outcome):
+    frames = asks(1, 0, 20, version=querier, interval=20)
+    frames += [f for at in (1, 15, 21) for f in joins(at, 0x0A, version=reports)]
+    assert judge(studied(tmp_path, frames, stream(0, 25))).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("vantage", "members", "end", "outcome"),
+    [
+        ("access port", (0x0A, 0x0B), 30, CAUTION),
+        ("access port", (0x0A,), 30, PASS),  # others are not heard to answer here
+        ("access port", (0x0A, 0x0B), 9, PASS),  # answers may still come
+        ("mirror", (0x0A, 0x0B), 30, PASS),
+        ("unknown", (0x0A, 0x0B), 30, PASS),
+    ],
+)
+def test_a_stream_that_nobody_joined(tmp_path, vantage, members, end, outcome):
+    frames = asks(1, 0, 20, interval=20) + joins(1, *members) + joins(21, *members)
+    frames = [frame for frame in frames if frame[0] < end]
+    facts = studied(tmp_path, frames, stream(0, end), stream(0, end, OTHER, 0x20))
+    finding = judge(replace(facts, vantage=vantage))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert OTHER in told(finding) and STREAM not in told(finding)
+
+
+def test_the_computer_itself_asks(tmp_path):
+    frames = [(t, d, True) for t, d in asks(1, 0, 2, interval=2)] + [
+        (t + 2, d, False) for t, d in stream(0, 1)
+    ]
+    finding = judge(study(str(write_with_direction(tmp_path / "own.pcapng", frames))))
+    assert finding.outcome == PASS and "this computer (192.0.2.1)" in finding.headline

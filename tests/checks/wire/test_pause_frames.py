@@ -1,0 +1,47 @@
+"""Pause frames: the arithmetic of IEEE 802.3 annex 31B, and how many are too many."""
+
+import struct
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.pause_frames import judge
+from tests.tally.captures import arp, ethernet, every, mac, studied, told
+
+RESERVED = "01:80:c2:00:00:01"
+
+
+def pause(quanta: int, opcode: int = 1) -> bytes:
+    return ethernet(RESERVED, mac(0x31), 0x8808, struct.pack(">HH", opcode, quanta))
+
+
+@pytest.mark.parametrize(
+    ("quanta", "mbps", "stop_ms"),
+    [
+        (65535, 1000, 33.554),  # 65 535 x 512 bits = 33 553 920 bits
+        (65535, 100, 335.539),
+        (1, 1000, 0.001),  # 512 ns
+        (1954, 1000, 1.0),
+    ],
+)
+def test_the_longest_stop(tmp_path, quanta, mbps, stop_ms):
+    facts = replace(studied(tmp_path, [(0.0, arp(1, 2)), (1.0, pause(quanta))]), link_mbps=mbps)
+    finding = judge(facts)
+    assert finding.measured["longest_stop_ms"] == pytest.approx(stop_ms, abs=1e-3)
+    assert finding.outcome == Outcome.CAUTION
+
+
+@pytest.mark.parametrize(("per_s", "outcome"), [(9, Outcome.CAUTION), (10, Outcome.FAIL)])
+def test_how_many_are_sustained(tmp_path, per_s, outcome):
+    finding = judge(studied(tmp_path, [(0.0, arp(1, 2))], every(0.05, pause(65535), 0.2, 0.2 + per_s * 0.05)))
+    assert (finding.outcome, finding.culprits) == (outcome, (mac(0x31),))
+    assert finding.measured["ordered_in_all_ms"] == pytest.approx(per_s * 33.554, abs=0.01)
+    assert "33.55 ms at 1000 Mb/s (assumed)" in told(finding)
+    assert finding.fixes and finding.cautions
+
+
+@pytest.mark.parametrize("frames", [[], [(0.5, pause(0))], [(0.5, pause(65535, opcode=0x0101))]])
+def test_what_orders_no_stop_proves_nothing(tmp_path, frames):
+    """Nothing at all, the end of a stop, another operation (IEEE 802.1Qbb) whose fields mean something else."""
+    assert judge(studied(tmp_path, [(0.0, arp(1, 2))], frames)).outcome == Outcome.UNPROVEN

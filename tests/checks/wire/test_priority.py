@@ -1,0 +1,98 @@
+"""Priority marks: what AES67 asks for (from memory), what is cleared, what is merely another choice."""
+
+import struct
+
+import pytest
+
+from preflight.checks.finding import Finding, Outcome
+from preflight.checks.wire import priority
+from preflight.facts import Facts
+from tests.tally.captures import Timed, ethernet, every, mac, rtp, studied, told, udp
+
+PASS, CAUTION, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.UNPROVEN
+ONE, TWO = "233.252.0.9", "233.252.0.10"
+
+
+def judge(facts: Facts) -> Finding:
+    finding = priority.judge(facts)
+    assert finding is not None
+    return finding
+
+
+def stream(sender: int = 5, group: str = ONE, dscp: int = 34, count: int = 300) -> list[Timed]:
+    return [(n / 1000, rtp(sender, group, n, dscp=dscp)) for n in range(count)]
+
+
+def sync(number: int) -> bytes:
+    """A PTP version 2 Sync of domain 0 (IEEE 1588-2008 table 18)."""
+    return bytes([0, 2, 0, 44]) + bytes(26) + struct.pack(">HBb", number, 0, -3) + bytes(10)
+
+
+def clock(dscp: int = 46, sender: int = 1) -> list[Timed]:
+    return every(0.125, lambda n: udp(sender, "224.0.1.129", 319, sync(n), tos=dscp << 2), 0, 1)
+
+
+def test_marked_as_aes67_asks(tmp_path):
+    finding = judge(studied(tmp_path, stream(), clock()))
+    assert finding.outcome == PASS
+    assert finding.headline == "Marked to go first: clock DSCP 46, audio DSCP 34."
+
+
+@pytest.mark.parametrize(
+    ("frames", "words", "culprits"),
+    [
+        ([stream(dscp=0), clock()], "The audio is not marked (DSCP 0).", (mac(5),)),
+        ([stream(), clock(0)], "The clock is not marked (DSCP 0).", (mac(1),)),
+        ([stream(), stream(6, TWO, 0)], "1 of 2 audio streams is not marked (DSCP 0).", (mac(6),)),
+        (
+            [stream(), stream(6, TWO, 26)],
+            "1 of 2 audio streams is marked otherwise than the rest.",
+            (mac(6),),
+        ),
+        ([stream(dscp=46), clock()], "the clock waits behind the audio", (mac(1),)),
+    ],
+)
+def test_wrong_marks(tmp_path, frames, words, culprits):
+    finding = judge(studied(tmp_path, *frames))
+    assert finding.outcome == CAUTION
+    assert words in finding.headline
+    assert finding.culprits == culprits
+    assert finding.fixes and finding.cautions
+
+
+def test_a_switch_that_clears_all_marks(tmp_path):
+    finding = judge(studied(tmp_path, stream(dscp=0), clock(0)))
+    assert "every IP frame here has mark 0" in told(finding)
+    assert set(finding.culprits) == {mac(5), mac(1)}
+
+
+def test_marks_that_change(tmp_path):
+    changing = [(n / 1000, rtp(5, ONE, n, dscp=34 if n % 3 else 0)) for n in range(1, 300)]
+    finding = judge(studied(tmp_path, changing))
+    assert finding.outcome == CAUTION
+    assert "The marks of 1 audio stream change on the way." in finding.headline
+
+
+def test_another_plan_that_agrees_with_itself(tmp_path):
+    """Clock above audio, all alike: right where the switches are set for it."""
+    finding = judge(studied(tmp_path, stream(dscp=46), stream(6, TWO, 46), clock(56)))
+    assert finding.outcome == PASS
+    assert "audio is marked 46, not 34" in told(finding)
+
+
+@pytest.mark.parametrize(("pcp", "outcome"), [(6, PASS), (0, CAUTION)])
+def test_a_clock_that_is_not_ip_by_its_tag(tmp_path, pcp, outcome):
+    def tagged(number: int) -> bytes:
+        body = struct.pack(">HH", pcp << 13 | 1, 0x88F7) + sync(number)
+        return ethernet("01:1b:19:00:00:00", mac(1), 0x8100, body)
+
+    assert judge(studied(tmp_path, every(0.125, tagged, 0, 1))).outcome == outcome
+
+
+def test_nothing_to_judge(tmp_path):
+    untagged = every(0.125, lambda n: ethernet("01:1b:19:00:00:00", mac(1), 0x88F7, sync(n)), 0, 1)
+    finding = judge(studied(tmp_path, untagged))
+    assert finding.outcome == UNPROVEN
+    assert "no VLAN tag" in finding.headline
+    assert judge(studied(tmp_path, every(0.1, udp(1, TWO, 6000, b"hello"), 0, 1))).outcome == UNPROVEN
+    assert priority.judge(Facts()) is None

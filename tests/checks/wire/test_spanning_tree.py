@@ -1,0 +1,127 @@
+"""The spanning tree check: takeovers, changes and slow ports; and flags that are no event."""
+
+from pathlib import Path
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.spanning_tree import judge
+from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
+from preflight.study import study
+from tests.checks.wire.test_stray_dhcp import heard
+from tests.tally.captures import told
+from tests.wire.samples import bpdu, topology_change_notice
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+
+
+def spoken(*frames: bytes, every_s: float = 2.0, **more) -> Facts:
+    return heard(*(("stp", n * every_s, frame) for n, frame in enumerate(frames)), **more)
+
+
+@pytest.mark.parametrize("version", [2, 3])
+def test_a_calm_tree(version):
+    finding = judge(spoken(*[bpdu(0xF1, 0xF2, version=version)] * 6))
+    assert finding.outcome == PASS and "00:00:5e:00:53:f1" in finding.headline
+    assert "root 00:00:5e:00:53:f1 (priority 32768), told by 00:00:5e:00:53:f2" in told(finding)
+
+
+def test_another_root_takes_over():
+    finding = judge(spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xAA, 0xF2, priority=0x1000)] * 3))
+    assert (finding.outcome, finding.culprits) == (FAIL, ("00:00:5e:00:53:aa",))
+    assert "took over as root at 6.0 s" in finding.headline and finding.spans == ((4.0, 8.0),)
+    assert finding.evidence[0].frame == 4 and finding.cautions and finding.fixes
+
+
+def test_the_root_goes_away():
+    finding = judge(spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xF2, 0xF2)] * 3))
+    assert finding.outcome == CAUTION and "root changed at 6.0 s" in finding.headline
+    assert finding.culprits == ()
+
+
+def test_a_switch_that_comes_up_believes_in_itself_at_first():
+    finding = judge(spoken(bpdu(0xF2, 0xF2), *[bpdu(0xF1, 0xF2)] * 4))
+    assert finding.outcome == CAUTION
+
+
+def test_a_lower_address_alone_takes_over_too():
+    """IEEE 802.1D-1998 9.2.5: the address decides where priorities are the same."""
+    assert judge(spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xF0, 0xF2)] * 2)).outcome == FAIL
+
+
+def test_switches_that_do_not_agree():
+    frames = [bpdu(0xF1, 0xF1), bpdu(0xF2, 0xF2)] * 3
+    finding = judge(spoken(*frames))
+    assert finding.outcome == CAUTION and "do not agree" in finding.headline
+    assert judge(spoken(*frames, vantage="mirror")).outcome == PASS
+
+
+def test_each_vlan_has_a_tree_of_its_own():
+    finding = judge(spoken(*[bpdu(0xF1, 0xF3, vlan=10), bpdu(0xF2, 0xF3, vlan=20)] * 3))
+    assert finding.outcome == PASS and "of VLAN 20" in told(finding)
+
+
+@pytest.mark.parametrize(
+    ("flags", "outcome"),
+    [
+        ([1, 1, 1, 0, 0], PASS),  # a switch that came up before
+        ([1, 1, 1, 1, 1], PASS),
+        ([0, 0, 1, 1, 1], CAUTION),
+        ([1, 0, 0, 1, 1], CAUTION),
+    ],
+)
+def test_only_a_flag_that_goes_on_is_a_change(flags, outcome):
+    finding = judge(spoken(*(bpdu(flags=flag) for flag in flags)))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert "topology changed" in finding.headline and finding.culprits == ()
+        told_s = 2.0 * (flags.index(0) + flags[flags.index(0) :].index(1))
+        assert finding.spans == ((told_s - 2, told_s),), "the rapid standard holds ports back for two seconds"
+
+
+# One change keeps the flag for maximum age and forward delay: here 6 + 2 s (IEEE 802.1D-1998 8.5.3.13).
+@pytest.mark.parametrize(("bpdus", "outcome"), [(5, PASS), (6, CAUTION)])
+def test_a_flag_that_stays_on_for_too_long_is_a_change(bpdus, outcome):
+    finding = judge(spoken(*[bpdu(version=0, flags=1, age_s=6, forward_s=2)] * bpdus))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert "longer than one lasts" in told(finding) and finding.spans == ((0.0, 10.0),)
+
+
+def test_a_switch_asks_for_a_change():
+    finding = judge(spoken(*[bpdu(0xF1, 0xF1)] * 3, topology_change_notice()))
+    assert finding.outcome == CAUTION and "00:00:5e:00:53:f2" in told(finding)
+    assert judge(spoken(topology_change_notice())).outcome == CAUTION
+
+
+@pytest.mark.parametrize(
+    ("version", "forward_s", "outcome"), [(0, 15, CAUTION), (0, 4, PASS), (0, 5, CAUTION), (2, 15, PASS)]
+)
+def test_the_old_standard_is_slow(version, forward_s, outcome):
+    finding = judge(spoken(*[bpdu(version=version, forward_s=forward_s)] * 3))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert f"for {2 * forward_s} s" in finding.headline and "edge port" in " ".join(finding.fixes)
+
+
+def test_what_cannot_be_known():
+    assert judge(Facts()) is None
+    assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN
+    assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == UNPROVEN
+    assert "No switch speaks" in judge(heard()).headline
+    assert judge(spoken(bpdu(), duration_s=1.0)).outcome == UNPROVEN
+
+
+@pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
+@pytest.mark.parametrize(
+    ("file", "word"),
+    [
+        ("802.1D_spanning_tree.pcap", "holds every box back for 30 s"),
+        ("802.1w_rapid_STP.pcap", "rapid spanning tree"),
+        ("rpvstp-trunk-native-vid5.pcap", "of VLAN"),
+    ],
+)
+def test_public_captures(file, word):
+    assert word in told(judge(study(str(PUBLIC / file))))

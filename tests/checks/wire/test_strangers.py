@@ -1,0 +1,83 @@
+"""Strangers: everybody on the sheet is none, nor is a switch's port or this computer; who is not on it is."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.strangers import judge
+from preflight.facts import Facts
+from preflight.rig.read import parse
+from preflight.study import study
+from tests.rig import shows
+from tests.tally.captures import arp, mac, studied, told, write_with_direction
+from tests.wire import samples
+
+GUEST = 66
+
+
+def heard(tmp_path, *frames, sheet=None) -> Facts:
+    return replace(studied(tmp_path, *frames), sheet=sheet or shows.sheet())
+
+
+def everyone():
+    return [frame for number in shows.NAMES for frame in shows.hello(number)]
+
+
+def test_all_on_the_sheet_and_a_port_of_its_switch(tmp_path):
+    assert judge(heard(tmp_path, everyone(), shows.bpdu())).outcome == Outcome.PASS
+
+
+def test_a_guest_is_named_with_address_and_frame(tmp_path):
+    finding = judge(heard(tmp_path, everyone(), shows.hello(GUEST, 0.7)))
+    assert (finding.outcome, finding.culprits) == (Outcome.FAIL, (mac(GUEST),))
+    assert "192.0.2.66" in told(finding) and finding.evidence[0].time_s == pytest.approx(0.2)
+    assert finding.evidence[0].frame == len(shows.NAMES) + 1 and finding.cautions
+
+
+def test_of_several_strangers_each_is_told(tmp_path):
+    finding = judge(heard(tmp_path, everyone(), *(shows.hello(n) for n in (66, 67, 68))))
+    assert set(finding.culprits) == {mac(66), mac(67), mac(68)} and finding.headline.startswith("3 senders")
+
+
+def test_a_stranger_may_be_the_device_whose_address_the_sheet_leaves_open(tmp_path):
+    sheet = shows.sheet(also='[[device]]\nname = "drums"\nkind = "box"')
+    finding = judge(heard(tmp_path, everyone(), shows.hello(33), sheet=sheet))
+    assert finding.outcome == Outcome.CAUTION and "drums" in finding.headline
+    assert judge(heard(tmp_path, shows.hello(33), shows.hello(34), sheet=sheet)).outcome == Outcome.FAIL
+
+
+def test_a_device_known_by_address_or_maker_alone_is_no_stranger(tmp_path):
+    by_address = shows.sheet(also='[[device]]\nname = "drums"\nkind = "box"\naddress = "192.0.2.33"')
+    assert judge(heard(tmp_path, shows.hello(33), sheet=by_address)).outcome == Outcome.PASS
+    by_maker = shows.sheet(also='[[device]]\nname = "drums"\nkind = "box"\nmaker = "icann"')
+    assert judge(heard(tmp_path, shows.hello(33), sheet=by_maker)).outcome == Outcome.PASS
+    # One device of that maker is on the sheet; the second is a stranger.
+    assert judge(heard(tmp_path, shows.hello(33), shows.hello(34), sheet=by_maker)).outcome == Outcome.FAIL
+
+
+def test_this_computer_is_no_stranger(tmp_path):
+    path = write_with_direction(
+        tmp_path / "own.pcapng", [(0.1, arp(GUEST, 10), True), (0.2, arp(10, 10), False)]
+    )
+    assert judge(replace(study(str(path)), sheet=shows.sheet())).outcome == Outcome.PASS
+
+
+def test_without_a_sheet_or_with_an_empty_one_it_says_nothing(tmp_path):
+    facts = studied(tmp_path, shows.hello(GUEST))
+    assert judge(facts) is None
+    assert judge(replace(facts, sheet=parse("name = 'x'"))) is None
+    assert judge(Facts(sheet=shows.sheet())) is None
+    assert judge(Facts(sheet=shows.sheet(), wire_refused="no privilege")).outcome == Outcome.UNPROVEN
+
+
+def test_an_allowed_dhcp_server_is_no_stray():
+    from preflight.checks.wire.stray_dhcp import judge as judge_dhcp
+    from tests.checks.wire.test_stray_dhcp import heard as heard_dhcp
+
+    offer = heard_dhcp(("dhcp4", 0.5, samples.offer()))
+    for allowed in (samples.SERVER, samples.SERVER_IP):
+        finding = judge_dhcp(replace(offer, sheet=shows.sheet(also=f'[dhcp]\nallowed = ["{allowed}"]')))
+        assert finding.outcome == Outcome.PASS and finding.evidence
+    other = replace(offer, sheet=shows.sheet(also='[dhcp]\nallowed = ["192.0.2.250"]'))
+    assert judge_dhcp(other).outcome == Outcome.FAIL

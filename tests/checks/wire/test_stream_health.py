@@ -1,0 +1,182 @@
+"""Streams: what the network lost, what the capture lost, what only looks like a loss."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Finding, Outcome
+from preflight.checks.wire import stream_health
+from preflight.facts import Facts
+from tests.tally.captures import Timed, broadcast, every, mirrored, rtp, sap, sdp, studied, told
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+ONE, TWO = "233.252.0.9", "233.252.0.10"
+
+
+def judge(facts: Facts) -> Finding:
+    finding = stream_health.judge(facts)
+    assert finding is not None
+    return finding
+
+
+def stream(
+    sender: int = 5, group: str = ONE, count: int = 4000, start: float = 0.0, first: int = 0
+) -> list[Timed]:
+    return [(start + n / 1000, rtp(sender, group, first + n)) for n in range(count)]
+
+
+def without(frames: list[Timed], *gone: int) -> list[Timed]:
+    missing = set(gone)
+    return [frame for n, frame in enumerate(frames) if n not in missing]
+
+
+BESIDE = stream(6, TWO, start=0.0003)  # another sender's, whole
+
+
+def test_healthy_streams_and_what_they_hold(tmp_path):
+    """Eight channels of 24 bit at 48 kHz and 1 ms a packet are 1 152 bytes (RFC 3190); so are twelve of 16 bit."""
+    finding = judge(studied(tmp_path, stream(), BESIDE))
+    assert finding.outcome == PASS
+    assert finding.headline.startswith(
+        "2 streams heard, whole and in order. A receive buffer (link offset) of 0."
+    )
+    assert "48 kHz, 1 ms a packet, 8 channels of 24 bit or 12 channels of 16 bit" in told(finding)
+
+
+def test_the_description_tells_the_width(tmp_path):
+    finding = judge(studied(tmp_path, stream(), [(0.5, sap(5, sdp("Stage left", ONE, channels=8)))]))
+    assert "“Stage left” to 233.252.0.9 port 5004" in told(finding)
+    assert "8 channels of 24 bit" in told(finding) and "16 bit" not in told(finding)
+
+
+@pytest.mark.parametrize(
+    ("gone", "outcome"),
+    [
+        ((2000,), CAUTION),
+        ((1000, 2000), CAUTION),
+        ((1000, 2000, 3000), CAUTION),  # 3 of 4 000 are less than a thousandth
+        (range(1000, 1009), FAIL),
+        (range(1000, 1030), FAIL),
+        (range(50, 4000, 100), FAIL),
+    ],
+)
+def test_loss(tmp_path, gone, outcome):
+    finding = judge(studied(tmp_path, without(stream(), *gone), BESIDE))
+    assert finding.outcome == outcome
+    assert finding.headline.startswith(f"{len(gone)} packet")
+    assert "1 of 2 streams" in finding.headline
+    assert finding.measured["packets_lost"] == len(gone)
+    assert finding.fixes and finding.cautions and not finding.culprits
+
+
+def test_a_gap_is_placed(tmp_path):
+    finding = judge(studied(tmp_path, without(stream(), *range(1000, 1030)), BESIDE))
+    assert "lost 30 of 4 000 packets, 30 of them in a row" in told(finding)
+    assert finding.evidence[0].time_s == pytest.approx(1.030)
+    assert finding.spans == ((pytest.approx(0.999), pytest.approx(1.030)),)
+
+
+def test_what_the_capture_dropped_is_not_proven(tmp_path):
+    facts = studied(tmp_path, without(stream(), *range(1000, 1030)), BESIDE)
+    finding = judge(replace(facts, source=replace(facts.source, dropped=35)))
+    assert finding.outcome == UNPROVEN
+    assert "the capture itself dropped 35 frames" in finding.headline
+
+
+def test_a_hole_in_everything_is_no_loss_of_the_network(tmp_path):
+    finding = judge(
+        studied(tmp_path, without(stream(), *range(1000, 1500)), without(BESIDE, *range(1000, 1500)))
+    )
+    assert finding.outcome == CAUTION
+    assert "the capture paused" in finding.headline
+
+
+def test_loss_in_every_stream_of_every_sender_is_of_this_port_or_the_capture(tmp_path):
+    facts = studied(
+        tmp_path, without(stream(), *range(100, 4000, 80)), without(BESIDE, *range(130, 4000, 90))
+    )
+    finding = judge(facts)
+    assert finding.outcome == CAUTION
+    assert "this one port, or the capture" in finding.headline
+    counted = judge(replace(facts, source=replace(facts.source, dropped=0)))
+    assert counted.outcome == FAIL  # a system that counts its drops counted none
+
+
+def test_a_mirror_doubles_everything(tmp_path):
+    facts = studied(tmp_path, mirrored(stream()), mirrored(BESIDE))
+    assert facts.vantage == "mirror"
+    assert judge(facts).outcome == PASS
+
+
+def test_packets_that_come_again_and_again_are_told(tmp_path):
+    again = [(time + n * 1e-4, data) for time, data in stream(count=400) for n in range(6)]
+    finding = judge(studied(tmp_path, again, BESIDE))
+    assert finding.outcome == CAUTION
+    assert "come more than once" in finding.headline
+    assert finding.spans
+
+
+def test_out_of_order(tmp_path):
+    frames = stream()
+    order = list(range(4000))
+    for n in range(100, 4000, 200):
+        order[n], order[n + 1] = n + 1, n
+    mixed = [(frames[place][0], frames[number][1]) for place, number in enumerate(order)]
+    finding = judge(studied(tmp_path, mixed))
+    assert finding.outcome == CAUTION
+    assert "Packets of the stream come out of order" in finding.headline
+    assert finding.measured["packets_lost"] == 0
+
+
+@pytest.mark.parametrize(("late_ms", "outcome"), [(4, PASS), (19, PASS), (22, CAUTION)])
+def test_unevenness_that_a_receiver_evens_out(tmp_path, late_ms, outcome):
+    """A burst: packets held back and sent together. At 1 ms a packet a receiver holds 20 ms (AES67, from memory)."""
+    held = [(max(time, 2.0 + late_ms / 1000) if time >= 2.0 else time, data) for time, data in stream()]
+    finding = judge(studied(tmp_path, [(t + n * 1e-8, d) for n, (t, d) in enumerate(held)], BESIDE))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert "receive buffer of up to 22 ms" in finding.headline
+        assert finding.fixes == (stream_health.BUFFER, stream_health.AGAIN)
+        assert finding.measured["receive_buffer_ms"] == pytest.approx(22, abs=0.2)
+
+
+def test_streams_that_start_and_stop_for_a_try_are_no_loss(tmp_path):
+    assert judge(studied(tmp_path, stream(count=1200, start=0.9), BESIDE)).outcome == PASS
+
+
+def test_a_stream_that_ends_for_good_is_told(tmp_path):
+    finding = judge(studied(tmp_path, stream(count=1500), BESIDE))
+    assert finding.outcome == CAUTION
+    assert finding.headline == "1 stream stopped."
+    assert finding.spans == ((pytest.approx(1.499), pytest.approx(4, abs=0.01)),)
+
+
+def test_all_streams_that_end_together(tmp_path):
+    alive = every(0.05, lambda n: broadcast(7, n), 0, 4)
+    finding = judge(studied(tmp_path, stream(count=1500), BESIDE[:1500], alive))
+    assert finding.outcome == CAUTION
+    assert "2 streams stopped together" in finding.headline
+
+
+def test_another_engine_that_takes_over_is_no_end(tmp_path):
+    taken = stream(7, ONE, count=2400, start=1.6)
+    assert judge(studied(tmp_path, stream(count=1500), taken, BESIDE)).outcome == PASS
+
+
+def test_a_stream_that_broke_off_and_began_anew(tmp_path):
+    """After three seconds at 1 ms the numbers are more than 3 000 ahead: to RFC 3550 A.1 that is another beginning."""
+    frames = stream(count=1000) + stream(count=1000, start=4.5, first=4500)
+    facts = studied(tmp_path, frames, stream(6, TWO, count=5500))
+    finding = judge(facts)
+    assert finding.outcome == CAUTION
+    assert "paused for up to 3.50 s" in finding.headline
+    assert "began anew" in told(finding)
+    assert judge(replace(facts, source=replace(facts.source, dropped=4000))).outcome == UNPROVEN
+
+
+def test_silence_proves_nothing(tmp_path):
+    finding = judge(studied(tmp_path, every(0.01, lambda n: broadcast(5, n), 0, 2)))
+    assert (finding.outcome, finding.headline) == (UNPROVEN, "No RTP stream was heard.")
+    assert "mirror port" in finding.fixes[0]
+    assert stream_health.judge(Facts()) is None
+    assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN

@@ -1,0 +1,150 @@
+"""Names of streams, and streams that are not what their announcement says."""
+
+import pytest
+
+from preflight.checks.finding import Finding, Outcome
+from preflight.checks.wire import stream_names
+from preflight.facts import Facts
+from tests.tally.captures import Timed, mac, rtp, sap, sdp, studied, told, udp
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+ONE, TWO = "233.252.0.9", "233.252.0.10"
+
+
+def judge(facts: Facts) -> Finding:
+    finding = stream_names.judge(facts)
+    assert finding is not None
+    return finding
+
+
+def stream(sender: int = 5, group: str = ONE, channels: int = 8, samples: int = 48) -> list[Timed]:
+    media = bytes(samples * channels * 3)
+    return [(n * samples / 48000, rtp(sender, group, n, media, samples)) for n in range(400)]
+
+
+def said(description: bytes, time: float = 0.1, sender: int = 5, **more: int) -> list[Timed]:
+    return [(time, sap(sender, description, **more))]
+
+
+def test_streams_as_announced(tmp_path):
+    other = sdp("Monitors", TWO, channels=8).replace(b"o=- 17", b"o=- 18")
+    finding = judge(
+        studied(tmp_path, stream(), said(sdp("Stage left", ONE, channels=8)), said(other, number=8))
+    )
+    assert finding.outcome == PASS
+    assert finding.headline == (
+        "1 of 1 stream heard announced, and as announced. 1 announced one was not heard here."
+    )
+    assert "heard: “Stage left” to 233.252.0.9 port 5004" in told(finding)
+    assert "announced, not heard here: “Monitors” to 233.252.0.10" in told(finding)
+
+
+@pytest.mark.parametrize(
+    ("description", "outcome", "words"),
+    [
+        (sdp("x", ONE, channels=2), FAIL, "announced with 2 channels of L24, but its packets (1152 bytes) hold 8"),
+        (sdp("x", ONE, channels=8, rate="L16/48000"), FAIL, "8 channels of L16, but its packets (1152 bytes) hold 12"),
+        (sdp("x", ONE, channels=8, rate="L24/96000"), FAIL, "announced at 96 kHz, but runs at 48 kHz"),
+        (sdp("x", ONE, channels=8).replace(b"97", b"98"), FAIL, "payload type 98, but sends 97"),
+        (sdp("x", ONE, channels=8, ptime="4"), CAUTION, "announced with 4 ms a packet, but sends 1 ms"),
+        (sdp("x", ONE, channels=8, ptime="1.0"), PASS, "heard"),
+        (sdp("x", ONE, channels=8, rate="mystery/48000"), PASS, "heard"),
+        (sdp("x", ONE, port=5006), PASS, "not announced"),
+    ],
+)  # fmt: skip
+def test_what_is_announced_against_what_is_sent(tmp_path, description, outcome, words):
+    finding = judge(studied(tmp_path, stream(), said(description)))
+    assert finding.outcome == outcome
+    assert words in told(finding)
+    assert finding.culprits == ((mac(5),) if outcome in (FAIL, CAUTION) else ())
+
+
+@pytest.mark.parametrize("text", ["0.125", "0.12", "0.13"])
+def test_packet_times_rounded_by_their_writer(tmp_path, text):
+    """6 samples at 48 kHz are 0.125 ms."""
+    facts = studied(tmp_path, stream(samples=6), said(sdp("x", ONE, channels=8, ptime=text)))
+    assert judge(facts).outcome == PASS
+
+
+def test_a_header_extension_is_no_audio(tmp_path):
+    """RFC 3550 section 5.3.1: X, then 16 bits of profile, 16 bits of length in words."""
+    extended = []
+    for time, frame in stream():
+        head, media = bytearray(frame[42:54]), frame[54:]
+        head[0] |= 0x10
+        extended.append((time, udp(5, ONE, 5004, bytes(head) + b"\xbe\xde\0\2" + bytes(8) + media)))
+    assert judge(studied(tmp_path, extended, said(sdp("x", ONE, channels=8)))).outcome == PASS
+
+
+def test_the_latest_word_counts(tmp_path):
+    facts = studied(
+        tmp_path,
+        stream(),
+        said(sdp("Old", ONE, channels=2), number=1),
+        said(sdp("New", ONE, channels=8), 0.2, number=2),
+    )
+    assert judge(facts).outcome == PASS
+    assert "New" in told(judge(facts)) and "Old" not in told(judge(facts))
+
+
+def test_an_announcement_taken_back(tmp_path):
+    facts = studied(
+        tmp_path,
+        stream(),
+        said(sdp("Gone", ONE, channels=2)),
+        said(b"o=- 17 1 IN IP4 192.0.2.5\r\n", 0.2, flags=0x04),
+    )
+    finding = judge(facts)
+    assert (finding.outcome, finding.headline) == (UNPROVEN, "1 stream heard, but no announcement.")
+    assert "which took an announcement back" in told(finding)
+
+
+def test_two_sessions_claim_one_group(tmp_path):
+    other = sdp("Copy", ONE, channels=8).replace(b"192.0.2.5", b"192.0.2.6")
+    finding = judge(studied(tmp_path, stream(), said(sdp("First", ONE, channels=8)), said(other, sender=6)))
+    assert finding.outcome == CAUTION
+    assert "233.252.0.9 port 5004 is claimed by “First”" in told(finding) and "“Copy”" in told(finding)
+
+
+def test_a_second_announcer_of_the_same_session_is_no_clash(tmp_path):
+    text = sdp("First", ONE, channels=8)
+    assert judge(studied(tmp_path, stream(), said(text), said(text, sender=6))).outcome == PASS
+
+
+def test_encrypted_and_hostile_announcements(tmp_path):
+    finding = judge(studied(tmp_path, stream(), said(bytes(40), flags=0x02)))
+    assert finding.outcome == UNPROVEN
+    assert "1 announcer not read" in told(finding)
+    finding = judge(studied(tmp_path, stream(), said(sdp("\x1b[2Jgone\u202e", ONE, channels=8))))
+    assert finding.outcome == PASS
+    assert "\x1b" not in told(finding) and "\u202e" not in told(finding)
+
+
+def test_names_by_mdns(tmp_path):
+    from scapy.layers.dns import DNS, DNSRR
+
+    answer = bytes(DNS(qr=1, aa=1, an=[DNSRR(rrname="_rtsp._tcp.local.", type="PTR", ttl=120, rdata="Left box._rtsp._tcp.local.")]))  # fmt: skip
+    frame = udp(5, "224.0.0.251", 5353, answer)
+    finding = judge(studied(tmp_path, stream(), [(0.1, frame)]))
+    assert finding.outcome == UNPROVEN
+    assert "which calls itself “Left box” by mDNS" in told(finding)
+
+
+def test_nothing_to_match(tmp_path):
+    finding = judge(studied(tmp_path, said(sdp("Alone", ONE)), [(0.2, udp(5, TWO, 6000, b"hello"))]))
+    assert (finding.outcome, finding.headline) == (UNPROVEN, "1 stream announced, but none was heard here.")
+    finding = judge(studied(tmp_path, [(0.2, udp(5, TWO, 6000, b"hello"))]))
+    assert finding.headline == "Neither a stream nor an announcement was heard."
+    assert "five minutes" in finding.fixes[0]
+    assert stream_names.judge(Facts()) is None
+
+
+def test_two_devices_send_to_one_group(tmp_path):
+    """A spare engine that does not wait. One that takes over is right."""
+    spare = [(time + 2, frame) for time, frame in stream(6)]
+    long = [(n / 1000, rtp(5, ONE, n, bytes(1152))) for n in range(3000)]
+    beside = [(n / 1000 + 0.1, rtp(6, ONE, n, bytes(1152))) for n in range(800)]
+    finding = judge(studied(tmp_path, long, beside))
+    assert finding.outcome == CAUTION
+    assert f"233.252.0.9 port 5004 is sent by {mac(5)}" in told(finding) and mac(6) in told(finding)
+    assert judge(studied(tmp_path, stream(), spare)).outcome == UNPROVEN

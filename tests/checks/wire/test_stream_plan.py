@@ -1,0 +1,73 @@
+"""Streams against the sheet: format, sender, what is due and does not come, what nobody planned."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.stream_plan import judge
+from tests.rig import shows
+from tests.rig.shows import DESK, ENGINE, ENGINE_B, LEFT
+from tests.tally.captures import every, mac, rtp, studied, told
+
+
+def found(tmp_path, *frames, sheet=None):
+    return judge(replace(studied(tmp_path, *frames), sheet=sheet or shows.sheet()))
+
+
+def test_as_planned(tmp_path):
+    finding = found(tmp_path, shows.stream(LEFT, 0.5), shows.stream(ENGINE, 0.5))
+    assert finding.outcome == Outcome.PASS and finding.measured["heard"] == 2
+
+
+@pytest.mark.parametrize(
+    ("how", "says"),
+    [
+        ({"packet_ms": 0.5, "samples": 48, "channels": 8}, "96 kHz, not 48 kHz"),
+        ({"packet_ms": 0.25, "samples": 12, "channels": 8}, "0.25 ms a packet, not 1 ms"),
+        ({"packet_ms": 1.0, "samples": 48, "channels": 6}, "6 channels of 24 bit"),
+    ],
+)
+def test_another_format_fails(tmp_path, how, says):
+    finding = found(tmp_path, shows.stream(LEFT, 0.6, **how), shows.stream(ENGINE, 0.6))
+    assert (finding.outcome, finding.culprits) == (Outcome.FAIL, (mac(LEFT),))
+    assert says in finding.headline and "“of left”" in finding.headline
+
+
+def test_one_that_is_due_and_does_not_come(tmp_path):
+    finding = found(tmp_path, shows.stream(ENGINE, 0.5))
+    assert (
+        finding.outcome == Outcome.FAIL and "of left" in finding.headline and finding.culprits == (mac(LEFT),)
+    )
+
+
+def test_none_came(tmp_path):
+    assert found(tmp_path, shows.hello(DESK)).outcome == Outcome.UNPROVEN
+
+
+def test_from_another_sender(tmp_path):
+    other = every(0.001, lambda n: rtp(77, shows.STREAMS[ENGINE], n), 0, 0.5)
+    finding = found(tmp_path, shows.stream(LEFT, 0.5), other)
+    assert finding.outcome == Outcome.FAIL and "not from engine" in finding.headline
+    spare = every(0.001, lambda n: rtp(ENGINE_B, shows.STREAMS[ENGINE], n), 0, 0.5)
+    assert found(tmp_path, shows.stream(LEFT, 0.5), spare).outcome == Outcome.PASS  # the spare took over
+
+
+def test_one_that_nobody_planned_is_a_caution(tmp_path):
+    extra = every(0.001, lambda n: rtp(77, "233.252.0.9", n), 0, 0.5)
+    finding = found(tmp_path, shows.stream(LEFT, 0.5), shows.stream(ENGINE, 0.5), extra)
+    assert finding.outcome == Outcome.CAUTION and "233.252.0.9" in told(finding)
+
+
+def test_without_planned_streams_it_says_nothing(tmp_path):
+    bare = replace(shows.sheet(), stream=())
+    assert found(tmp_path, shows.stream(LEFT, 0.2), sheet=bare) is None
+    assert judge(studied(tmp_path, shows.stream(LEFT, 0.2))) is None
+
+
+def test_a_sender_that_stumbles_at_first_has_no_other_rate(tmp_path):
+    """Its first 100 packets take 1.5 ms each, as 32 kHz would; then it catches up."""
+    late = [(at * 1.5 if at < 0.1 else max(at, 0.15), data) for at, data in shows.stream(LEFT, 3.0)]
+    facts = studied(tmp_path, late, shows.stream(ENGINE, 3.0))
+    assert {each.clock_hz for each in facts.tally.streams} == {32_000, 48_000}  # the case is the one meant
+    assert judge(replace(facts, sheet=shows.sheet())).outcome == Outcome.PASS

@@ -1,0 +1,80 @@
+"""Unicast between others: a flood, natural strays, and ports that see conversations for other reasons."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.unicast_flood import judge
+from preflight.host.facts import Adapter, HostFacts
+from preflight.study import study
+from tests.tally.captures import (
+    arp,
+    every,
+    mac,
+    mirrored,
+    studied,
+    told,
+    udp,
+    write_with_direction,
+)
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+OURS = 0x0A
+
+
+def to(sender: int, receiver: int, content: int = 0) -> bytes:
+    return udp(sender, f"192.0.2.{receiver}", 6000, content.to_bytes(4, "big"), mac(receiver))
+
+
+def talk(a: int, b: int):
+    return every(0.5, lambda n: to(a, b, n), 0, 3) + every(0.5, lambda n: to(b, a, n), 0.1, 3.1)
+
+
+OWN_TALK = talk(OURS, 1) + talk(OURS, 2)
+
+
+def flood(frames: int, seconds: float = 2.5):
+    return every(seconds / (frames - 1), lambda n: to(7, 9, n), 0.2, 0.2 + seconds * frames / (frames - 1))
+
+
+@pytest.mark.parametrize(
+    ("frames", "seconds", "outcome"),
+    [(19, 2.5, PASS), (20, 2.5, CAUTION), (99, 2.5, CAUTION), (100, 2.5, FAIL), (100, 1.9, CAUTION)],
+)
+def test_how_much_is_a_flood(tmp_path, frames, seconds, outcome):
+    finding = judge(studied(tmp_path, OWN_TALK, flood(frames, seconds)))
+    assert finding.outcome == outcome and finding.measured["own_station"] == [mac(OURS)]
+    if outcome != PASS:
+        assert finding.culprits == (mac(7),) and f"{frames} frames from {mac(7)}" in told(finding)
+        assert mac(9) in finding.headline and finding.fixes and finding.cautions
+
+
+def test_the_adapter_tells_whose_port_it_is(tmp_path):
+    facts = studied(tmp_path, [(0.0, arp(1, 2))], flood(200))
+    assert judge(facts).outcome == UNPROVEN
+    for address, outcome in ((mac(OURS), FAIL), (mac(9), PASS), (mac(7), PASS)):
+        host = HostFacts("Linux", (Adapter("audio", hardware_address=address),))
+        assert judge(replace(facts, host=host, adapter="audio")).outcome == outcome
+
+
+def test_a_capture_that_tells_what_was_sent(tmp_path):
+    frames = [(0.0, arp(OURS, 2), True)] + [(t, d, False) for t, d in flood(200)]
+    assert judge(study(str(write_with_direction(tmp_path / "sent.pcapng", frames)))).outcome == FAIL
+
+
+@pytest.mark.parametrize(
+    "frames",
+    [
+        talk(1, 2) + talk(3, 4) + talk(5, 6) + flood(200),  # several ports
+        OWN_TALK + talk(1, 2) + flood(200),
+        mirrored(OWN_TALK + flood(200)),
+    ],
+)
+def test_a_mirror_shows_the_talk_of_others(tmp_path, frames):
+    assert judge(studied(tmp_path, frames)).outcome == UNPROVEN
+
+
+def test_nothing_for_others(tmp_path):
+    assert judge(studied(tmp_path, OWN_TALK)).outcome == PASS
+    assert judge(studied(tmp_path, [f for f in OWN_TALK if f[0] < 1.5])).outcome == UNPROVEN

@@ -1,0 +1,77 @@
+"""VLAN tags: where they are a fault, where they only tell of a trunk, and the tag that is harmless."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import dpkt
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.checks.wire.vlan_tags import judge
+from preflight.study import study
+from tests.tally.captures import every, mac, rtp, studied, told, write_with_direction
+
+PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+
+
+def tagged(frame: bytes, vlan: int, priority: int = 0) -> bytes:
+    return frame[:12] + b"\x81\x00" + (priority << 13 | vlan).to_bytes(2) + frame[12:]
+
+
+def stream(sender: int, vlan: int | None = None, count: int = 40, priority: int = 0):
+    def make(n: int) -> bytes:
+        frame = rtp(sender, f"233.252.0.{sender}", n, bytes(288))
+        return frame if vlan is None else tagged(frame, vlan, priority)
+
+    return every(1.2 / count, make, 0.0, 1.2)
+
+
+@pytest.mark.parametrize(
+    ("vantage", "count", "outcome"),
+    [
+        ("access port", 10, Outcome.FAIL),
+        ("access port", 9, Outcome.CAUTION),
+        ("mirror", 40, Outcome.CAUTION),
+        ("unknown", 40, Outcome.CAUTION),
+    ],
+)
+def test_tags_by_where_they_are_seen(tmp_path, vantage, count, outcome):
+    finding = judge(replace(studied(tmp_path, stream(1), stream(2, 20, count, 5)), vantage=vantage))
+    assert (finding.outcome, finding.culprits) == (outcome, (mac(2),))
+    assert f"{count} frames carry the tag of VLAN 20; 40 carry none" in told(finding)
+    assert "VLAN 20, priority 5" in told(finding)
+    assert ("mirror" in finding.headline) == (vantage == "mirror")
+    assert finding.fixes and finding.cautions
+
+
+def test_mixed_vlans(tmp_path):
+    finding = judge(replace(studied(tmp_path, stream(1, 10), stream(2, 20)), vantage="access port"))
+    assert finding.outcome == Outcome.FAIL and finding.measured["vlans"] == [10, 20]
+    assert "VLANs are mixed" in finding.headline
+
+
+def test_a_priority_tag_is_harmless(tmp_path):
+    finding = judge(replace(studied(tmp_path, stream(1), stream(2, 0, priority=6)), vantage="access port"))
+    assert finding.outcome == Outcome.PASS and "harmless" in finding.headline
+    assert finding.measured["priorities"] == [6]
+
+
+def test_a_computer_that_sends_tags_was_set_up_for_them(tmp_path):
+    frames = sorted([(t, d, False) for t, d in stream(2, 20)] + [(t, d, True) for t, d in stream(3, 20, 5)])
+    facts = study(str(write_with_direction(tmp_path / "own.pcapng", frames)))
+    assert judge(replace(facts, vantage="access port")).outcome == Outcome.CAUTION
+
+
+def test_no_tags(tmp_path):
+    assert judge(studied(tmp_path, stream(1))).outcome == Outcome.PASS
+    assert judge(studied(tmp_path, stream(1)[:10])).outcome == Outcome.UNPROVEN
+
+
+@pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
+def test_public_double_tags_as_dpkt_sees_them():
+    path = PUBLIC / "802.1ad_QinQ.pcap"
+    with path.open("rb") as file:
+        outer = [dpkt.ethernet.Ethernet(data).vlan_tags[0].id for _, data in dpkt.pcap.Reader(file)]
+    finding = judge(study(str(path)))
+    assert finding.outcome == Outcome.CAUTION
+    assert finding.measured["vlans"] == sorted(set(outer)) and finding.measured["tagged_frames"] == len(outer)
