@@ -65,6 +65,11 @@ def count_text(number: float) -> str:
     return f"{number:,.0f}".replace(",", " ")
 
 
+def counted(number: float, thing: str) -> str:
+    """1 frame, 12 345 frames."""
+    return f"{count_text(number)} {thing}{'' if number == 1 else 's'}"
+
+
 def listed(names: Iterable[str]) -> str:
     """Names with commas between them. Three or more that count up are told as one: box 1–14."""
     runs: list[list[str]] = []
