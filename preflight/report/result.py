@@ -1,4 +1,5 @@
-"""One result, and the JSON object that scripts read. The contract is docs/result.schema.json.
+"""One result, and the JSON object that scripts read. Its shape is told in `record`, from which
+docs/result.schema.json is made.
 
 Whatever the facts hold, what comes out is strict JSON in valid Unicode: every string is cleaned once more,
 and a number that JSON has no word for becomes null.
@@ -9,6 +10,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
 
 from preflight import __version__
 from preflight.checks import judge_all
@@ -17,7 +19,10 @@ from preflight.rig.budget import Budget
 from preflight.text import clean
 from preflight.verdict import Ranked, Verdict, decide
 
-SCHEMA = 1
+if TYPE_CHECKING:
+    from preflight.report.record import BudgetRecord, FindingRecord, ResultRecord, SourceRecord
+
+SCHEMA: Final = 1
 LONGEST_TEXT = 2000
 
 
@@ -34,25 +39,21 @@ def judged(facts: Facts) -> Result:
     return Result(facts, decide(judge_all(facts)))
 
 
-def as_dict(result: Result) -> dict[str, object]:
-    return {
+def as_dict(result: Result) -> "ResultRecord":
+    record: ResultRecord = {
         "schema": SCHEMA,
         "tool": {"name": "preflight", "version": __version__},
         "verdict": result.verdict.verdict,
         "source": _source(result.facts),
         "findings": [_finding(ranked) for ranked in result.verdict.findings],
-    } | _more(result.facts)
-
-
-def _more(facts: Facts) -> dict[str, object]:
-    more: dict[str, object] = {}
-    if facts.budget is not None:
-        more["budget"] = _budget(facts.budget)
-    if facts.soak is not None:
+    }
+    if result.facts.budget is not None:
+        record["budget"] = _budget(result.facts.budget)
+    if result.facts.soak is not None:
         from preflight.report.soak import as_dict as soak_as_dict
 
-        more["soak"] = soak_as_dict(facts.soak)
-    return more
+        record["soak"] = soak_as_dict(result.facts.soak)
+    return record
 
 
 def as_json(result: Result, indent: int | None = 2) -> str:
@@ -82,9 +83,9 @@ def plain(value: object) -> object:
     return clean(value if isinstance(value, bytes) else str(value), LONGEST_TEXT)
 
 
-def _source(facts: Facts) -> dict[str, object]:
+def _source(facts: Facts) -> "SourceRecord":
     source = facts.source
-    common: dict[str, object] = {
+    common: SourceRecord = {
         "kind": source.kind if source else "sheet" if facts.budget is not None else "host",
         "name": name_of(facts),
         "frames": source.frames if source else 0,
@@ -95,7 +96,8 @@ def _source(facts: Facts) -> dict[str, object]:
     }
     if source is None:
         return common
-    return common | {
+    return {
+        **common,
         "captured_bytes": source.captured_bytes,
         "first_frame_at": moment(source.first_ns),
         "link_types": source.link_types,
@@ -131,7 +133,7 @@ def name_of(facts: Facts) -> str:
     return facts.adapter or "this computer"
 
 
-def _budget(budget: Budget) -> dict[str, object]:
+def _budget(budget: Budget) -> "BudgetRecord":
     return {
         "links": [
             {
@@ -171,7 +173,7 @@ def _budget(budget: Budget) -> dict[str, object]:
     }
 
 
-def _finding(ranked: Ranked) -> dict[str, object]:
+def _finding(ranked: Ranked) -> "FindingRecord":
     finding = ranked.finding
     return {
         "check": finding.check,

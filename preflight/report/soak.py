@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from preflight.checks.say import count_text, span_text, when
 from preflight.report.page import Page
@@ -10,6 +11,9 @@ from preflight.report.result import moment
 from preflight.soak.facts import COUNTED, NS, Figures, Noted, SoakFacts
 from preflight.soak.log import Logged
 from preflight.text import clean
+
+if TYPE_CHECKING:
+    from preflight.report.record import FiguresRecord, SoakRecord
 
 STATES = {
     "running": "running now",
@@ -193,8 +197,8 @@ def _by_hour(count: int | None, soak: SoakFacts) -> float | None:
     return count / hours if count is not None and hours > 0 else None
 
 
-def as_dict(soak: SoakFacts) -> dict[str, object]:
-    """For scripts; docs/result.schema.json has its form."""
+def as_dict(soak: SoakFacts) -> "SoakRecord":
+    """For scripts."""
     return {
         "number": soak.number,
         "item": soak.item,
@@ -224,7 +228,7 @@ def as_dict(soak: SoakFacts) -> dict[str, object]:
     }
 
 
-def figures_dict(of: Figures) -> dict[str, object]:
+def figures_dict(of: Figures) -> "FiguresRecord":
     return {
         "watched_s": of.watched_ns / NS,
         "frames": of.frames,
@@ -249,8 +253,8 @@ def soaks_csv(logged: Iterable[Logged]) -> str:
     rows = []
     for one in logged:
         soak = one.facts
-        of = figures_dict(soak.figures)
-        of.pop("rises")
+        of = dict(figures_dict(soak.figures))
+        del of["rises"]
         rows.append(
             {
                 "soak": soak.number,
@@ -277,8 +281,8 @@ def samples_csv(samples: Iterable[tuple[int, Figures]]) -> str:
     """A row a sample, by the moment of its end."""
     rows = []
     for at, of in samples:
-        row = figures_dict(of)
-        row.pop("rises")
+        row = dict(figures_dict(of))
+        del row["rises"]
         rows.append({"at": moment(at), **row, **{name: getattr(of.rises, name) for name in COUNTED}})
     return _csv(rows)
 

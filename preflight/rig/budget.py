@@ -9,7 +9,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from preflight.rig.sheet import Cable, Device, Sheet, Stream
 
@@ -25,6 +25,9 @@ SMALLEST_FRAME = 64
 NS_PER_M = 5.0  # from memory: about two thirds of the speed of light, in copper and in fibre
 # Watts that a port sets aside for a device of each class 0 to 8: IEEE 802.3 clause 33 (af, at) and clause 145 (bt), from memory.
 POE_PORT_W = (15.4, 4.0, 7.0, 15.4, 30.0, 45.0, 60.0, 75.0, 90.0)
+
+
+Failing = Literal["cable", "switch", "engine"]
 
 
 @dataclass(frozen=True)
@@ -113,7 +116,7 @@ class Failure:
     that then remains."""
 
     what: str
-    kind: str
+    kind: Failing
     lost_devices: tuple[str, ...]
     lost_streams: tuple[tuple[str, str], ...]
     takes_over: str | None
@@ -315,7 +318,7 @@ def _failures(sheet: Sheet, rig: "nx.MultiGraph", paths: Iterable[Path]) -> Iter
 
 
 def _failure(
-    sheet: Sheet, left: "nx.MultiGraph", what: str, kind: str, today: tuple[tuple[str, str], ...]
+    sheet: Sheet, left: "nx.MultiGraph", what: str, kind: Failing, today: tuple[tuple[str, str], ...]
 ) -> Failure:
     ways, paths, _ = _traffic(sheet, left)
     still = {(path.stream, path.receiver) for path in paths}

@@ -17,9 +17,9 @@ def validator():
     Draft202012Validator.check_schema(written)
     # The samples speak of checks that may not be built: the enumeration is tested by itself.
     names = [finding["check"] for r in (*RESULTS.values(), hostile()) for finding in as_dict(r)["findings"]]
-    enum = written["properties"]["findings"]["items"]["properties"]["check"]["enum"]
-    enum.extend(set(names) - set(enum))
-    written["properties"]["findings"]["items"]["properties"]["explained_by"]["items"]["enum"] = enum
+    finding = written["$defs"]["FindingRecord"]["properties"]
+    for enum in (finding["check"]["enum"], finding["explained_by"]["items"]["enum"]):
+        enum.extend(set(names) - set(enum))
     return Draft202012Validator(written)
 
 

@@ -1,0 +1,171 @@
+"""The shape of a result's JSON, told once: mypy holds what is written to it, and the schema in docs/ is made from it.
+
+Only type checkers and `preflight.report.schema` read this file: pydantic takes longer to import than a result to write.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Literal, NotRequired
+
+from pydantic import Field
+from typing_extensions import TypedDict
+
+from preflight.facts import Vantage
+from preflight.soak.facts import State
+from preflight.verdict import Word
+
+Count = Annotated[int, Field(ge=0)]
+Positive = Annotated[float, Field(ge=0)]
+Moment = Annotated[str | None, Field(description="UTC, RFC 3339")]
+Texts = Sequence[str]
+
+
+class EvidenceRecord(TypedDict):
+    text: str
+    frame: Annotated[int | None, Field(ge=1, description="counts from 1 in file order")]
+    time_s: Annotated[float | None, Field(description="seconds from the first frame")]
+
+
+class FindingRecord(TypedDict):
+    check: str
+    outcome: Literal["fail", "caution", "unproven", "pass"]
+    headline: str
+    fix_first: Annotated[int | None, Field(ge=1, description="place in the order of fixing; 1 is first")]
+    explained_by: Texts
+    evidence: Sequence[EvidenceRecord]
+    measured: Mapping[str, object]
+    limits: Mapping[str, float | None]
+    fixes: Texts
+    cautions: Texts
+    culprits: Annotated[Texts, Field(description="hardware addresses or adapter names")]
+
+
+class SourceRecord(TypedDict):
+    """What comes last stands only where frames were heard or read."""
+
+    kind: Literal["capture", "live", "host", "sheet"]
+    name: str
+    frames: Count
+    duration_s: Positive
+    vantage: Vantage
+    adapter: str | None
+    wire_refused: Annotated[str, Field(description="why the wire could not be judged; empty otherwise")]
+    captured_bytes: NotRequired[Count]
+    first_frame_at: NotRequired[Moment]
+    link_types: NotRequired[Texts]
+    link_mbps: NotRequired[Count]
+    link_assumed: NotRequired[bool]
+    dropped: NotRequired[Count | None]
+    cut: NotRequired[Count]
+    malformed: NotRequired[Count]
+    steps_back: NotRequired[Count]
+    ended_early: NotRequired[str]
+    partial: NotRequired[bool]
+
+
+# "from" is a word of Python's.
+LinkRecord = TypedDict(
+    "LinkRecord",
+    {
+        "from": str,
+        "to": str,
+        "speed_mbps": Count,
+        "length_m": Positive | None,
+        "mbps": Positive,
+        "share": Annotated[float, Field(ge=0, description="of the link, this way")],
+        "burst_us": Annotated[float, Field(ge=0, description="one packet of each stream at once")],
+        "streams": Texts,
+    },
+)
+
+
+class PathRecord(TypedDict):
+    stream: str
+    receiver: str
+    hops: Texts
+    hop_us: Annotated[Sequence[Positive], Field(description="from each hop to the next")]
+    delay_us: Positive
+    worst_us: Positive
+
+
+class FailureRecord(TypedDict):
+    what: str
+    kind: Literal["cable", "switch", "engine"]
+    lost_devices: Texts
+    lost_streams: Sequence[Annotated[Texts, Field(description="stream and receiver")]]
+    takes_over: str | None
+    busiest_share: Positive | None
+
+
+class BudgetRecord(TypedDict):
+    links: Sequence[LinkRecord]
+    paths: Sequence[PathRecord]
+    failures: Sequence[FailureRecord]
+
+
+class FiguresRecord(TypedDict):
+    watched_s: Positive
+    frames: Count
+    bytes: Count
+    dropped: Count
+    stream_packets_lost: Count
+    beats_missing: Count
+    broken: Annotated[int | None, Field(ge=0, description="frames, as the adapter counted them")]
+    downs: Annotated[int, Field(ge=0, description="how often the link went down")]
+    down_s: Positive
+    changes: Annotated[int, Field(ge=0, description="of speed or duplex")]
+    slowest_mbps: Count | None
+    fastest_mbps: Count | None
+    adapter_c: float | None
+    computer_c: float | None
+    rises: Annotated[Mapping[str, Count], Field(description="of the adapter's own counts")]
+
+
+class RunRecord(TypedDict):
+    begun: Moment
+    until: Moment
+    watched_s: Positive
+
+
+class HourRecord(TypedDict):
+    hour: Moment
+    figures: FiguresRecord
+
+
+class NoteRecord(TypedDict):
+    at: Moment
+    kind: str
+    check: str | None
+    text: str
+
+
+class SoakRecord(TypedDict):
+    number: Count
+    item: str
+    serial: str
+    who: str
+    adapter: str
+    hardware: str
+    computer: str
+    state: State
+    planned_s: Positive
+    begun: Moment
+    until: Moment
+    runs: Sequence[RunRecord]
+    figures: FiguresRecord
+    by_hour: Sequence[HourRecord]
+    happened: Sequence[NoteRecord]
+
+
+class ToolRecord(TypedDict):
+    name: Literal["preflight"]
+    version: str
+
+
+class ResultRecord(TypedDict):
+    schema: Literal[1]
+    tool: ToolRecord
+    verdict: Word
+    source: SourceRecord
+    findings: Sequence[FindingRecord]
+    budget: NotRequired[Annotated[BudgetRecord, Field(description="of `preflight budget` alone")]]
+    soak: NotRequired[Annotated[SoakRecord, Field(description="of `preflight soak` alone")]]
