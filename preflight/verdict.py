@@ -48,7 +48,7 @@ MOST = 0.75
 
 
 def decide(findings: Iterable[Finding]) -> Verdict:
-    """The verdict on all findings of one command. Unproven only where not one of them could be judged."""
+    """The verdict on all findings of one command. Unproven where none of them could be judged, or too little was heard."""
     findings = tuple(findings)
     causes = _causes([finding for finding in findings if finding.outcome.troubles])
     ranked = []
@@ -68,15 +68,18 @@ def _word(findings: tuple[Finding, ...]) -> Word:
     outcomes = {finding.outcome for finding in findings}
     if Outcome.FAIL in outcomes:
         return "not ready"
-    if all(f.outcome == Outcome.UNPROVEN for f in findings if not _about_the_capture(f)):
+    unproven = [finding for finding in findings if finding.outcome == Outcome.UNPROVEN]
+    if any(_part(finding) == "needed" for finding in unproven):
+        return "unproven"
+    if all(finding in unproven for finding in findings if _part(finding) == "counts"):
         return "unproven"
     return "ready with cautions" if Outcome.CAUTION in outcomes else "ready"
 
 
-def _about_the_capture(finding: Finding) -> bool:
-    """Whether it judges the capture or the soak, not the network: where nothing else could be judged, nothing was."""
+def _part(finding: Finding) -> str:
+    """What part it has in the verdict."""
     check = check_named(finding.check)
-    return check is not None and check.about_the_capture
+    return check.verdict if check else "counts"
 
 
 def _order(finding: Finding) -> tuple[int, float, str]:

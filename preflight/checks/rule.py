@@ -52,7 +52,8 @@ class Check:
     what is plugged wrong, then what is set wrong, symptoms, what is planned wrong, and the rest. `least_s` names the limit that tells
     for how many seconds must have been listened before it may pass, "" where any time will do. `watch` says from which outcome on the standing
     watch tells it: never where it has words of its own for it. `soak` says whether a soak judges each run by it, or the sums
-    over all runs. `about_the_capture`: it judges the listening, not the network. `unproven` says what would show the matter.
+    over all runs. In the verdict a check counts; it stands apart where it judges the listening, not the network; where one that is needed is unproven,
+    so is the verdict, unless something fails. `unproven` says what would show the matter.
     """
 
     name: str
@@ -66,7 +67,7 @@ class Check:
     explains: tuple[Explains, ...] = ()
     watch: Literal["fail", "caution", "never"] = "fail"
     soak: Literal["run", "sums"] | None = None
-    about_the_capture: bool = False
+    verdict: Literal["counts", "apart", "needed"] = "counts"
     limits: tuple[Limit, ...] = ()
     least_s: str = ""
     sources: tuple[str, ...] = ()

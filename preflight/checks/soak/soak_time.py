@@ -13,7 +13,7 @@ CHECK = Check(
     order=530,
     asks=View,
     soak="sums",
-    about_the_capture=True,
+    verdict="apart",
     question="Was the item soaked for as long as planned?",
     looks_at=(
         "The time that was really watched, added up over all runs of the soak. While the program was stopped, or the computer "

@@ -16,7 +16,7 @@ CHECK = Check(
     asks=View,
     explains=(Explains(("beat-health",), "time"),),
     soak="run",
-    about_the_capture=True,
+    verdict="apart",
     question="Can this capture be trusted, and what can it not show?",
     looks_at=(
         "Frames dropped by the capturing system, frames cut by the snap length, times that step back, times with no frame at "

@@ -1,0 +1,55 @@
+"""Whether enough came by to prove anything: a network that is dead, or not listened to, must never be called ready.
+
+A rig at work shows by its audio, by its clock, or by two devices that speak. What switches say to one another and to the
+port (spanning tree, LLDP, CDP, pause frames) comes from a dead rig, too, and counts for nothing here. Troubles that were heard all
+the same are told by their own checks.
+"""
+
+from collections.abc import Iterator
+
+from preflight.checks.asks import Wire
+from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, passed, unproven
+from preflight.checks.say import counted
+
+CHECK = Check(
+    name="heard-enough",
+    subject="wire",
+    order=5,
+    asks=Wire,
+    verdict="needed",
+    question="Was enough heard to judge the network at all?",
+    looks_at="Audio and other steady flows, clocks, and how many devices speak, this computer among them.",
+    why="Over a dead network, or the wrong one, nothing is wrong either. Silence is no proof.",
+    limits=(
+        Limit("least_s", 2, "s of listening", "common practice"),
+        Limit(
+            "devices", 2, "devices that speak, where there is neither audio nor a clock", "common practice"
+        ),
+    ),
+    least_s="least_s",
+    fixes=(),
+    unproven=(
+        "Switch the rig on and start the audio. See that this is the port and the adapter of the audio LAN and that "
+        "its lamp is lit. Then listen for 20 seconds or more."
+    ),
+)
+# Between switches, or from a switch to its port: IEEE 802.1D table 7-10, IEEE 802.1AB; CDP from memory.
+SWITCHES_OWN = ("01:80:c2:00:00:", "01:00:0c:cc:cc:cc")
+
+
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    speak = {
+        flow.source
+        for flow in wire.tally.flows
+        if flow.source and not flow.destination.startswith(SWITCHES_OWN)
+    }
+    audio = sum(flow.stream for flow in wire.tally.flows)
+    clocks = len({port.grandmaster or port.clock for port in wire.tally.clocks})
+    yield Measured({"devices": len(speak), "audio_flows": audio, "clocks": clocks})
+    if not audio and not clocks and len(speak) < limits["devices"]:
+        alone = all(talker.own for talker in wire.tally.talkers if talker.hardware in speak)
+        heard = "only this computer" if speak and alone else counted(len(speak), "device")
+        yield unproven(f"No audio, no clock, and {heard if speak else 'no device'} was heard.")
+    else:
+        devices = counted(len(speak), "device")
+        yield passed(f"Heard: {devices}, {counted(audio, 'audio flow')}, {counted(clocks, 'clock')}.")

@@ -1,0 +1,81 @@
+"""What a verdict rests on: silence, a lone computer, a lamp that blinks are no rig; audio, a clock or two devices are."""
+
+import pytest
+
+from preflight.checks import judge_all
+from preflight.checks.finding import Outcome
+from preflight.facts import Facts
+from preflight.study import study
+from preflight.verdict import decide
+from tests.checks.asked import asked
+from tests.checks.ptp import announces
+from tests.tally.captures import arp, ethernet, every, mac, rtp, studied, write_with_direction
+
+judge = asked("heard-enough")
+UNPROVEN, PASS = Outcome.UNPROVEN, Outcome.PASS
+# A configuration BPDU's destination (IEEE 802.1D table 7-10), and LLDP's (IEEE 802.1AB).
+TREE = every(2.0, ethernet("01:80:c2:00:00:00", mac(9), 38, bytes(38)), 0, 20)
+LLDP = every(5.0, ethernet("01:80:c2:00:00:0e", mac(9), 0x88CC, bytes(40)), 0, 20)
+ONE = every(1.0, arp(1, 2), 0, 20)
+TWO = every(1.0, arp(2, 1), 0.5, 20)
+
+
+def word(facts):
+    return decide(judge_all(facts)).verdict
+
+
+@pytest.mark.parametrize(
+    ("frames", "says"),
+    [
+        ([ONE], "1 device was heard"),
+        ([TREE], "no device was heard"),
+        ([TREE, LLDP], "no device was heard"),
+        ([ONE, TREE, LLDP], "1 device was heard"),
+        ([[(0.0, arp(1, 2))]], "1 device was heard"),
+    ],
+    ids=["one device", "a switch", "a switch that tells its name", "one device and the switch", "one frame"],
+)
+def test_a_dead_network_is_never_ready(tmp_path, frames, says):
+    facts = studied(tmp_path, *frames)
+    finding = judge(facts)
+    assert finding.outcome is UNPROVEN and says in finding.headline
+    assert "Switch the rig on" in finding.fixes[0]
+    assert word(facts) == "unproven"
+
+
+@pytest.mark.parametrize(
+    "frames",
+    [
+        [ONE, TWO],
+        [announces(1, 0, 20)],
+        [every(0.005, lambda n: rtp(1, "233.252.0.1", n, bytes([n % 256]) * 48), 0, 3)],
+    ],
+    ids=["two devices", "a clock", "audio"],
+)
+def test_a_rig_shows_by_its_devices_its_clock_or_its_audio(tmp_path, frames):
+    facts = studied(tmp_path, *frames)
+    assert judge(facts).outcome is PASS and word(facts) != "unproven"
+
+
+@pytest.mark.parametrize(("until", "outcome"), [(1.9, UNPROVEN), (2.05, PASS)])
+def test_two_seconds_are_the_least(tmp_path, until, outcome):
+    facts = studied(tmp_path, every(0.05, arp(1, 2), 0, until), every(0.05, arp(2, 1), 0.01, until))
+    assert judge(facts).outcome is outcome
+    assert (word(facts) == "unproven") == (outcome is UNPROVEN)
+
+
+def test_only_this_computer_is_named_so(tmp_path):
+    frames = [(n / 2, arp(1, 2), True) for n in range(20)]
+    facts = study(str(write_with_direction(tmp_path / "own.pcap", frames)))
+    assert "only this computer was heard" in judge(facts).headline
+
+
+def test_what_fails_fails_however_little_was_heard(tmp_path):
+    storm = every(1 / 2000, lambda n: ethernet("ff:ff:ff:ff:ff:ff", mac(1), 0x88B5, n.to_bytes(4)), 0, 1)
+    facts = studied(tmp_path, storm)
+    assert judge(facts).outcome is UNPROVEN and word(facts) == "not ready"
+
+
+def test_no_right_to_listen_is_no_proof():
+    assert word(Facts(wire_refused="no right to listen.")) == "unproven"
+    assert judge(Facts()) is None
