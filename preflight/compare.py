@@ -74,8 +74,8 @@ def _computers(a: Saved, b: Saved) -> Iterator[Difference]:
             yield Difference(
                 "audio adapter",
                 "default gateway",
-                _words(here.gateways),
-                _words(there.gateways),
+                _shown(here.gateways),
+                _shown(there.gateways),
                 one_has_none,
             )
     connected, others = (_connected(each.computer, each.adapter) for each in (a, b))
@@ -102,8 +102,8 @@ def _fields(
         yield Difference(
             subject,
             NAMES.get(field.name, field.name.replace("_", " ")),
-            _words(one, unit),
-            _words(other, unit),
+            _shown(one, unit),
+            _shown(other, unit),
             field.name not in noise and ((one is not None and other is not None) or field.name == "master"),
         )
 
@@ -114,20 +114,20 @@ def _addresses(here: Adapter, there: Adapter) -> Iterator[Difference]:
     texts = [sorted(each.text for each in side) for side in (one, other)]
     if same_computer or not one or not other:
         if texts[0] != texts[1]:
-            yield Difference("audio adapter", "IPv4 address", _words(texts[0]), _words(texts[1]), True)
+            yield Difference("audio adapter", "IPv4 address", _shown(texts[0]), _shown(texts[1]), True)
     elif both := set(texts[0]) & set(texts[1]):
-        shared = _words(sorted(both))
+        shared = _shown(sorted(both))
         yield Difference(
             "audio adapter", "the same IPv4 address at both: never plug both in at once", shared, shared, True
         )
-    subnets = [_told(str(i.network) for each in side if (i := each.interface)) for side in (one, other)]
-    origins = [_told(each.origin for each in side if each.origin) for side in (one, other)]
+    subnets = [_distinct(str(i.network) for each in side if (i := each.interface)) for side in (one, other)]
+    origins = [_distinct(each.origin for each in side if each.origin) for side in (one, other)]
     for what, sides in (("subnet", subnets), ("where its address comes from", origins)):
         if sides[0] != sides[1] and all(sides):
-            yield Difference("audio adapter", what, _words(sides[0]), _words(sides[1]), True)
+            yield Difference("audio adapter", what, _shown(sides[0]), _shown(sides[1]), True)
 
 
-def _told(words: Iterable[str]) -> list[str]:
+def _distinct(words: Iterable[str]) -> list[str]:
     return sorted(set(words))
 
 
@@ -225,7 +225,7 @@ def _clocks(here: Iterable[HeardClock], there: Iterable[HeardClock]) -> Iterator
     for domain in sorted(set(sides[0]) | set(sides[1])):
         one, other = (sorted(side.get(domain, ())) for side in sides)
         if one != other:
-            yield Difference("network", f"clock of {domain}", _words(one), _words(other), True)
+            yield Difference("network", f"clock of {domain}", _shown(one), _shown(other), True)
 
 
 def _findings(a: Saved, b: Saved) -> Iterator[Difference]:
@@ -242,11 +242,11 @@ def _findings(a: Saved, b: Saved) -> Iterator[Difference]:
             )
 
 
-def _words(value: object, unit: str = "") -> str:
+def _shown(value: object, unit: str = "") -> str:
     if value is None:
         return UNTOLD
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list | tuple):
-        return ", ".join(map(_words, value)) or "none"
+        return ", ".join(map(_shown, value)) or "none"
     return f"{value}{unit}"

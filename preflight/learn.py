@@ -43,7 +43,7 @@ def draft(facts: Facts) -> str:
         f"# Drafted by preflight from {clean(facts.source.name, 60)}: {facts.source.duration_s:.1f} s.",
         f"# Look for “{FILL}”. What was silent is not here: add it. Then: preflight sheet check FILE",
         "",
-        f"name = {_text('My rig')}  # {FILL}",
+        f"name = {_toml_string('My rig')}  # {FILL}",
         "",
         "[network]",
         f"delay_ms = 1.0  # {FILL}: what the show allows the network",
@@ -55,13 +55,13 @@ def draft(facts: Facts) -> str:
         lines += [
             "",
             "[[device]]",
-            f"name = {_text(called[talker.hardware])}  # {FILL}",
-            f"kind = {_text(kind)}  # {FILL}: desk, engine, box or spare",
-            f"hardware = {_text(talker.hardware)}",
+            f"name = {_toml_string(called[talker.hardware])}  # {FILL}",
+            f"kind = {_toml_string(kind)}  # {FILL}: desk, engine, box or spare",
+            f"hardware = {_toml_string(talker.hardware)}",
         ]
         if addresses:
             more = f"  # and {', '.join(addresses[1:4])}" if addresses[1:] else ""
-            lines.append(f"address = {_text(addresses[0])}{more}")
+            lines.append(f"address = {_toml_string(addresses[0])}{more}")
         lines.append(f'# port = "foh 1"  # {FILL}: its switch and port')
         if every := _speaks_every(facts, talker):
             lines.append(f"speaks_every_s = {every:g}  # measured, with room to spare")
@@ -72,9 +72,9 @@ def draft(facts: Facts) -> str:
         lines += [
             "",
             "[[switch]]",
-            f"name = {_text(name)}  # {why}",
+            f"name = {_toml_string(name)}  # {why}",
             f"ports = {PORTS}  # {FILL}",
-            f"hardware = {_text(hardware)}",
+            f"hardware = {_toml_string(hardware)}",
         ]
         if any(_below(asker, hardware) for asker in asking):
             lines.append("querier = true  # it asked for group members")
@@ -82,16 +82,18 @@ def draft(facts: Facts) -> str:
     lines += _streams(facts, called, listener)
     if leader in called:
         domain = next(port.domain for port in facts.tally.clocks if port.kind == "Announce")
-        lines += ["", "[clock]", f"master = {_text(called[leader])}", f"domain = {domain}"]
+        lines += ["", "[clock]", f"master = {_toml_string(called[leader])}", f"domain = {domain}"]
     lines += ["", "[control]", f'# subnet = "198.51.100.0/24"  # {FILL}: the network of tablets and Wi-Fi']
     servers = heard_servers(facts)
     if servers:
         lines += ["", "[dhcp]", f"# {FILL}: heard here. Uncomment if it is meant to be on the audio LAN."]
-        lines.append(f"# allowed = [{', '.join(_text(each.hardware or each.address) for each in servers)}]")
+        lines.append(
+            f"# allowed = [{', '.join(_toml_string(each.hardware or each.address) for each in servers)}]"
+        )
     return "\n".join(lines) + "\n"
 
 
-def _text(text: str) -> str:
+def _toml_string(text: str) -> str:
     """A TOML string: JSON's is one."""
     return json.dumps(clean(text, 60), ensure_ascii=False)
 
@@ -216,9 +218,9 @@ def _streams(facts: Facts, called: dict[str, str], listener: str) -> list[str]:
         lines += [
             "",
             "[[stream]]",
-            f"name = {_text(name)}  # {FILL}",
-            f"sender = {_text(sender)}",
-            f"receivers = [{', '.join(_text(each) for each in sorted(receivers))}]  # {FILL}: who else gets it",
+            f"name = {_toml_string(name)}  # {FILL}",
+            f"sender = {_toml_string(sender)}",
+            f"receivers = [{', '.join(_toml_string(each) for each in sorted(receivers))}]  # {FILL}: who else gets it",
             *_format(stream, flow),
         ]
     return lines
@@ -239,5 +241,5 @@ def _format(stream: RtpStream, flow: Flow) -> list[str]:
     lines.append(
         f"packet_time_ms = {each_ms:.6g}" if each_ms else f"packet_time_ms = 1  # {FILL}: not measured"
     )
-    lines += [f"group = {_text(flow.destination_ip)}", f"udp_port = {flow.destination_port}"]
+    lines += [f"group = {_toml_string(flow.destination_ip)}", f"udp_port = {flow.destination_port}"]
     return lines

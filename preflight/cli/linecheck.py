@@ -9,6 +9,7 @@ from preflight.cli.options import (
     Command,
     Duration,
     Size,
+    ending,
     evidence_option,
     json_option,
     report_option,
@@ -22,12 +23,6 @@ if TYPE_CHECKING:
     from preflight.frames.pcapng import Saver
 
 
-def _capture(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
-    if name is not None and not name.lower().endswith(".pcapng"):
-        raise click.BadParameter(f"'{name}' does not end in .pcapng.")
-    return name
-
-
 @click.command(cls=Command)
 @click.option(
     "--adapter", metavar="NAME", help="The adapter on the audio LAN. Without it, the likeliest is taken."
@@ -37,7 +32,7 @@ def _capture(_ctx: click.Context, _param: click.Parameter, name: str | None) -> 
     "--save",
     "save_to",
     metavar="FILE.pcapng",
-    callback=_capture,
+    callback=ending(".pcapng"),
     help="Keep what is heard, for any capture tool.",
 )
 @click.option(

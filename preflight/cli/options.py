@@ -32,11 +32,15 @@ def json_option(function: Callable) -> Callable:
     )(function)
 
 
-def _page(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
-    """A page's name ends in .html: `--report show.pcap` must never write over a capture."""
-    if name is not None and not name.lower().endswith((".html", ".htm")):
-        raise click.BadParameter(f"'{name}' does not end in .html.")
-    return name
+def ending(*suffixes: str) -> Callable[[click.Context, click.Parameter, str | None], str | None]:
+    """The callback of an option whose file must end so: `--report show.pcap` must never write over a capture."""
+
+    def checked(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
+        if name is not None and not name.lower().endswith(suffixes):
+            raise click.BadParameter(f"'{name}' does not end in {suffixes[0]}.")
+        return name
+
+    return checked
 
 
 def report_option(function: Callable) -> Callable:
@@ -44,15 +48,9 @@ def report_option(function: Callable) -> Callable:
         "--report",
         "report_to",
         metavar="FILE.html",
-        callback=_page,
+        callback=ending(".html", ".htm"),
         help="Write a page to look at, print and send: one file, with time line and devices.",
     )(function)
-
-
-def _result(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
-    if name is not None and not name.lower().endswith(".json"):
-        raise click.BadParameter(f"'{name}' does not end in .json.")
-    return name
 
 
 def save_result_option(function: Callable) -> Callable:
@@ -60,7 +58,7 @@ def save_result_option(function: Callable) -> Callable:
         "--save-result",
         "result_to",
         metavar="FILE.json",
-        callback=_result,
+        callback=ending(".json"),
         help="Keep the result, for `preflight compare`.",
     )(function)
 

@@ -108,7 +108,7 @@ def _enriched(adapter: Adapter, root: Path, origins: Origins) -> Adapter:
         usb=linux_usb.usb(on_usb) if on_usb else Usb() if bus == "usb" else None,
         # Drivers of adapters inside the computer sleep only while there is no link (common practice).
         may_sleep=linux_usb.may_sleep(on_usb) if on_usb else None if bus in ("usb", None) else False,
-        addresses=tuple(origins.told(address, adapter.name, index) for address in adapter.addresses),
+        addresses=tuple(origins.with_origin(address, adapter.name, index) for address in adapter.addresses),
         master=read_target(folder / "master"),
         counters=_counters(adapter.counters, folder),
         temperature_c=temperature,

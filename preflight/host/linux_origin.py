@@ -29,7 +29,7 @@ class Origins:
     def __init__(self, root: Path) -> None:
         self._root = root
 
-    def told(self, address: Address, adapter: str, index: int | None) -> Address:
+    def with_origin(self, address: Address, adapter: str, index: int | None) -> Address:
         """`address` with its origin, where something under the root tells it."""
         if address.origin is not None or address.version != 4:
             return address

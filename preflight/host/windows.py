@@ -36,10 +36,10 @@ Row = dict[str, Any]
 
 
 def enrich(host: HostFacts, text: str | None) -> HostFacts:
-    told = _told(text)
-    rows = {_text(row, "Name"): row for row in _rows(told, "adapters")}
+    told = _answer(text)
+    rows = {_string(row, "Name"): row for row in _rows(told, "adapters")}
     bridges = [name for name, row in rows.items() if row.get("ComponentID") == "ms_bridgemp"]
-    bridged = {_text(row, "Name") for row in _rows(told, "bridged")} - set(bridges)
+    bridged = {_string(row, "Name") for row in _rows(told, "bridged")} - set(bridges)
     sharing = _sharing(told)
     adapters = []
     for adapter in host.adapters:
@@ -73,9 +73,9 @@ def _linked(adapter: Adapter, row: Row | None) -> Adapter:
     admin, media, device = (
         row.get("InterfaceAdminStatus"),
         row.get("MediaConnectState"),
-        _text(row, "PnPDeviceID"),
+        _string(row, "PnPDeviceID"),
     )
-    speed, permanent = row.get("Speed"), _text(row, "PermanentAddress").lower()
+    speed, permanent = row.get("Speed"), _string(row, "PermanentAddress").lower()
     return replace(
         adapter,
         kind=kind or adapter.kind,
@@ -89,7 +89,7 @@ def _linked(adapter: Adapter, row: Row | None) -> Adapter:
         permanent_address=":".join(permanent[i : i + 2] for i in range(0, 12, 2))
         if re.fullmatch("[0-9a-f]{12}", permanent)
         else None,
-        driver=_text(row, "DriverFileName") or None,
+        driver=_string(row, "DriverFileName") or None,
         bus={"PCI": "pci", "USB": "usb", "VMBUS": "vmbus", "ROOT": "virtual", "SWD": "virtual"}.get(
             device.partition("\\")[0].upper()
         ),
@@ -128,11 +128,11 @@ def _duplex(row: Row) -> Literal["full", "half"] | None:
 def _set(adapter: Adapter, told: Row) -> Adapter:
     """How the adapter is set: advanced properties, power management, USB."""
     keys = {
-        _text(row, "RegistryKeyword"): _text(row, "Value")
+        _string(row, "RegistryKeyword"): _string(row, "Value")
         for row in _rows(told, "advanced")
-        if _text(row, "Name") == adapter.name
+        if _string(row, "Name") == adapter.name
     }
-    usb = next((row for row in _rows(told, "usb") if _text(row, "Name") == adapter.name), None)
+    usb = next((row for row in _rows(told, "usb") if _string(row, "Name") == adapter.name), None)
     by_hand = keys.get("*SpeedDuplex", "")
     return replace(
         adapter,
@@ -164,8 +164,8 @@ def _usb(row: Row) -> Usb:
 
 
 def _may_sleep(adapter: Adapter, told: Row) -> bool | None:
-    row = next((row for row in _rows(told, "power") if _text(row, "Name") == adapter.name), {})
-    words = [_text(row, "TurnOff"), _text(row, "Suspend")]
+    row = next((row for row in _rows(told, "power") if _string(row, "Name") == adapter.name), {})
+    words = [_string(row, "TurnOff"), _string(row, "Suspend")]
     if adapter.bus == "usb":
         words.append({0: "Disabled", None: ""}.get(_in_use(told, "suspend"), "Enabled"))
     if "Enabled" in words:
@@ -176,9 +176,9 @@ def _may_sleep(adapter: Adapter, told: Row) -> bool | None:
 def _forwards(told: Row, name: str | None) -> bool | None:
     """Of one adapter, or of any."""
     words = [
-        _text(row, "Forwarding")
+        _string(row, "Forwarding")
         for row in _rows(told, "interfaces")
-        if name is None or _text(row, "InterfaceAlias") == name
+        if name is None or _string(row, "InterfaceAlias") == name
     ]
     if "Enabled" in words:
         return True
@@ -188,7 +188,9 @@ def _forwards(told: Row, name: str | None) -> bool | None:
 def _gateways(told: Row, name: str) -> tuple[str, ...] | None:
     if not isinstance(told.get("routes"), list):
         return None
-    hops = [_text(row, "NextHop") for row in _rows(told, "routes") if _text(row, "InterfaceAlias") == name]
+    hops = [
+        _string(row, "NextHop") for row in _rows(told, "routes") if _string(row, "InterfaceAlias") == name
+    ]
     return tuple(dict.fromkeys(hop for hop in hops if hop))
 
 
@@ -196,8 +198,11 @@ def _with_origin(address: Address, name: str, told: Row) -> Address:
     if address.origin is not None:
         return address
     for row in _rows(told, "addresses"):
-        if _text(row, "InterfaceAlias") == name and _text(row, "IPAddress").partition("%")[0] == address.text:
-            return replace(address, origin=ORIGINS.get(_text(row, "Origin")))
+        if (
+            _string(row, "InterfaceAlias") == name
+            and _string(row, "IPAddress").partition("%")[0] == address.text
+        ):
+            return replace(address, origin=ORIGINS.get(_string(row, "Origin")))
     return address
 
 
@@ -207,14 +212,14 @@ def _sharing(told: Row) -> bool | None:
     shared = _rows(told, "shared")
     if any(row.get("Enabled") is True for row in shared):
         return True
-    if _texts(told, "service") == ["Stopped"]:
+    if _strings(told, "service") == ["Stopped"]:
         return False
     return False if shared and all(row.get("Enabled") is False for row in shared) else None
 
 
 def _power(common: Power, told: Row) -> Power:
     schemes = [
-        found[0] for part in ("scheme", "overlay") for found in [GUID.findall(" ".join(_texts(told, part)).lower())] if found
+        found[0] for part in ("scheme", "overlay") for found in [GUID.findall(" ".join(_strings(told, part)).lower())] if found
     ]  # fmt: skip
     throttle, sleep_s = _in_use(told, "throttle"), _in_use(told, "sleep")
     saving = None if throttle is None or not schemes else throttle < 100
@@ -235,11 +240,11 @@ def _power(common: Power, told: Row) -> Power:
 def _in_use(told: Row, part: str) -> int | None:
     """The value on mains that `powercfg /query` shows: its words are in the system's language, but the last two
     hexadecimal numbers are the values on mains and on battery."""
-    numbers = re.findall(r"0x([0-9a-fA-F]{8})\b", " ".join(_texts(told, part)))
+    numbers = re.findall(r"0x([0-9a-fA-F]{8})\b", " ".join(_strings(told, part)))
     return int(numbers[-2], 16) if len(numbers) >= 2 else None
 
 
-def _told(text: str | None) -> Row:
+def _answer(text: str | None) -> Row:
     try:
         told = json.loads(text or "")
     except (ValueError, RecursionError):
@@ -252,11 +257,11 @@ def _rows(told: Row, part: str) -> list[Row]:
     return [row for row in rows if isinstance(row, dict)] if isinstance(rows, list) else []
 
 
-def _texts(told: Row, part: str) -> list[str]:
+def _strings(told: Row, part: str) -> list[str]:
     lines = told.get(part)
     return [line for line in lines if isinstance(line, str)] if isinstance(lines, list) else []
 
 
-def _text(row: Row, key: str) -> str:
+def _string(row: Row, key: str) -> str:
     told = row.get(key)
     return clean(told, 200) if isinstance(told, str) else ""

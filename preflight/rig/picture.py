@@ -75,7 +75,7 @@ def svg(sheet: Sheet, budget: Budget) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
         'font-family="sans-serif" font-size="12">',
         f'<rect width="{width}" height="{height}" fill="white"/>',
-        _words(EDGE, 30, sheet.name, size=18, weight="bold"),
+        _label(EDGE, 30, sheet.name, size=18, weight="bold"),
     ]
     plugs = _plugs(trunks, x_of)
     words = []
@@ -91,7 +91,7 @@ def svg(sheet: Sheet, budget: Budget) -> str:
         label = f"{cable.a} to {cable.b}: {cable_text(cable)}. {load}"
         # Words that would leave the picture to the right begin further left.
         at = max(min(left + 6, int(width - EDGE - len(label) * LETTER)), EDGE)
-        words.append(_words(at, y - 6, label, over_lines=True))
+        words.append(_label(at, y - 6, label, over_lines=True))
     parts += words  # over all lines
     for name, devices in laid:
         x = x_of[name]
@@ -100,7 +100,7 @@ def svg(sheet: Sheet, budget: Budget) -> str:
                 _box(x, top, name, "#fef3c7", f"switch, {budget.free_ports.get(name, 0)} ports free")
             )
         else:
-            parts.append(_words(x, top + 20, "not plugged in on the sheet"))
+            parts.append(_label(x, top + 20, "not plugged in on the sheet"))
         for number, device in enumerate(devices):
             y = top + BOX_HEIGHT + 12 + ROW * number
             if name:
@@ -140,7 +140,7 @@ def _dashes(dashed: bool) -> str:
     return ' stroke-dasharray="6 5"' if dashed else ""
 
 
-def _words(
+def _label(
     x: int, y: int, text: str, size: int = 12, weight: str = "normal", over_lines: bool = False
 ) -> str:
     halo = (
@@ -153,6 +153,6 @@ def _box(x: int, y: int, name: str, fill: str, note: str) -> str:
     shown = name if len(name) <= 34 else name[:33] + "…"
     return (
         f'<rect x="{x}" y="{y}" width="{BOX_WIDTH}" height="{BOX_HEIGHT}" rx="4" fill="{fill}" stroke="#374151"/>'
-        + _words(x + 8, y + 15, shown, weight="bold")
-        + _words(x + 8, y + 29, note, size=10)
+        + _label(x + 8, y + 15, shown, weight="bold")
+        + _label(x + 8, y + 29, note, size=10)
     )
