@@ -2,6 +2,8 @@
 
 from preflight.tally.facts import Flow
 
+MAC_CONTROL = 0x8808  # pause frames: IEEE 802.3 annex 31A
+
 
 def hidden(flow: Flow) -> bool:
     """Whether the snap length may have cut off what tells one frame of `flow` from the next. An RTP number that goes on

@@ -6,8 +6,8 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit, Limits, Measured, Saw, passed, trouble
-from preflight.checks.say import count_text, what, who
-from preflight.tally.facts import Talker
+from preflight.checks.say import count_text
+from preflight.checks.see.loudest import loudest, sent
 
 CHECK = Check(
     name="broadcast-storm",
@@ -49,11 +49,8 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     if second < limits["caution_per_s"]:
         yield passed(f"At most {count_text(second)} broadcast frames in a second.")
         return
-    senders = sorted(wire.tally.talkers, key=lambda t: -t.most_broadcast)
-    loud = [t for t in senders[:5] if t.most_broadcast >= max(0.1 * peak.in_1s, 1)] or senders[:3]
-    most_of_it = sum(t.broadcast for t in loud) > 0.9 * peak.total
-    sending = len(loud) if most_of_it else sum(t.broadcast > 0 for t in senders)
-    name = who(loud[0].hardware) if len(loud) == 1 else f"{sending} devices"
+    senders = {t.hardware: t for t in wire.tally.talkers if t.broadcast}
+    loud, name = loudest({hardware: t.most_broadcast for hardware, t in senders.items()})
     failed = second >= limits["fail_per_s"]
     yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
@@ -63,19 +60,15 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
                 f"{count_text(second)} broadcast frames in the busiest second, {count_text(tenth)} in the busiest 100 ms",
                 time_s=peak.in_100ms_at_s,
             ),
-            *(_sent(talker, wire, share) for talker in loud),
+            *(
+                sent(
+                    hardware,
+                    senders[hardware].broadcast * share,
+                    (f for f in wire.tally.flows if f.cast == "broadcast" and f.source == hardware),
+                )
+                for hardware in loud
+            ),
         ],
-        culprits=[t.hardware for t in loud if t.hardware],
+        culprits=filter(None, loud),
         spans=wire.tally.rates.spans("broadcast", limits["caution_per_s"] / share),
-    )
-
-
-def _sent(talker: Talker, wire: Wire, share: float) -> Evidence:
-    kinds = [f for f in wire.tally.flows if f.cast == "broadcast" and f.source == talker.hardware]
-    most = max(kinds, key=lambda f: f.frames, default=None)
-    return Evidence(
-        f"{who(talker.hardware, most.source_ip if most else '')} sent {count_text(talker.broadcast * share)} in all"
-        + (f", mostly {what(most)}" if most else ""),
-        frame=most.first_frame if most else talker.first_frame,
-        time_s=most.first_s if most else talker.first_s,
     )

@@ -7,20 +7,20 @@ bytes, and a real adapter drops short frames before a capture sees them: so shor
 padding is the rule, and never for more than a caution.
 """
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.checks.say import count_text, what, who
-from preflight.checks.wire_subject import enough, unheard
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble
+from preflight.checks.say import count_text, counted, what, who
 from preflight.tally.facts import Flow
 
 CHECK = Check(
     name="frame-size",
     subject="wire",
     order=310,
-    asks=View,
+    asks=Wire,
     soak="run",
     question="Are any frames too long or too short?",
     looks_at=(
@@ -32,14 +32,15 @@ CHECK = Check(
         Limit(
             "longest", 1518, "bytes with check sequence, and 4 more for each tag", "IEEE 802.3; IEEE 802.1Q"
         ),
-        Limit("shortest", 64, "bytes with check sequence", "IEEE 802.3"),
-        Limit("check_sequence", 4, "bytes that some captures keep", "common practice"),
+        Limit("shortest", 60, "bytes without check sequence", "IEEE 802.3"),
+        Limit("least_s", 1, "s of listening, to show that there is none", "common practice"),
     ),
+    least_s="least_s",
     sources=("IEEE 802.3: 1500 bytes of payload at most, frames of 64 bytes at least",),
     fixes=(
         "Set the frame size (MTU) of the named device to 1500. Look for a setting called jumbo frames.",
         "Short frames: change its cable, and set both ends of the link to automatic speed and duplex.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven="Listen for at least one second.",
@@ -48,81 +49,82 @@ IPV4, ARP, IPV6 = 0x0800, 0x0806, 0x86DD
 TCP = 6
 # Tunnels carry TCP too (RFC 2003, 2473, 2784): a long one proves nothing.
 TUNNELS = (4, 41, 47)
-PADDED = 60  # a padded frame, without check sequence
+TAG = 4  # bytes, IEEE 802.1Q
 LONGEST_CARRIED = 16384  # what no adapter sends in one frame was joined by a computer, or is a broken record: common practice
 COOKED = 6  # bytes that the header of a cooked capture is longer than Ethernet's, at most
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    limits = CHECK.values()
-    own = {talker.hardware for talker in facts.tally.talkers if talker.own}
-    foreign = [f for f in facts.tally.flows if f.source not in own]
-    ethernet = facts.source.link_types == ("Ethernet",)
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    flows = wire.tally.flows
+    own = {talker.hardware for talker in wire.tally.talkers if talker.own}
+    foreign = [f for f in flows if f.source not in own]
+    ethernet = wire.source.link_types == ("Ethernet",)
     most = limits["longest"] + (0 if ethernet else COOKED)
     long = [
         f
         for f in foreign
-        if f.giants and most < f.longest <= LONGEST_CARRIED and f.protocol not in (TCP, *TUNNELS)
+        if f.giants
+        and most + (TAG if f.vlan is not None else 0) < f.longest <= LONGEST_CARRIED
+        and f.protocol not in (TCP, *TUNNELS)
     ]
-    joined = sum(f.giants for f in facts.tally.flows if f.protocol == TCP)
-    short = _short(foreign) if ethernet else []
-    measured = {
-        "jumbo_frames": sum(f.giants for f in long),
-        "longest_bytes": max((f.longest for f in facts.tally.flows), default=0),
-        "long_tcp_frames": joined,
-        "short_frames": sum(f.runts for f in facts.tally.flows),
-        "short_frames_among_padded": sum(f.runts for f in short),
-    }
+    short = _short(foreign, limits["shortest"]) if ethernet else []
+    joined = sum(f.giants for f in flows if f.protocol == TCP)
+    yield Measured(
+        {
+            "jumbo_frames": sum(f.giants for f in long),
+            "longest_bytes": max((f.longest for f in flows), default=0),
+            "long_tcp_frames": joined,
+            "short_frames": sum(f.runts for f in flows),
+            "short_frames_among_padded": sum(f.runts for f in short),
+        }
+    )
     if not long and not short:
-        if brief := enough(CHECK, facts, 1.0):
-            return brief
-        headline = "Every frame has a size that Ethernet allows."
-        if joined:
-            headline = "No jumbo frames. The long TCP frames were cut or joined by the capturing computer."
-        return Finding(CHECK.name, Outcome.PASS, headline, measured=measured, limits=limits)
-    # What is flooded reaches devices that cannot take it; two that agreed on jumbo frames may use them between them.
-    flooded = [f for f in long if f.cast != "unicast"]
-    bad = sorted(long, key=lambda f: -f.giants) + sorted(short, key=lambda f: -f.runts)
-    if long:
-        headline = f"{count_text(sum(f.giants for f in long))} jumbo frames, up to {max(f.longest for f in long)} bytes"
-        headline += ", go to everyone." if flooded else "."
-    else:
-        count = sum(f.runts for f in short)
-        headline = (
-            f"{count_text(count)} {'frame is' if count == 1 else 'frames are'} shorter than Ethernet allows."
+        yield passed(
+            "No jumbo frames. The long TCP frames were cut or joined by the capturing computer."
+            if joined
+            else "Every frame has a size that Ethernet allows."
         )
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL if flooded else Outcome.CAUTION,
+    if long:
+        # What is flooded reaches devices that cannot take it; two that agreed on jumbo frames may use them between them.
+        flooded = any(f.cast != "unicast" for f in long)
+        yield _off(
+            Outcome.FAIL if flooded else Outcome.CAUTION,
+            f"{count_text(sum(f.giants for f in long))} jumbo frames, up to {max(f.longest for f in long)} bytes"
+            + (", go to everyone." if flooded else "."),
+            [(f.giants, f.longest, f) for f in long],
+        )
+    if short:
+        count = sum(f.runts for f in short)
+        yield _off(
+            Outcome.CAUTION,
+            f"{counted(count, 'frame')} {'is' if count == 1 else 'are'} shorter than Ethernet allows.",
+            [(f.runts, f.shortest, f) for f in short],
+        )
+
+
+def _off(outcome: Outcome, headline: str, bad: list[tuple[int, int, Flow]]) -> Saw:
+    """`bad` are flows with how many of their frames are off, and the bytes of the worst."""
+    bad.sort(key=lambda each: -each[0])
+    flows = [f for *_, f in bad]
+    return trouble(
+        outcome,
         headline,
-        evidence=tuple(
+        [
             Evidence(
-                f"{count_text(f.giants or f.runts)} frames of {what(f)} from {who(f.source, f.source_ip)}, "
-                f"{f.longest if f.giants else f.shortest} bytes without check sequence",
+                f"{counted(count, 'frame')} of {what(f)} from {who(f.source, f.source_ip)}, "
+                f"{size} bytes without check sequence",
                 frame=f.first_frame,
                 time_s=f.first_s,
             )
-            for f in bad[:6]
-        ),
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=tuple(dict.fromkeys(f.source for f in bad if f.source))[:16],
-        spans=((min(f.first_s for f in bad), max(f.last_s for f in bad)),),
+            for count, size, f in bad[:6]
+        ],
+        culprits=list(dict.fromkeys(f.source for f in flows if f.source))[:16],
+        spans=[(min(f.first_s for f in flows), max(f.last_s for f in flows))],
     )
 
 
-def _short(foreign: list[Flow]) -> list[Flow]:
-    """Flows with short frames, where the others show that frames are padded here: ARP and short IP packets come with 60
-    bytes, and none unpadded."""
-    usual = [f for f in foreign if f.ethertype in (ARP, IPV4, IPV6)]
-    unpadded = sum(f.runts > 0 for f in usual)
-    padded = sum(f.shortest == PADDED for f in usual)
-    if unpadded or not padded:
-        return []
-    return [f for f in foreign if f.runts]
+def _short(foreign: list[Flow], shortest: float) -> list[Flow]:
+    """Flows with short frames, where the others show that frames are padded here: ARP and short IP packets come with
+    `shortest` bytes, and none unpadded."""
+    usual = [f.shortest for f in foreign if f.ethertype in (ARP, IPV4, IPV6)]
+    return [f for f in foreign if f.shortest < shortest] if min(usual, default=None) == shortest else []

@@ -9,22 +9,33 @@ was heard too briefly at an edge of the capture, or is cut so short that nobody 
 
 import math
 from collections import defaultdict
+from collections.abc import Iterator
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
-from preflight.checks.say import count_text, what, who
-from preflight.checks.see.flows import hidden
-from preflight.checks.wire_subject import enough, unheard
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import (
+    KEEPS_TIME,
+    Check,
+    Explains,
+    Limit,
+    Limits,
+    Measured,
+    Saw,
+    passed,
+    trouble,
+    unproven,
+)
+from preflight.checks.say import count_text, counted
+from preflight.checks.see.flows import MAC_CONTROL, hidden
+from preflight.checks.see.loudest import loudest, sent
 from preflight.tally.facts import Flow
 
 CHECK = Check(
     name="multicast-storm",
     subject="wire",
     order=280,
-    asks=View,
+    asks=Wire,
     explains=(Explains(("link-load", *KEEPS_TIME), "time"),),
     soak="run",
     question="Is there a flood of multicast that is no stream?",
@@ -47,7 +58,9 @@ CHECK = Check(
             "frames a second that one steady beat stays below",
             "common practice; a PTP clock sends at most some hundreds (IEEE 1588, from memory)",
         ),
+        Limit("least_s", 1, "s of listening, to show that there is none", "common practice"),
     ),
+    least_s="least_s",
     sources=(
         "RFC 5771 and the IANA registry: groups and ports of discovery",
         "RFC 3550: how RTP counts its packets",
@@ -62,117 +75,83 @@ CHECK = Check(
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    share = 0.5 if facts.vantage == "mirror" else 1.0
-    rates = facts.tally.rates
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    share = 0.5 if wire.vantage == "mirror" else 1.0  # such a mirror shows every frame twice
+    rates = wire.tally.rates
     discovery = rates.peaks["discovery"]
-    flooded = [flow for flow in facts.tally.flows if flow.cast == "multicast"]
-    # Pause frames stay on their cable, and have a check of their own.
-    multicast = [flow for flow in flooded if flow.ethertype != MAC_CONTROL]
-    kinds = {kind: [f for f in multicast if _kind(f, facts, share) == kind] for kind in KINDS}
-    unknown = kinds["unknown"]
-    # Clocks that measure the cable use a group of the discovery range, 224.0.0.107 (IEEE 1588), and never pause.
-    apart = [f for f in flooded if f.ethertype == MAC_CONTROL] + kinds["beat"]
-    discovery_most = max(discovery.in_1s - sum(f.most_in_1s for f in apart if f.discovery), 0)
-    unknown_at_s, unknown_most = _busiest_second(unknown)
+    kinds: dict[str, list[Flow]] = defaultdict(list)
+    for flow in wire.tally.flows:
+        if flow.cast == "multicast":
+            kinds[_kind(flow, wire, limits["beat_per_s"] / share)].append(flow)
+    # Clocks that measure the cable use a group of the discovery range, 224.0.0.107 (IEEE 1588).
+    apart = sum(f.most_in_1s for f in kinds["pause"] + kinds["beat"] if f.discovery)
+    discovery_most = max(discovery.in_1s - apart, 0)
+    unknown_at_s, unknown_most = _busiest_second(kinds["unknown"])
     unknown_most = min(unknown_most, rates.peaks["multicast"].in_1s)
     second = max(discovery_most, unknown_most) * share
-    limits = CHECK.values()
-    all_bytes = sum(f.bytes for f in multicast)
-    duration = max(facts.source.duration_s, 0.001)
-    measured = {
-        "most_discovery_in_1s": round(discovery_most * share),
-        "most_unknown_in_1s": round(unknown_most * share),
-        "streams": len(kinds["stream"]),
-        "beats": len(kinds["beat"]),
-        "multicast_share_of_link": round(all_bytes * share * 8 / duration / (facts.link_mbps * 1e6), 4),
-    }
+    bits = sum(f.bytes for kind, flows in kinds.items() if kind != "pause" for f in flows) * share * 8
+    link_bits = wire.link_mbps * 1e6 * max(wire.source.duration_s, 0.001)
+    yield Measured(
+        {
+            "most_discovery_in_1s": round(discovery_most * share),
+            "most_unknown_in_1s": round(unknown_most * share),
+            "streams": len(kinds["stream"]),
+            "beats": len(kinds["beat"]),
+            "multicast_share_of_link": round(bits / link_bits, 4),
+        }
+    )
     if second < limits["caution_per_s"]:
-        if short := enough(CHECK, facts, 1.0):
-            return short
         cut_short = _busiest_second([f for f in kinds["undecided"] if hidden(f)])[1] * share
         if cut_short >= limits["caution_per_s"]:
-            return Finding(
-                CHECK.name,
-                Outcome.UNPROVEN,
+            yield unproven(
                 f"{count_text(cut_short)} multicast frames a second are cut too short to tell a stream from a flood.",
-                measured=measured,
-                limits=limits,
-                fixes=("Capture again with whole frames (snap length 0).",),
+                fixes=["Capture again with whole frames (snap length 0)."],
             )
-        beside = [_number(kinds[kind], kind) for kind in ("stream", "beat") if kinds[kind]]
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
+        beside = [counted(len(kinds[kind]), kind) for kind in ("stream", "beat") if kinds[kind]]
+        yield passed(
             f"At most {count_text(second)} multicast frames in a second"
-            + (f" beside {' and '.join(beside)}." if beside else "."),
-            measured=measured,
-            limits=limits,
+            + (f" beside {' and '.join(beside)}." if beside else ".")
         )
+        return
     failed = second >= limits["fail_per_s"]
     if discovery_most >= unknown_most:
-        flows, kind = kinds["discovery"], "discovery frames"
-        at_s = discovery.in_100ms_at_s
+        flows, kind, at_s = kinds["discovery"], "discovery frames", discovery.in_100ms_at_s
         spans = rates.spans("discovery", limits["caution_per_s"] / share)
     else:
-        flows, kind = unknown, "multicast frames outside any stream"
-        at_s, spans = unknown_at_s, _joined([_active(f) for f in unknown])
+        flows, kind, at_s = kinds["unknown"], "multicast frames outside any stream", unknown_at_s
+        spans = _joined([_active(f) for f in flows])
     senders: dict[str, list[Flow]] = defaultdict(list)
     for flow in flows:
         senders[flow.source].append(flow)
-    ranked = sorted(senders.items(), key=lambda item: -sum(f.most_in_1s for f in item[1]))
-    total = sum(f.most_in_1s for f in flows) or 1
-    loud = [(s, fs) for s, fs in ranked[:5] if sum(f.most_in_1s for f in fs) >= 0.1 * total] or ranked[:3]
-    evidence = [Evidence(f"{count_text(second)} {kind} in the busiest second", time_s=at_s)]
-    for source, sent in loud:
-        most = max(sent, key=lambda f: f.frames)
-        evidence.append(
-            Evidence(
-                f"{who(source, most.source_ip)} sent {count_text(sum(f.frames for f in sent) * share)} in all, "
-                f"mostly {what(most)}",
-                frame=most.first_frame,
-                time_s=most.first_s,
-            )
-        )
-    most_of_it = sum(f.most_in_1s for _, sent in loud for f in sent) > 0.9 * total
-    name = who(loud[0][0]) if len(loud) == 1 else f"{len(loud if most_of_it else ranked)} devices"
-    return Finding(
-        CHECK.name,
+    loud, name = loudest({sender: sum(f.most_in_1s for f in own) for sender, own in senders.items()})
+    yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
-        f"{'Multicast storm' if failed else 'Much multicast'}: {count_text(second)} {kind} in one second, "
-        f"from {name}.",
-        evidence=tuple(evidence),
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=tuple(source for source, _ in loud if source),
+        f"{'Multicast storm' if failed else 'Much multicast'}: {count_text(second)} {kind} in one second, from {name}.",
+        [
+            Evidence(f"{count_text(second)} {kind} in the busiest second", time_s=at_s),
+            *(sent(s, sum(f.frames for f in senders[s]) * share, senders[s]) for s in loud),
+        ],
+        culprits=filter(None, loud),
         spans=spans,
     )
 
 
-MAC_CONTROL = 0x8808  # IEEE 802.3 annex 31A
-KINDS = ("discovery", "stream", "beat", "undecided", "unknown")
 # A stream that starts or stops at the capture's edge is not known by so few bins: common practice.
 EDGE_S = 0.5
 
 
-def _kind(flow: Flow, facts: Facts, share: float) -> str:
-    assert facts.source is not None
-    limit = CHECK.limit("beat_per_s")
-    if flow.clock and flow.most_in_1s * share < limit:
+def _kind(flow: Flow, wire: Wire, beat_below: float) -> str:
+    if flow.ethertype == MAC_CONTROL:
+        return "pause"  # stays on its cable, and has a check of its own
+    if flow.clock and flow.most_in_1s < beat_below:
         return "beat"
     if flow.discovery:
         return "discovery"
     if flow.stream:
         return "stream"
-    if flow.steady and flow.per_s * share < limit:
+    if flow.steady and flow.per_s < beat_below:
         return "beat"
-    at_edge = flow.first_s < EDGE_S or flow.last_s > facts.source.duration_s - EDGE_S
+    at_edge = flow.first_s < EDGE_S or flow.last_s > wire.source.duration_s - EDGE_S
     if hidden(flow) or (flow.bins < 3 and flow.frames > 1 and at_edge):
         return "undecided"
     return "unknown"
@@ -215,7 +194,3 @@ def _joined(spans: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]
         else:
             joined.append((start, end))
     return tuple(joined)
-
-
-def _number(flows: list[Flow], name: str) -> str:
-    return f"1 {name}" if len(flows) == 1 else f"{len(flows)} {name}s"

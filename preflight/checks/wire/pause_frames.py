@@ -5,22 +5,31 @@ the next one begins it anew or, with zero quanta, ends it, so the sum is the mos
 kept. Most adapters take pause frames for themselves and show none: silence is no proof.
 """
 
-from preflight.checks.asks import View
-from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
-from preflight.checks.say import count_text, who
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
+from collections.abc import Iterator
 
-MAC_CONTROL = 0x8808
-QUANTUM_BITS = 512
+from preflight.checks.asks import Wire
+from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import (
+    AGAIN,
+    KEEPS_TIME,
+    Check,
+    Explains,
+    Limit,
+    Limits,
+    Measured,
+    Saw,
+    trouble,
+    unproven,
+)
+from preflight.checks.say import count_text, counted, who
+from preflight.checks.see.flows import MAC_CONTROL
 
 CHECK = Check(
     name="pause-frames",
     subject="wire",
     order=260,
-    asks=View,
+    asks=Wire,
     explains=(Explains(KEEPS_TIME, "time"),),
     soak="run",
     question="Does anything tell this port to stop sending?",
@@ -29,7 +38,7 @@ CHECK = Check(
     limits=(
         Limit("fail_per_s", 10, "frames in one second that order a stop", "common practice"),
         Limit("caution", 1, "frames that order a stop", "common practice"),
-        Limit("quantum", QUANTUM_BITS, "bit times for each pause quantum", "IEEE 802.3 annex 31B"),
+        Limit("quantum", 512, "bit times for each pause quantum", "IEEE 802.3 annex 31B"),
     ),
     sources=(
         "IEEE 802.3 annex 31B: at most 65 535 quanta in a frame, 33.55 ms at 1 Gb/s; bridges pass no pause frame on",
@@ -38,51 +47,40 @@ CHECK = Check(
         "The frames come from the other end of this very cable: find the switch port or device there.",
         "Turn flow control off on that port, and on this adapter.",
         "Look what overloads that device: too many streams for its link, or a slower link behind it.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven="Look at the switch's counters of pause frames for each port, or turn flow control off on all of them.",
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    limits = CHECK.values()
-    flows = [f for f in facts.tally.flows if f.ethertype == MAC_CONTROL and f.pause_sum_quanta]
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    flows = [f for f in wire.tally.flows if f.ethertype == MAC_CONTROL and f.pause_sum_quanta]
     flows.sort(key=lambda f: -f.frames)
-    quantum_ms = QUANTUM_BITS / (facts.link_mbps * 1e3)
+    quantum_ms = limits["quantum"] / (wire.link_mbps * 1e3)
     longest_ms = max((f.pause_most_quanta for f in flows), default=0) * quantum_ms
     per_s = max((f.most_in_1s for f in flows), default=0)
-    measured = {
-        "frames": sum(f.frames for f in flows),
-        "most_in_1s": per_s,
-        "longest_stop_ms": round(longest_ms, 3),
-        "ordered_in_all_ms": round(sum(f.pause_sum_quanta for f in flows) * quantum_ms, 3),
-        "link_mbps": facts.link_mbps,
-    }
-    if not flows:
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            "No pause frame was seen, but most adapters keep them to themselves.",
-            measured=measured,
-            limits=limits,
-            fixes=(CHECK.unproven,),
-        )
-    own = {talker.hardware for talker in facts.tally.talkers if talker.own}
+    frames = sum(f.frames for f in flows)
+    yield Measured(
+        {
+            "frames": frames,
+            "most_in_1s": per_s,
+            "longest_stop_ms": round(longest_ms, 3),
+            "ordered_in_all_ms": round(sum(f.pause_sum_quanta for f in flows) * quantum_ms, 3),
+            "link_mbps": wire.link_mbps,
+        }
+    )
+    if frames < limits["caution"]:
+        yield unproven("No pause frame was seen, but most adapters keep them to themselves.")
+        return
+    own = {talker.hardware for talker in wire.tally.talkers if talker.own}
     failed = per_s >= limits["fail_per_s"]
-    count = measured["frames"]
-    rate = f"{facts.link_mbps} Mb/s" + (" (assumed)" if facts.link_assumed else "")
-    frames = "1 pause frame" if count == 1 else f"{count_text(sum(f.frames for f in flows))} pause frames"
-    return Finding(
-        CHECK.name,
+    rate = f"{wire.link_mbps} Mb/s" + (" (assumed)" if wire.link_assumed else "")
+    yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
-        f"{frames}: the longest stop ordered is {longest_ms:.2f} ms at {rate}"
-        + (f", up to {count_text(per_s)} frames in a second." if failed else "."),
-        evidence=tuple(
+        f"{counted(frames, 'pause frame')}: the longest stop ordered is {longest_ms:.2f} ms at {rate}"
+        + (f", up to {counted(per_s, 'frame')} in a second." if failed else "."),
+        [
             Evidence(
                 f"{'this computer' if f.source in own else who(f.source)} sent {count_text(f.frames)}, "
                 f"each for at most {f.pause_most_quanta * quantum_ms:.2f} ms",
@@ -90,11 +88,7 @@ def judge(facts: Facts) -> Finding | None:
                 time_s=f.first_s,
             )
             for f in flows[:4]
-        ),
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=tuple(dict.fromkeys(f.source for f in flows if f.source)),
-        spans=((min(f.first_s for f in flows), max(f.last_s for f in flows)),),
+        ],
+        culprits=[f.source for f in flows if f.source],
+        spans=[(min(f.first_s for f in flows), max(f.last_s for f in flows))],
     )

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.frame_size import judge
 from preflight.study import study
+from tests.checks.asked import asked
 from tests.tally.captures import (
     BROADCAST,
     arp,
@@ -20,8 +20,10 @@ from tests.tally.captures import (
     write_with_direction,
 )
 
+judge = asked("frame-size")
+
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
-PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+PUBLIC = Path(__file__).parents[4] / "shared" / "public-captures"
 TALK = every(0.1, arp(1, 2), 0.0, 1.3)
 
 

@@ -5,9 +5,11 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.link_load import judge
 from preflight.study import study
+from tests.checks.asked import asked
 from tests.tally.captures import every, mac, rtp, studied, told, udp, write_with_direction
+
+judge = asked("link-load")
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 # 1 514 bytes captured take 1 538 on the cable: 812 a second fill 10 Mb/s (RFC 2544 appendix B), 569 are 70 % of it.

@@ -5,8 +5,10 @@ import struct
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.multicast_storm import judge
+from tests.checks.asked import asked
 from tests.tally.captures import ethernet, every, group_mac, mac, mirrored, rtp, studied, told, udp
+
+judge = asked("multicast-storm")
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 SSDP = "239.255.255.250"

@@ -6,8 +6,10 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.pause_frames import judge
+from tests.checks.asked import asked
 from tests.tally.captures import arp, ethernet, every, mac, studied, told
+
+judge = asked("pause-frames")
 
 RESERVED = "01:80:c2:00:00:01"
 

@@ -7,11 +7,13 @@ import dpkt
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.vlan_tags import judge
 from preflight.study import study
+from tests.checks.asked import asked
 from tests.tally.captures import every, mac, rtp, studied, told, write_with_direction
 
-PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+judge = asked("vlan-tags")
+
+PUBLIC = Path(__file__).parents[4] / "shared" / "public-captures"
 
 
 def tagged(frame: bytes, vlan: int, priority: int = 0) -> bytes:
