@@ -70,6 +70,11 @@ def counted(number: float, thing: str) -> str:
     return f"{count_text(number)} {thing}{'' if number == 1 else 's'}"
 
 
+def heard_only(heard_s: float, least_s: float) -> str:
+    """That this was too short to show that all is well."""
+    return f"Heard for {heard_s:.1f} s only; this needs at least {least_s:g} s."
+
+
 def listed(names: Iterable[str]) -> str:
     """Names with commas between them. Three or more that count up are told as one: box 1–14."""
     runs: list[list[str]] = []

@@ -6,23 +6,35 @@ they came up: only a flag that was off and goes on, or a switch that asks for a 
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from itertools import groupby, pairwise
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
-from preflight.checks.say import count_text, who
-from preflight.checks.wire_subject import enough, unheard
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import (
+    AGAIN,
+    KEEPS_TIME,
+    Check,
+    Explains,
+    Limit,
+    Limits,
+    Measured,
+    Saw,
+    caution,
+    passed,
+    trouble,
+    unproven,
+)
+from preflight.checks.say import count_text, heard_only, who
+from preflight.facts import Vantage
 from preflight.wire.stp import Bpdu, BridgeId
 
 CHECK = Check(
     name="spanning-tree",
     subject="wire",
     order=230,
-    asks=View,
+    asks=Wire,
     explains=(Explains(("unicast-flood", *KEEPS_TIME), "time"),),
     question="Is the spanning tree calm, and quick?",
     looks_at=(
@@ -50,7 +62,7 @@ CHECK = Check(
         "Was a switch plugged in just now? Take it out, or give it a higher priority number than the others.",
         "Give the switch in the middle of the rig the lowest priority number, so that it stays root.",
         "Look for a cable between switches that comes and goes. Replace it.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven=(
@@ -62,133 +74,104 @@ CHANGE_FIXES = (
     "Did you plug in or pull a switch or a cable while this listened? Then all is well: run the line check again.",
     CHECK.fixes[2],
     "Set the ports of boxes and computers to edge port (PortFast), so that they do not count as changes.",
-    CHECK.fixes[3],
+    AGAIN,
 )
 SLOW_FIXES = (
     "Set the switches to rapid spanning tree (RSTP).",
     "Set every port that a box or computer uses to edge port (PortFast). Never do so on a cable between switches.",
     "No spare cable anywhere in the rig? Then spanning tree may be off as well.",
-    "Run the line check again.",
+    AGAIN,
 )
 QUICK_S = 2.0  # the rapid standards settle within: common practice
 VERSIONS = {0: "old spanning tree (802.1D)", 2: "rapid spanning tree", 3: "multiple spanning tree"}
 
 
-@dataclass(frozen=True)
-class _Trouble:
-    outcome: Outcome
-    headline: str
-    evidence: Evidence
-    culprits: tuple[str, ...] = ()
-    span: tuple[float, float] | None = None
-    fixes: tuple[str, ...] = CHECK.fixes
-
-
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    heard = facts.heard(Bpdu)
-    told = [bpdu for bpdu in heard if bpdu.root is not None]
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    heard = wire.heard(Bpdu)
     if not heard:
-        return Finding(
-            CHECK.name, Outcome.UNPROVEN, "No switch speaks spanning tree here.", fixes=(CHECK.unproven,)
-        )
-    troubles = [*_roots(told, facts), *_changes(heard), *_slow(told)]
-    measured = {
-        "roots": sorted({bpdu.root.hardware for bpdu in told if bpdu.root}),
-        "switches": sorted({bpdu.bridge.hardware for bpdu in told if bpdu.bridge}),
-        "versions": sorted({bpdu.version for bpdu in told}),
-        "wait_s": max((2 * bpdu.forward_delay_s for bpdu in told), default=0),
-        "bpdus": len(heard),
-    }
-    limits = CHECK.values()
-    trees = tuple({bpdu.vlan: _tree(bpdu) for bpdu in told}.values())[:4]
-    if not troubles:
-        if not told:
-            return Finding(CHECK.name, Outcome.UNPROVEN, "No switch said who is root.", measured=measured)
-        if short := enough(CHECK, facts, 2 * min(min(max(bpdu.hello_s, 1.0), 10.0) for bpdu in told)):
-            return short
-        last = told[-1]
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
-            f"The {_version(last)} is calm; {_root(last.root)} is root.",
-            evidence=trees,
-            measured=measured,
-            limits=limits,
-        )
-    troubles.sort(key=lambda trouble: trouble.outcome != Outcome.FAIL)
-    first = troubles[0]
-    return Finding(
-        CHECK.name,
-        first.outcome,
-        first.headline,
-        evidence=(*(trouble.evidence for trouble in troubles[:8]), *trees),
-        measured=measured,
-        limits=limits,
-        fixes=first.fixes,
-        cautions=CHECK.cautions,
-        culprits=first.culprits,
-        spans=tuple(t.span for t in troubles if t.span is not None and t.outcome == first.outcome),
+        yield unproven("No switch speaks spanning tree here.")
+        return
+    told = [bpdu for bpdu in heard if bpdu.root]
+    yield Measured(
+        {
+            "roots": sorted({bpdu.root.hardware for bpdu in told if bpdu.root}),
+            "switches": sorted({bpdu.bridge.hardware for bpdu in told if bpdu.bridge}),
+            "versions": sorted({bpdu.version for bpdu in told}),
+            "wait_s": max((2 * bpdu.forward_delay_s for bpdu in told), default=0),
+            "bpdus": len(heard),
+        },
+        tuple({bpdu.vlan: _tree(bpdu) for bpdu in told}.values())[:4],
     )
+    wrong = [*_roots(told, wire.vantage, limits["settled"]), *_changes(heard), *_slow(told, limits["slow_s"])]
+    yield from wrong
+    if wrong:
+        return
+    heard_s, least_s = wire.source.duration_s, 2 * min(min(max(bpdu.hello_s, 1.0), 10.0) for bpdu in told)
+    if round(heard_s, 1) < least_s:
+        yield unproven(heard_only(heard_s, least_s))
+    yield passed(f"The {_version(told[-1])} is calm; {_switch(told[-1].root)} is root.")
 
 
-def _roots(told: list[Bpdu], facts: Facts) -> Iterable[_Trouble]:
+def _roots(told: list[Bpdu], vantage: Vantage, settled: float) -> Iterator[Saw]:
     """Changes of the root, as each switch tells it."""
     by_switch: dict[tuple, list[Bpdu]] = defaultdict(list)
     for bpdu in told:
         by_switch[(bpdu.vlan, bpdu.bridge)].append(bpdu)
-    news: dict[tuple, _Trouble] = {}
+    news: dict[tuple, Saw] = {}
     for (vlan, _), words in by_switch.items():
-        since = words[0]
-        count = 1
-        for bpdu in words[1:]:
-            if bpdu.root == since.root:
-                count += 1
-                continue
-            assert bpdu.root is not None and since.root is not None
-            takeover = bpdu.root.rank < since.root.rank and count >= CHECK.limit("settled")
-            if takeover:
-                headline = (
-                    f"Another switch took over as root at {bpdu.seen.time_s:.1f} s: {_root(bpdu.root)}."
-                )
-            else:
-                headline = f"The root changed at {bpdu.seen.time_s:.1f} s, from {_root(since.root)} to {_root(bpdu.root)}."
-            text = f"{_root(bpdu.bridge)} first told of root {_text(since.root)}, then of {_text(bpdu.root)}"
-            news.setdefault(
-                (vlan, bpdu.root),
-                _Trouble(
-                    Outcome.FAIL if takeover else Outcome.CAUTION,
-                    headline,
-                    Evidence(text, bpdu.seen.frame, bpdu.seen.time_s),
-                    (bpdu.root.hardware,) if takeover else (),
-                    (max(bpdu.seen.time_s - bpdu.hello_s, 0.0), bpdu.seen.time_s + _holds_back_s(bpdu)),
-                ),
+        for told_before, bpdu in _new_roots(words):
+            since, now = told_before[0], bpdu.seen.time_s
+            took_over = _beats(bpdu, since) and len(told_before) >= settled
+            new, old = _switch(bpdu.root), _switch(since.root)
+            saw = trouble(
+                Outcome.FAIL if took_over else Outcome.CAUTION,
+                f"Another switch took over as root{{at}}: {new}."
+                if took_over
+                else f"The root changed{{at}}, from {old} to {new}.",
+                [
+                    Evidence(
+                        f"{_switch(bpdu.bridge)} first told of root {_id(since.root)}, then of {_id(bpdu.root)}",
+                        bpdu.seen.frame,
+                        now,
+                    )
+                ],
+                at=f" at {now:.1f} s",
+                culprits=[bpdu.root.hardware] if took_over and bpdu.root else [],
+                spans=[(max(now - bpdu.hello_s, 0.0), now + _holds_back_s(bpdu))],
             )
-            since, count = bpdu, 1
+            news.setdefault((vlan, bpdu.root), saw)
     yield from news.values()
-    if news or facts.vantage == "mirror":
+    if news or vantage == "mirror":
         return
-    last: dict[tuple, Bpdu] = {key: words[-1] for key, words in by_switch.items() if len(words) > 1}
+    last = {key: words[-1] for key, words in by_switch.items() if len(words) > 1}
     for vlan in dict.fromkeys(vlan for vlan, _ in last):
-        words = [bpdu for (v, _), bpdu in last.items() if v == vlan]
-        other = next((bpdu for bpdu in words if bpdu.root != words[0].root), None)
+        one, *others = [bpdu for (v, _), bpdu in last.items() if v == vlan]
+        other = next((bpdu for bpdu in others if bpdu.root != one.root), None)
         if other is not None:
-            yield _Trouble(
-                Outcome.CAUTION,
-                f"Switches do not agree on the root: {_root(words[0].root)} or {_root(other.root)}.",
-                Evidence(
-                    f"{_root(other.bridge)} tells of root {_text(other.root)}, "
-                    f"{_root(words[0].bridge)} of {_text(words[0].root)}",
-                    other.seen.frame,
-                    other.seen.time_s,
-                ),
+            yield caution(
+                f"Switches do not agree on the root: {_switch(one.root)} or {_switch(other.root)}.",
+                [
+                    Evidence(
+                        f"{_switch(other.bridge)} tells of root {_id(other.root)}, "
+                        f"{_switch(one.bridge)} of {_id(one.root)}",
+                        other.seen.frame,
+                        other.seen.time_s,
+                    )
+                ],
             )
 
 
-def _changes(heard: Iterable[Bpdu]) -> Iterable[_Trouble]:
+def _new_roots(words: list[Bpdu]) -> Iterator[tuple[list[Bpdu], Bpdu]]:
+    """Each word of one switch that tells of another root, with the words before that told of the same one."""
+    runs = [list(run) for _, run in groupby(words, key=lambda bpdu: bpdu.root)]
+    yield from ((before, after[0]) for before, after in pairwise(runs))
+
+
+def _beats(new: Bpdu, old: Bpdu) -> bool:
+    return new.root is not None and old.root is not None and new.root.rank < old.root.rank
+
+
+def _changes(heard: Iterable[Bpdu]) -> Iterator[Saw]:
     """Topology changes: a flag that goes on, or stays on, or a switch that asks for one. One change keeps the flag for
     maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13, from memory), with the rapid standards for less."""
     flag_since: dict[tuple, float | None] = {}
@@ -199,31 +182,28 @@ def _changes(heard: Iterable[Bpdu]) -> Iterable[_Trouble]:
             events.append((bpdu, now, f"{who(bpdu.seen.src)} asks for a topology change"))
             continue
         key = (bpdu.vlan, bpdu.bridge, bpdu.port)
-        lasts = bpdu.max_age_s + bpdu.forward_delay_s
-        was_off = key in flag_since and flag_since[key] is None
-        since = flag_since.get(key)
+        lasts, began = bpdu.max_age_s + bpdu.forward_delay_s, now - _holds_back_s(bpdu)
+        was_off, since = key in flag_since, flag_since.get(key)
         if not bpdu.topology_change:
             flag_since[key] = None
         elif since is None:
             flag_since[key] = now
             if was_off:
-                text = f"{_root(bpdu.bridge)} tells of a topology change"
-                events.append((bpdu, now - _holds_back_s(bpdu), text))
+                events.append((bpdu, began, f"{_switch(bpdu.bridge)} tells of a topology change"))
         elif now - since > lasts + bpdu.hello_s / 2:
             flag_since[key] = now
-            text = f"{_root(bpdu.bridge)} tells of topology changes for longer than one lasts ({lasts:g} s)"
-            events.append((bpdu, now - lasts - _holds_back_s(bpdu), text))
-    if not events:
-        return
-    first, began, text = events[0]
-    more = f"; {count_text(len(events))} such in all" if len(events) > 1 else ""
-    yield _Trouble(
-        Outcome.CAUTION,
-        f"The topology changed, told at {first.seen.time_s:.1f} s: a cable or a switch came or went.",
-        Evidence(text + more, first.seen.frame, first.seen.time_s),
-        span=(max(began, 0.0), events[-1][0].seen.time_s),
-        fixes=CHANGE_FIXES,
-    )
+            text = f"{_switch(bpdu.bridge)} tells of topology changes for longer than one lasts ({lasts:g} s)"
+            events.append((bpdu, began - lasts, text))
+    if events:
+        first, began, text = events[0]
+        more = f"; {count_text(len(events))} such in all" if len(events) > 1 else ""
+        yield caution(
+            "The topology changed{at}: a cable or a switch came or went.",
+            [Evidence(text + more, first.seen.frame, first.seen.time_s)],
+            at=f", told at {first.seen.time_s:.1f} s",
+            spans=[(max(began, 0.0), events[-1][0].seen.time_s)],
+            fixes=CHANGE_FIXES,
+        )
 
 
 def _holds_back_s(bpdu: Bpdu) -> float:
@@ -231,19 +211,20 @@ def _holds_back_s(bpdu: Bpdu) -> float:
     return 2 * bpdu.forward_delay_s if bpdu.version == 0 else QUICK_S
 
 
-def _slow(told: Iterable[Bpdu]) -> Iterable[_Trouble]:
-    slow = [b for b in told if b.version == 0 and 2 * b.forward_delay_s >= CHECK.limit("slow_s")]
+def _slow(told: Iterable[Bpdu], slow_s: float) -> Iterator[Saw]:
+    slow = [bpdu for bpdu in told if bpdu.version == 0 and 2 * bpdu.forward_delay_s >= slow_s]
     if slow:
-        first, wait = slow[0], 2 * slow[0].forward_delay_s
-        yield _Trouble(
-            Outcome.CAUTION,
-            f"The old spanning tree holds every box back for {wait:g} s after it is plugged in.",
-            Evidence(
-                f"{_root(first.bridge)} speaks version 0, forward delay {first.forward_delay_s:g} s "
-                "(an edge port would not wait; that cannot be seen)",
-                first.seen.frame,
-                first.seen.time_s,
-            ),
+        wait_s, first = 2 * slow[0].forward_delay_s, slow[0]
+        yield caution(
+            f"The old spanning tree holds every box back for {wait_s:g} s after it is plugged in.",
+            [
+                Evidence(
+                    f"{_switch(first.bridge)} speaks version 0, forward delay {first.forward_delay_s:g} s "
+                    "(an edge port would not wait; that cannot be seen)",
+                    first.seen.frame,
+                    first.seen.time_s,
+                )
+            ],
             fixes=SLOW_FIXES,
         )
 
@@ -251,7 +232,7 @@ def _slow(told: Iterable[Bpdu]) -> Iterable[_Trouble]:
 def _tree(bpdu: Bpdu) -> Evidence:
     where = f" of VLAN {bpdu.vlan}" if bpdu.vlan is not None else ""
     return Evidence(
-        f"{_version(bpdu)}{where}: root {_text(bpdu.root)}, told by {_text(bpdu.bridge)}, cost {bpdu.cost}",
+        f"{_version(bpdu)}{where}: root {_id(bpdu.root)}, told by {_id(bpdu.bridge)}, cost {bpdu.cost}",
         bpdu.seen.frame,
         bpdu.seen.time_s,
     )
@@ -261,9 +242,9 @@ def _version(bpdu: Bpdu) -> str:
     return VERSIONS.get(bpdu.version, f"spanning tree version {bpdu.version}")
 
 
-def _root(bridge: BridgeId | None) -> str:
-    return who(bridge.hardware) if bridge is not None else "a switch"
+def _switch(bridge: BridgeId | None) -> str:
+    return who(bridge.hardware) if bridge else "a switch"
 
 
-def _text(bridge: BridgeId | None) -> str:
-    return f"{bridge.hardware} (priority {bridge.priority})" if bridge is not None else "unknown"
+def _id(bridge: BridgeId | None) -> str:
+    return f"{bridge.hardware} (priority {bridge.priority})" if bridge else "unknown"

@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.clock import judge
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.study import study
 from preflight.tally.facts import ClockPort
+from tests.checks.asked import asked
 from tests.checks.ptp import (
     DELAY_REQUEST,
     announce,
@@ -25,6 +25,8 @@ from tests.checks.ptp import (
     syncs,
 )
 from tests.tally.captures import every, mac, mirrored, rtp, studied, told
+
+judge = asked("clock")
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 
@@ -267,7 +269,7 @@ def test_whatever_is_counted_is_judged(ports, some_facts):
     assert finding.headline and (finding.fixes or finding.outcome == PASS)
 
 
-PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+PUBLIC = Path(__file__).parents[4] / "shared" / "public-captures"
 
 
 @pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")

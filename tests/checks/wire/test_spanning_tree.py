@@ -1,65 +1,72 @@
 """The spanning tree check: takeovers, changes and slow ports; and flags that are no event."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from preflight.checks.finding import Outcome
-from preflight.checks.wire.spanning_tree import judge
-from preflight.facts import Facts
-from preflight.frames.facts import SourceFacts
+from preflight.checks.finding import Finding, Outcome
 from preflight.study import study
-from tests.checks.wire.test_stray_dhcp import heard
-from tests.tally.captures import told
+from tests.checks.asked import asked
+from tests.tally.captures import arp, studied, told
 from tests.wire.samples import bpdu, topology_change_notice
 
+judge = asked("spanning-tree")
+
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
-PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+PUBLIC = Path(__file__).parents[4] / "shared" / "public-captures"
 
 
-def spoken(*frames: bytes, every_s: float = 2.0, **more) -> Facts:
-    return heard(*(("stp", n * every_s, frame) for n, frame in enumerate(frames)), **more)
+@pytest.fixture
+def spoken(tmp_path):
+    """What is said of a capture of these frames, one every two seconds."""
+
+    def said(*frames: bytes, every_s: float = 2.0, vantage="access port") -> Finding:
+        facts = studied(tmp_path, [(n * every_s, frame) for n, frame in enumerate(frames)])
+        return judge(replace(facts, vantage=vantage))
+
+    return said
 
 
 @pytest.mark.parametrize("version", [2, 3])
-def test_a_calm_tree(version):
-    finding = judge(spoken(*[bpdu(0xF1, 0xF2, version=version)] * 6))
+def test_a_calm_tree(spoken, version):
+    finding = spoken(*[bpdu(0xF1, 0xF2, version=version)] * 6)
     assert finding.outcome == PASS and "00:00:5e:00:53:f1" in finding.headline
     assert "root 00:00:5e:00:53:f1 (priority 32768), told by 00:00:5e:00:53:f2" in told(finding)
 
 
-def test_another_root_takes_over():
-    finding = judge(spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xAA, 0xF2, priority=0x1000)] * 3))
+def test_another_root_takes_over(spoken):
+    finding = spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xAA, 0xF2, priority=0x1000)] * 3)
     assert (finding.outcome, finding.culprits) == (FAIL, ("00:00:5e:00:53:aa",))
     assert "took over as root at 6.0 s" in finding.headline and finding.spans == ((4.0, 8.0),)
     assert finding.evidence[0].frame == 4 and finding.cautions and finding.fixes
 
 
-def test_the_root_goes_away():
-    finding = judge(spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xF2, 0xF2)] * 3))
+def test_the_root_goes_away(spoken):
+    finding = spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xF2, 0xF2)] * 3)
     assert finding.outcome == CAUTION and "root changed at 6.0 s" in finding.headline
     assert finding.culprits == ()
 
 
-def test_a_switch_that_comes_up_believes_in_itself_at_first():
-    finding = judge(spoken(bpdu(0xF2, 0xF2), *[bpdu(0xF1, 0xF2)] * 4))
+def test_a_switch_that_comes_up_believes_in_itself_at_first(spoken):
+    finding = spoken(bpdu(0xF2, 0xF2), *[bpdu(0xF1, 0xF2)] * 4)
     assert finding.outcome == CAUTION
 
 
-def test_a_lower_address_alone_takes_over_too():
+def test_a_lower_address_alone_takes_over_too(spoken):
     """IEEE 802.1D-1998 9.2.5: the address decides where priorities are the same."""
-    assert judge(spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xF0, 0xF2)] * 2)).outcome == FAIL
+    assert spoken(*[bpdu(0xF1, 0xF2)] * 3, *[bpdu(0xF0, 0xF2)] * 2).outcome == FAIL
 
 
-def test_switches_that_do_not_agree():
+def test_switches_that_do_not_agree(spoken):
     frames = [bpdu(0xF1, 0xF1), bpdu(0xF2, 0xF2)] * 3
-    finding = judge(spoken(*frames))
+    finding = spoken(*frames)
     assert finding.outcome == CAUTION and "do not agree" in finding.headline
-    assert judge(spoken(*frames, vantage="mirror")).outcome == PASS
+    assert spoken(*frames, vantage="mirror").outcome == PASS
 
 
-def test_each_vlan_has_a_tree_of_its_own():
-    finding = judge(spoken(*[bpdu(0xF1, 0xF3, vlan=10), bpdu(0xF2, 0xF3, vlan=20)] * 3))
+def test_each_vlan_has_a_tree_of_its_own(spoken):
+    finding = spoken(*[bpdu(0xF1, 0xF3, vlan=10), bpdu(0xF2, 0xF3, vlan=20)] * 3)
     assert finding.outcome == PASS and "of VLAN 20" in told(finding)
 
 
@@ -72,8 +79,8 @@ def test_each_vlan_has_a_tree_of_its_own():
         ([1, 0, 0, 1, 1], CAUTION),
     ],
 )
-def test_only_a_flag_that_goes_on_is_a_change(flags, outcome):
-    finding = judge(spoken(*(bpdu(flags=flag) for flag in flags)))
+def test_only_a_flag_that_goes_on_is_a_change(spoken, flags, outcome):
+    finding = spoken(*(bpdu(flags=flag) for flag in flags))
     assert finding.outcome == outcome
     if outcome == CAUTION:
         assert "topology changed" in finding.headline and finding.culprits == ()
@@ -83,35 +90,40 @@ def test_only_a_flag_that_goes_on_is_a_change(flags, outcome):
 
 # One change keeps the flag for maximum age and forward delay: here 6 + 2 s (IEEE 802.1D-1998 8.5.3.13).
 @pytest.mark.parametrize(("bpdus", "outcome"), [(5, PASS), (6, CAUTION)])
-def test_a_flag_that_stays_on_for_too_long_is_a_change(bpdus, outcome):
-    finding = judge(spoken(*[bpdu(version=0, flags=1, age_s=6, forward_s=2)] * bpdus))
+def test_a_flag_that_stays_on_for_too_long_is_a_change(spoken, bpdus, outcome):
+    finding = spoken(*[bpdu(version=0, flags=1, age_s=6, forward_s=2)] * bpdus)
     assert finding.outcome == outcome
     if outcome == CAUTION:
         assert "longer than one lasts" in told(finding) and finding.spans == ((0.0, 10.0),)
 
 
-def test_a_switch_asks_for_a_change():
-    finding = judge(spoken(*[bpdu(0xF1, 0xF1)] * 3, topology_change_notice()))
+def test_a_switch_asks_for_a_change(spoken):
+    finding = spoken(*[bpdu(0xF1, 0xF1)] * 3, topology_change_notice())
     assert finding.outcome == CAUTION and "00:00:5e:00:53:f2" in told(finding)
-    assert judge(spoken(topology_change_notice())).outcome == CAUTION
+    assert spoken(topology_change_notice()).outcome == CAUTION
 
 
 @pytest.mark.parametrize(
     ("version", "forward_s", "outcome"), [(0, 15, CAUTION), (0, 4, PASS), (0, 5, CAUTION), (2, 15, PASS)]
 )
-def test_the_old_standard_is_slow(version, forward_s, outcome):
-    finding = judge(spoken(*[bpdu(version=version, forward_s=forward_s)] * 3))
+def test_the_old_standard_is_slow(spoken, version, forward_s, outcome):
+    finding = spoken(*[bpdu(version=version, forward_s=forward_s)] * 3)
     assert finding.outcome == outcome
     if outcome == CAUTION:
         assert f"for {2 * forward_s} s" in finding.headline and "edge port" in " ".join(finding.fixes)
 
 
-def test_what_cannot_be_known():
-    assert judge(Facts()) is None
-    assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN
-    assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == UNPROVEN
-    assert "No switch speaks" in judge(heard()).headline
-    assert judge(spoken(bpdu(), duration_s=1.0)).outcome == UNPROVEN
+def test_what_cannot_be_known(spoken):
+    assert spoken().outcome == UNPROVEN
+    assert "No switch speaks" in spoken(arp(1, 2), arp(1, 2)).headline
+
+
+# Hello times are two seconds; two of them show that nothing changes.
+@pytest.mark.parametrize(("every_s", "outcome"), [(3.9, UNPROVEN), (4.0, PASS)])
+def test_two_hello_times_at_least(spoken, every_s, outcome):
+    finding = spoken(bpdu(), bpdu(), every_s=every_s)
+    assert finding.outcome == outcome
+    assert ("needs at least 4 s" in finding.headline) == (outcome == UNPROVEN)
 
 
 @pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
