@@ -4,26 +4,23 @@ All in capture time. Only the first messages of each sender were read; where the
 stand in for those of the rest.
 """
 
-from collections import defaultdict
-from collections.abc import Iterable
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
-from itertools import pairwise
+from itertools import combinations, pairwise
 from statistics import median
 
-from preflight.facts import Facts
+from preflight.checks.asks import Wire
 from preflight.tally.facts import Flow
 from preflight.wire.igmp import IgmpMessage
 
-IGMP = 2
+IGMP, UDP, IPV4 = 2, 17, 0x0800
 ALL_SYSTEMS = "224.0.0.1"
 NO_ADDRESS = "0.0.0.0"
-# Defaults of RFC 2236 section 8 and RFC 3376 section 8.
-ROBUSTNESS, INTERVAL_S, RESPONSE_S = 2, 125, 10.0
-YIELD_S = 0.1  # a query may be under way while another one is sent: common practice
+ROBUSTNESS, RESPONSE_S = 2, 10.0  # defaults of RFC 2236 section 8 and RFC 3376 section 8
 
 
-@dataclass
+@dataclass(frozen=True)
 class Querier:
     """One sender of General Queries, by its IPv4 address. `interval_s` is what it tells (version 3), `unread` whether it
     asked more often than was read."""
@@ -32,14 +29,14 @@ class Querier:
     hardware: str
     own: bool
     version: int
-    interval_s: int = INTERVAL_S
-    membership_s: float = ROBUSTNESS * INTERVAL_S + RESPONSE_S
-    response_s: float = RESPONSE_S
-    times: list[float] = field(default_factory=list)
-    last_s: float = 0.0
-    unread: bool = False
-    first_frame: int = 0
-    vlans: frozenset[int | None] = frozenset()
+    interval_s: float
+    membership_s: float
+    response_s: float
+    times: tuple[float, ...]
+    last_s: float
+    unread: bool
+    first_frame: int
+    vlans: frozenset[int | None]
 
 
 @dataclass
@@ -65,49 +62,48 @@ class Group:
         return max(f.last_s for f in self.flows)
 
 
-def queriers(facts: Facts) -> list[Querier]:
-    """All who sent General Queries, the one that should be elected first: the lowest address (RFC 2236 section 3)."""
-    assert facts.tally is not None
-    found: dict[str, Querier] = {}
-    for message in facts.heard(IgmpMessage):
-        if message.kind != "query" or message.group:
-            continue
-        querier = found.get(message.source)
-        if querier is None:
-            seen = message.seen
-            querier = Querier(
-                message.source, seen.src, seen.outgoing, message.version, first_frame=seen.frame
-            )
-            found[message.source] = querier
-        querier.version = message.version
-        querier.times.append(message.seen.time_s)
-        querier.last_s = message.seen.time_s
-        querier.interval_s = message.interval_s or _paced(querier.times)
-        querier.response_s = message.max_response_s or RESPONSE_S
-        robust = message.robustness or ROBUSTNESS
-        querier.membership_s = robust * querier.interval_s + querier.response_s
-    for querier in found.values():
+def queriers(wire: Wire, usual_s: float) -> list[Querier]:
+    """All who sent General Queries, the one that should be elected first: the lowest address (RFC 2236 section 3).
+    `usual_s` is the interval of one that does not tell it, unless it is seen to take its time."""
+    asked: dict[str, list[IgmpMessage]] = defaultdict(list)
+    for message in wire.heard(IgmpMessage):
+        if message.kind == "query" and not message.group:
+            asked[message.source].append(message)
+    found = []
+    for address, queries in asked.items():
+        first, last = queries[0], queries[-1]
+        times = tuple(query.seen.time_s for query in queries)
         flows = [
             f
-            for f in facts.tally.flows
-            if f.protocol == IGMP and f.destination_ip == ALL_SYSTEMS and f.source_ip == querier.address
+            for f in wire.tally.flows
+            if f.protocol == IGMP and f.destination_ip == ALL_SYSTEMS and f.source_ip == address
         ]
-        querier.vlans = frozenset(f.vlan for f in flows)
-        querier.unread = sum(f.frames for f in flows) > len(querier.times)
-        querier.last_s = max([querier.last_s, *(f.last_s for f in flows)])
-    return sorted(found.values(), key=lambda q: int(IPv4Address(q.address)))
+        gaps = [b - a for a, b in pairwise(times)]
+        interval_s = last.interval_s or max(usual_s, round(median(gaps)) if gaps else 0)
+        response_s = last.max_response_s or RESPONSE_S
+        found.append(
+            Querier(
+                address,
+                first.seen.src,
+                first.seen.outgoing,
+                last.version,
+                interval_s,
+                (last.robustness or ROBUSTNESS) * interval_s + response_s,
+                response_s,
+                times,
+                max([times[-1], *(f.last_s for f in flows)]),
+                sum(f.frames for f in flows) > len(times),
+                first.seen.frame,
+                frozenset(f.vlan for f in flows),
+            )
+        )
+    return sorted(found, key=lambda q: int(IPv4Address(q.address)))
 
 
-def _paced(times: list[float]) -> int:
-    """The interval of a querier that does not tell it: the usual one, unless it is seen to take its time."""
-    return max(INTERVAL_S, round(median(b - a for a, b in pairwise(times)))) if len(times) > 1 else INTERVAL_S
-
-
-def groups(facts: Facts) -> dict[str, Group]:
+def groups(wire: Wire) -> dict[str, Group]:
     """Every IPv4 group with members or traffic, those of the link alone (224.0.0.0/24) left out."""
-    assert facts.tally is not None
     table: dict[str, Group] = {}
-    for message in facts.heard(IgmpMessage):
+    for message in wire.heard(IgmpMessage):
         if message.kind != "report":
             continue
         for address in filter(_beyond_the_link, message.joined):
@@ -117,48 +113,38 @@ def groups(facts: Facts) -> dict[str, Group]:
         for address in message.left:
             if address in table:
                 table[address].members.pop(message.seen.src, None)
-    for member, last_s in unread_reporters(facts).items():
+    for member, last_s in unread_reporters(wire).items():
         for group in table.values():
             if member in group.members:
                 group.members[member] = max(group.members[member], last_s)
-    for flow in facts.tally.flows:
-        udp = flow.cast == "multicast" and flow.protocol == 17 and flow.ethertype == 0x0800
+    for flow in wire.tally.flows:
+        udp = flow.cast == "multicast" and flow.protocol == UDP and flow.ethertype == IPV4
         if udp and not flow.discovery and _beyond_the_link(flow.destination_ip):
             table.setdefault(flow.destination_ip, Group(flow.destination_ip)).flows.append(flow)
     return table
 
 
-def unread_reporters(facts: Facts) -> dict[str, float]:
+def unread_reporters(wire: Wire) -> dict[str, float]:
     """Senders of more reports than were read, with the time of their last."""
-    assert facts.tally is not None
-    read: dict[str, int] = defaultdict(int)
-    for message in facts.heard(IgmpMessage):
-        read[message.seen.src] += 1
-    sent: dict[str, list[Flow]] = defaultdict(list)
-    for flow in facts.tally.flows:
-        if flow.protocol == IGMP and flow.ethertype == 0x0800:
-            sent[flow.source].append(flow)
-    return {
-        source: max(f.last_s for f in flows if f.destination_ip != ALL_SYSTEMS)
-        for source, flows in sent.items()
-        if sum(f.frames for f in flows) > read[source] and any(f.destination_ip != ALL_SYSTEMS for f in flows)
-    }
+    read = Counter(message.seen.src for message in wire.heard(IgmpMessage))
+    sent: Counter[str] = Counter()
+    last_s: dict[str, float] = {}
+    for flow in wire.tally.flows:
+        if flow.protocol == IGMP and flow.ethertype == IPV4:
+            sent[flow.source] += flow.frames
+            if flow.destination_ip != ALL_SYSTEMS:
+                last_s[flow.source] = max(flow.last_s, last_s.get(flow.source, 0.0))
+    return {source: at_s for source, at_s in last_s.items() if sent[source] > read[source]}
 
 
-def rivals(asking: Iterable[Querier]) -> tuple[Querier, Querier, float] | None:
+def rivals(asking: list[Querier], yield_s: float) -> tuple[Querier, Querier, float] | None:
     """Two queriers in one network, and when it showed: the one with the higher address asked, heard the other ask, and
     asked again. It should have yielded (RFC 2236 section 3). Start-up queries before that are natural."""
-    elected = [q for q in asking if q.address != NO_ADDRESS]
-    for low in elected:
-        for high in elected:
-            if int(IPv4Address(low.address)) >= int(IPv4Address(high.address)) or low.vlans.isdisjoint(
-                high.vlans
-            ):
-                continue
-            for heard in low.times:
-                again = [t for t in high.times if heard + YIELD_S < t < heard + low.membership_s]
-                if again and high.times[0] < heard:
-                    return low, high, again[0]
+    for low, high in combinations((q for q in asking if q.address != NO_ADDRESS), 2):
+        for heard in low.times if low.vlans & high.vlans else ():
+            again = [t for t in high.times if heard + yield_s < t < heard + low.membership_s]
+            if again and high.times[0] < heard:
+                return low, high, again[0]
     return None
 
 

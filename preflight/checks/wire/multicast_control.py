@@ -6,17 +6,28 @@ check keeps the membership table in capture time: when would each group run out 
 fails only where streams did stop as their membership ran out, or where it asked before and fell silent.
 """
 
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterator
 from itertools import pairwise
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.checks.say import count_text, who
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import (
+    Check,
+    Limit,
+    Limits,
+    Measured,
+    Saw,
+    caution,
+    fail,
+    passed,
+    trouble,
+    unproven,
+)
+from preflight.checks.say import counted, span_text, who
 from preflight.checks.see.membership import (
     NO_ADDRESS,
-    YIELD_S,
     Group,
     Querier,
     groups,
@@ -24,15 +35,14 @@ from preflight.checks.see.membership import (
     rivals,
     unread_reporters,
 )
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
 from preflight.wire.igmp import IgmpMessage
 
 CHECK = Check(
     name="multicast-control",
     subject="wire",
     order=250,
-    asks=View,
+    asks=Wire,
     question="Will the switches keep sending the streams where they are wanted?",
     looks_at=(
         "IGMP: who asks for members (the querier) and how often, who joined which group, which streams nobody joined, and "
@@ -44,30 +54,25 @@ CHECK = Check(
     ),
     limits=(
         Limit(
-            "query_interval", 125, "s between General Queries", "RFC 2236 section 8.2; RFC 3376 section 8.2"
+            "query_interval",
+            125,
+            "s between General Queries, where the querier does not tell",
+            "RFC 3376 section 8.2",
         ),
-        Limit(
-            "membership_interval",
-            260,
-            "s: robustness 2 x 125 s + 10 s to answer",
-            "RFC 2236 section 8.4; RFC 3376 section 8.4",
-        ),
+        Limit("membership_interval", 260, "s: robustness 2 x 125 s + 10 s to answer", "RFC 3376 section 8.4"),
         Limit(
             "no_query",
             130,
             "s without a General Query before one is missed",
             "RFC 3376 section 8.2, and 5 s spare",
         ),
-        Limit(
-            "stopped_within",
-            15,
-            "s of the moment that its membership ran out, and a tenth of the interval",
-            "common practice",
-        ),
+        Limit("stopped_for", 5, "s of silence before a stream counts as stopped", "common practice"),
+        Limit("stopped_within", 15, "s of the moment that its membership ran out", "common practice"),
+        Limit("stopped_share", 0.1, "of the membership interval, where that is less", "common practice"),
         Limit(
             "yield_within",
-            YIELD_S,
-            "s for the higher address to yield",
+            0.1,
+            "s for the higher address to yield: a query may be under way",
             "RFC 2236 section 3; the time: common practice",
         ),
     ),
@@ -87,303 +92,215 @@ CHECK = Check(
 )
 
 
-@dataclass(frozen=True)
-class _Trouble:
-    outcome: Outcome
-    headline: str
-    evidence: tuple[Evidence, ...] = ()
-    culprits: tuple[str, ...] = ()
-    span: tuple[float, float] | None = None
-
-
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    limits = CHECK.values()
-    asking, table = queriers(facts), groups(facts)
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    asking, table = queriers(wire, limits["query_interval"]), groups(wire)
     runs_out_s = asking[0].membership_s if asking else limits["membership_interval"]
     wanted = [g for g in table.values() if g.members or g.matters]
-    measured = {
-        "queriers": [
-            {
-                "address": q.address,
-                "version": q.version,
-                "interval_s": q.interval_s,
-                "queries_read": len(q.times),
-            }
-            for q in asking[:8]
-        ],
-        "membership_interval_s": runs_out_s,
-        "groups": {
-            g.address: {
-                "members": len(g.members),
-                "frames": sum(f.frames for f in g.flows),
-                "runs_out_s": None if g.joined_s is None else round(g.joined_s + runs_out_s, 1),
-            }
-            for g in sorted(wanted, key=lambda g: g.address)[:64]
-        },
-    }
-    end = facts.source.duration_s
-    troubles = [
-        trouble
-        for trouble in (
-            _stopped(asking, wanted, runs_out_s, end),
-            _silent(asking, wanted, end, facts),
-            _missing(asking, wanted, runs_out_s, end, 2 if facts.source.dropped else 1),
-            _two(asking),
-            _without_address(asking),
-            _versions(asking, facts),
-            _nobody_joined(asking, wanted, facts),
+    yield Measured(
+        {
+            "queriers": [
+                {
+                    "address": q.address,
+                    "version": q.version,
+                    "interval_s": q.interval_s,
+                    "queries_read": len(q.times),
+                }
+                for q in asking[:8]
+            ],
+            "membership_interval_s": runs_out_s,
+            "groups": {
+                g.address: {
+                    "members": len(g.members),
+                    "frames": sum(f.frames for f in g.flows),
+                    "runs_out_s": None if g.joined_s is None else round(g.joined_s + runs_out_s, 1),
+                }
+                for g in sorted(wanted, key=lambda g: g.address)[:64]
+            },
+        }
+    )
+    yield from _stopped(asking, wanted, runs_out_s, wire.source.duration_s, limits)
+    if not asking:
+        yield _missing(wanted, runs_out_s, wire.source, limits)
+        return
+    if wanted:
+        yield from _silent(asking, wanted, wire.source)
+    if found := rivals(asking, limits["yield_within"]):
+        low, high, at_s = found
+        text = f"{high.address} should have yielded to {low.address}, and asked again at {_clock(at_s)}"
+        yield caution(
+            f"Two queriers ask at once: {_name(low)} and {_name(high)}.",
+            [Evidence(text, time_s=at_s)],
+            culprits=(low.hardware, high.hardware),
         )
-        if trouble is not None
-    ]
-    if not troubles:
-        return _calm(asking, wanted, end, measured, limits)
-    troubles.sort(key=lambda t: t.outcome != Outcome.FAIL)
-    return Finding(
-        CHECK.name,
-        troubles[0].outcome,
-        troubles[0].headline,
-        evidence=tuple(
-            each
-            for trouble in troubles
-            for each in (
-                *((Evidence(trouble.headline),) if trouble is not troubles[0] else ()),
-                *trouble.evidence,
-            )
-        )[:16],
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=tuple(dict.fromkeys(c for trouble in troubles for c in trouble.culprits if c)),
-        spans=tuple(trouble.span for trouble in troubles if trouble.span),
-    )
+    first = asking[0]
+    if all(q.address == NO_ADDRESS for q in asking):
+        yield caution(
+            f"The only querier asks without an IP address (0.0.0.0): {_name(first)}. Some devices and switches ignore it.",
+            [Evidence("first query from 0.0.0.0", first.first_frame, first.times[0])],
+            culprits=[first.hardware],
+        )
+    yield from _versions(asking, wire)
+    yield from _nobody_joined(asking, wanted, wire)
+    every = f"every {first.interval_s:g} s" if first.version == 3 else f"in version {first.version}"
+    yield passed(f"One querier asks {every}: {_name(first)}.")
 
 
-def _calm(asking: list[Querier], wanted: list[Group], end: float, measured: dict, limits: dict) -> Finding:
-    if asking:
-        q = asking[0]
-        every = f"every {q.interval_s} s" if q.version == 3 else f"in version {q.version}"
-        headline = f"One querier asks {every}: {_name(q)}."
-        return Finding(CHECK.name, Outcome.PASS, headline, measured=measured, limits=limits)
-    headline = f"No querier was heard in {end:.0f} s; one may ask only every 125 s."
-    if not wanted:
-        headline = "No multicast stream and no member of one was heard, so nobody needs a querier here."
-    return Finding(
-        CHECK.name, Outcome.UNPROVEN, headline, measured=measured, limits=limits, fixes=(CHECK.unproven,)
-    )
-
-
-def _stopped(asking: list[Querier], wanted: list[Group], runs_out_s: float, end: float) -> _Trouble | None:
+def _stopped(
+    asking: list[Querier], wanted: list[Group], runs_out_s: float, end: float, limits: Limits
+) -> Iterator[Saw]:
     """Streams that stopped when their membership ran out, while nobody asked: what snooping without querier does."""
-    spare = min(CHECK.limit("stopped_within"), 0.1 * runs_out_s)
+    spare = min(limits["stopped_within"], limits["stopped_share"] * runs_out_s)
     queries = [t for q in asking for t in (*q.times, q.last_s)]
     stopped = [
-        g
-        for g in wanted
+        (joined_s, g)
+        for joined_s, g in _joined(wanted)
         if g.matters
-        and g.joined_s is not None
-        and end - g.last_s >= 5
-        and abs(g.last_s - g.joined_s - runs_out_s) <= spare
-        and not any(g.joined_s < t < g.last_s for t in queries)
+        and end - g.last_s >= limits["stopped_for"]
+        and abs(g.last_s - joined_s - runs_out_s) <= spare
+        and not any(joined_s < t < g.last_s for t in queries)
     ]
-    if not stopped:
-        return None
-    return _Trouble(
-        Outcome.FAIL,
-        f"{_streams(len(stopped))} stopped {runs_out_s:.0f} s after the receivers joined: nobody asks for members.",
-        tuple(
-            Evidence(
-                f"{g.address}: joined at {_clock(g.joined_s or 0)}, stopped at {_clock(g.last_s)}",
-                time_s=g.last_s,
-            )
-            for g in stopped[:6]
-        ),
-        span=(min(g.last_s for g in stopped), end),
+    if stopped:
+        yield fail(
+            f"{counted(len(stopped), 'stream')} stopped {runs_out_s:.0f} s after the receivers joined: nobody asks for members.",
+            [
+                Evidence(
+                    f"{g.address}: joined at {_clock(joined_s)}, stopped at {_clock(g.last_s)}",
+                    time_s=g.last_s,
+                )
+                for joined_s, g in stopped[:6]
+            ],
+            spans=[(min(g.last_s for _, g in stopped), end)],
+        )
+
+
+def _missing(wanted: list[Group], runs_out_s: float, source: SourceFacts, limits: Limits) -> Saw:
+    """There is no querier. Where frames were lost, one query may be among them."""
+    end = source.duration_s
+    if not wanted:
+        return unproven("No multicast stream and no member of one was heard, so nobody needs a querier here.")
+    if end <= limits["no_query"] * (2 if source.dropped else 1):
+        return unproven(
+            f"No querier was heard in {end:.0f} s; one may ask only every {limits['query_interval']:g} s."
+        )
+    outs = [joined_s + runs_out_s for joined_s, _ in _joined(wanted)]
+    return caution(
+        f"No querier in {end:.0f} s: if the switches snoop, streams stop{{at}}.",
+        _run_outs(wanted, runs_out_s),
+        at=f" from minute {int(min(outs) // 60) + 1} of this capture on"
+        if outs
+        else f" {span_text(runs_out_s)} after they began",
+        spans=[(0.0, end)],
     )
 
 
-def _silent(asking: list[Querier], wanted: list[Group], end: float, facts: Facts) -> _Trouble | None:
+def _silent(asking: list[Querier], wanted: list[Group], source: SourceFacts) -> Iterator[Saw]:
     """A querier that asked, and then missed so many turns that memberships run out."""
-    assert facts.source is not None
-    if not asking or not wanted:
-        return None
-    last = max(asking, key=lambda q: q.last_s)
-    lost = Outcome.CAUTION if facts.source.dropped else Outcome.FAIL
+    last, end = max(asking, key=lambda q: q.last_s), source.duration_s
     if end - last.last_s > last.membership_s:
-        return _Trouble(
-            lost,
-            f"The querier fell silent at {_clock(last.last_s)}; it asked every {last.interval_s} s before.",
-            (
+        yield trouble(
+            Outcome.CAUTION if source.dropped else Outcome.FAIL,
+            f"The querier fell silent{{at}}; it asked every {last.interval_s:g} s before.",
+            [
                 Evidence(f"last query of {_name(last)}", time_s=last.last_s),
                 *_run_outs(wanted, last.membership_s),
-            ),
-            (last.hardware,),
-            (last.last_s, end),
+            ],
+            culprits=[last.hardware],
+            spans=[(last.last_s, end)],
+            at=f" at {_clock(last.last_s)}",
         )
-    if any(q.unread for q in asking):
-        return None
-    times = sorted(t for q in asking for t in q.times)
-    gaps = [(b - a, a) for a, b in pairwise(times)]
-    longest, at = max(gaps, default=(0.0, 0.0))
-    if longest <= last.membership_s:
-        return None
-    return _Trouble(
-        Outcome.CAUTION,
-        f"The querier paused for {longest:.0f} s from {_clock(at)} on; after {last.membership_s:.0f} s memberships run out.",
-        (Evidence(f"no query from {_name(last)}", time_s=at),),
-        (last.hardware,),
-        (at, at + longest),
-    )
+    elif not any(q.unread for q in asking):
+        times = sorted(t for q in asking for t in q.times)
+        longest, at_s = max(((b - a, a) for a, b in pairwise(times)), default=(0.0, 0.0))
+        if longest > last.membership_s:
+            yield caution(
+                f"The querier paused for {longest:.0f} s{{at}}; after {last.membership_s:.0f} s memberships run out.",
+                [Evidence(f"no query from {_name(last)}", time_s=at_s)],
+                culprits=[last.hardware],
+                spans=[(at_s, at_s + longest)],
+                at=f" from {_clock(at_s)} on",
+            )
 
 
-def _missing(
-    asking: list[Querier], wanted: list[Group], runs_out_s: float, end: float, turns: int
-) -> _Trouble | None:
-    """No querier for so many `turns`: where frames were lost, one query may be among them."""
-    if asking or not wanted or end <= turns * CHECK.limit("no_query"):
-        return None
-    outs = [g.joined_s + runs_out_s for g in wanted if g.joined_s is not None]
-    when = (
-        f"from minute {int(min(outs) // 60) + 1} of this capture on"
-        if outs
-        else "4 min 20 s after they began"
-    )
-    return _Trouble(
-        Outcome.CAUTION,
-        f"No querier in {end:.0f} s: if the switches snoop, streams stop {when}.",
-        _run_outs(wanted, runs_out_s),
-        span=(0.0, end),
-    )
-
-
-def _run_outs(wanted: list[Group], runs_out_s: float) -> tuple[Evidence, ...]:
-    joined = sorted((g.joined_s, g.address, len(g.members)) for g in wanted if g.joined_s is not None)
-    return tuple(
-        Evidence(
-            f"{address}: {members} joined, last at {_clock(at)}; runs out at {_clock(at + runs_out_s)}",
-            time_s=at,
-        )
-        for at, address, members in joined[:6]
-    )
-
-
-def _two(asking: list[Querier]) -> _Trouble | None:
-    found = rivals(asking)
-    if found is None:
-        return None
-    low, high, at = found
-    text = f"Two queriers ask at once: {_name(low)} and {_name(high)}."
-    return _Trouble(
-        Outcome.CAUTION,
-        text,
-        (
-            Evidence(
-                f"{high.address} should have yielded to {low.address}, and asked again at {_clock(at)}",
-                time_s=at,
-            ),
-        ),
-        (low.hardware, high.hardware),
-    )
-
-
-def _without_address(asking: list[Querier]) -> _Trouble | None:
-    if not asking or any(q.address != NO_ADDRESS for q in asking):
-        return None
-    return _Trouble(
-        Outcome.CAUTION,
-        f"The only querier asks without an IP address (0.0.0.0): {_name(asking[0])}. Some devices and switches ignore it.",
-        (Evidence("first query from 0.0.0.0", asking[0].first_frame, asking[0].times[0]),),
-        (asking[0].hardware,),
-    )
-
-
-def _versions(asking: list[Querier], facts: Facts) -> _Trouble | None:
+def _versions(asking: list[Querier], wire: Wire) -> Iterator[Saw]:
     """A querier of version 1 cannot be left, and hosts that keep to version 3 are not understood by one of version 2."""
-    old = [q for q in asking if q.version == 1]
-    if old:
-        return _Trouble(
-            Outcome.CAUTION,
-            f"The querier speaks IGMP version 1: {_name(old[0])}. Nobody can leave a group.",
-            (Evidence("first query of version 1", old[0].first_frame, old[0].times[0]),),
-            (old[0].hardware,),
+    if old := next((q for q in asking if q.version == 1), None):
+        yield caution(
+            f"The querier speaks IGMP version 1: {_name(old)}. Nobody can leave a group.",
+            [Evidence("first query of version 1", old.first_frame, old.times[0])],
+            culprits=[old.hardware],
         )
-    versions = sorted({q.version for q in asking if q.address != NO_ADDRESS})
-    if versions != [2]:
-        return None
+        return
+    if {q.version for q in asking if q.address != NO_ADDRESS} != {2}:
+        return
     # The answer may have been under way: after the response time hosts speak version 2 (RFC 3376 section 7.2.1).
-    heard = min(q.times[0] + q.response_s for q in asking)
-    stubborn: dict[str, list[IgmpMessage]] = {}
-    for m in facts.heard(IgmpMessage):
-        if m.kind == "report" and m.version == 3 and m.seen.time_s > heard:
-            stubborn.setdefault(m.seen.src, []).append(m)
-    stubborn = {source: messages for source, messages in stubborn.items() if len(messages) >= 2}
-    if not stubborn:
-        return None
-    return _Trouble(
-        Outcome.CAUTION,
-        f"The querier speaks IGMP version 2, {_devices(len(stubborn))} answer in version 3.",
-        tuple(
-            Evidence(f"{who(source, m[0].source)} reports in version 3", m[0].seen.frame, m[0].seen.time_s)
-            for source, m in list(stubborn.items())[:4]
-        ),
-        tuple(stubborn),
-    )
+    heard_s = min(q.times[0] + q.response_s for q in asking)
+    reports: dict[str, list[IgmpMessage]] = defaultdict(list)
+    for m in wire.heard(IgmpMessage):
+        if m.kind == "report" and m.version == 3 and m.seen.time_s > heard_s:
+            reports[m.seen.src].append(m)
+    stubborn = {source: messages[0] for source, messages in reports.items() if len(messages) >= 2}
+    if stubborn:
+        yield caution(
+            f"The querier speaks IGMP version 2, {counted(len(stubborn), 'device')} answer in version 3.",
+            [
+                Evidence(f"{who(source, m.source)} reports in version 3", m.seen.frame, m.seen.time_s)
+                for source, m in list(stubborn.items())[:4]
+            ],
+            culprits=stubborn,
+        )
 
 
-def _nobody_joined(asking: list[Querier], wanted: list[Group], facts: Facts) -> _Trouble | None:
+def _nobody_joined(asking: list[Querier], wanted: list[Group], wire: Wire) -> Iterator[Saw]:
     """Streams without a member, told only where all reports come by: at a device's own port, when others were heard to
     answer a query in full."""
-    assert facts.source is not None
-    if facts.vantage != "access port" or facts.source.dropped or unread_reporters(facts):
-        return None
-    asked = [t + q.response_s + 1 for q in asking for t in q.times]
-    if not asked or facts.source.duration_s < min(asked):
-        return None
-    answered = min(asked)
+    if wire.vantage != "access port" or wire.source.dropped or unread_reporters(wire):
+        return
+    answered = min(t + q.response_s + 1 for q in asking for t in q.times)
     others = {
         m.seen.src
-        for m in facts.heard(IgmpMessage)
+        for m in wire.heard(IgmpMessage)
         if m.kind == "report" and not m.seen.outgoing and m.seen.time_s > answered - asking[0].response_s - 1
     }
-    if len(others) < 2:
-        return None
     alone = [
         g
         for g in wanted
         if not g.ever_joined and g.last_s > answered and sum(f.frames for f in g.flows if f.stream) >= 100
     ]
-    if not alone:
-        return None
-    return _Trouble(
-        Outcome.CAUTION,
-        f"{_streams(len(alone))} {'flows' if len(alone) == 1 else 'flow'}, but nobody joined: switches send that everywhere, or nowhere.",
-        tuple(
-            Evidence(
-                f"{g.address}: {count_text(sum(f.frames for f in g.flows))} frames from "
-                f"{who(g.flows[0].source, g.flows[0].source_ip)}",
-                frame=g.flows[0].first_frame,
-                time_s=g.flows[0].first_s,
-            )
-            for g in alone[:6]
-        ),
-    )
+    if len(others) >= 2 and alone:
+        yield caution(
+            f"{counted(len(alone), 'stream')} {'flows' if len(alone) == 1 else 'flow'}, but nobody joined: "
+            "switches send that everywhere, or nowhere.",
+            [
+                Evidence(
+                    f"{g.address}: {counted(sum(f.frames for f in g.flows), 'frame')} from "
+                    f"{who(g.flows[0].source, g.flows[0].source_ip)}",
+                    frame=g.flows[0].first_frame,
+                    time_s=g.flows[0].first_s,
+                )
+                for g in alone[:6]
+            ],
+        )
+
+
+def _joined(wanted: list[Group]) -> list[tuple[float, Group]]:
+    """The groups with members, and when the last of these said so."""
+    return [(g.joined_s, g) for g in wanted if g.joined_s is not None]
+
+
+def _run_outs(wanted: list[Group], runs_out_s: float) -> list[Evidence]:
+    joined = sorted(_joined(wanted), key=lambda each: (each[0], each[1].address))
+    return [
+        Evidence(
+            f"{g.address}: {len(g.members)} joined, last at {_clock(at_s)}; runs out at {_clock(at_s + runs_out_s)}",
+            time_s=at_s,
+        )
+        for at_s, g in joined[:6]
+    ]
 
 
 def _name(querier: Querier) -> str:
     address = "" if querier.address == NO_ADDRESS else querier.address
     return f"this computer ({address})" if querier.own else who(querier.hardware, address)
-
-
-def _streams(count: int) -> str:
-    return "1 stream" if count == 1 else f"{count_text(count)} streams"
-
-
-def _devices(count: int) -> str:
-    return "1 device" if count == 1 else f"{count_text(count)} devices"
 
 
 def _clock(seconds: float) -> str:

@@ -5,10 +5,12 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.multicast_control import judge
 from preflight.study import study
+from tests.checks.asked import asked
 from tests.tally.captures import every, mac, rtp, studied, told, write_with_direction
 from tests.wire.groups import leave, query, report
+
+judge = asked("multicast-control")
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 STREAM, OTHER = "233.252.0.1", "233.252.0.2"
