@@ -10,8 +10,9 @@ from collections.abc import Callable
 from ipaddress import ip_address
 
 from preflight.anonymise.cover import Cover
-from preflight.checks.wire.wifi_bridge import ACCESS_POINT_WORDS, HANDHELD_CLASSES
 from preflight.frames import kernels as f
+from preflight.wire.dhcp4 import HANDHELD_CLASSES
+from preflight.wire.lldp import ACCESS_POINT_WORDS
 
 Message = Callable[[bytes, Cover], bytes]
 _AP = re.compile(b"|".join(word.encode() for word in ACCESS_POINT_WORDS), re.IGNORECASE)

@@ -29,6 +29,8 @@ UP_TO_CLIENT = 44  # bytes up to and with the client's hardware address
 SHORTEST_BOOTP = 300  # RFC 951: a message without DHCP options is 300 bytes long
 MAGIC = b"\x63\x82\x53\x63"
 BROADCAST_FLAG = 0x8000
+# How a hand-held system begins its DHCP vendor class (option 60): from memory.
+HANDHELD_CLASSES = ("android-dhcp",)
 
 
 @dataclass(frozen=True)

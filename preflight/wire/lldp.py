@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from scapy.packet import Packet
 
 NEAREST = "01:80:c2:00:00:0e"  # no bridge passes frames to this group on: IEEE 802.1AB section 7.1
+# How access points describe themselves in text, here and by CDP: common practice.
+ACCESS_POINT_WORDS = ("access point", "wireless ap", "wlan ap")
 OF_THE_OWNER = 127
 DOT1, DOT3 = bytes.fromhex("0080c2"), bytes.fromhex("00120f")
 PORT_VLAN = (DOT1, 1)

@@ -21,8 +21,8 @@ from preflight.facts import Facts
 from preflight.host.facts import Adapter
 from preflight.text import clean
 from preflight.wire.cdp import CdpNeighbour
-from preflight.wire.dhcp4 import Dhcp4Message
-from preflight.wire.lldp import LldpNeighbour
+from preflight.wire.dhcp4 import HANDHELD_CLASSES, Dhcp4Message
+from preflight.wire.lldp import ACCESS_POINT_WORDS, LldpNeighbour
 from preflight.wire.mdns import MdnsMessage
 from preflight.wire.picked import Seen
 from preflight.wire.ssdp import SsdpMessage
@@ -74,11 +74,8 @@ CHECK = Check(
 )
 # What hand-held devices announce by mDNS, and lab gear with made-up addresses does not: common practice.
 HANDHELD_SERVICES = ("_companion-link._tcp.local.", "_rdlink._tcp.local.", "_remotepairing._tcp.local.")
-# How a hand-held system begins its DHCP vendor class (option 60): from memory.
-HANDHELD_CLASSES = ("android-dhcp",)
 # Made-up addresses of virtual machines and containers: common practice.
 VIRTUAL = ("52:54:00:", "fe:54:00:", "02:42:", "0a:00:27:")
-ACCESS_POINT_WORDS = ("access point", "wireless ap", "wlan ap")
 WORDS = {
     "layer-2 update": "{} joined a Wi-Fi access point on this network (the access point announced it)",
     "pre-authentication": "{} prepares to roam between Wi-Fi access points",
