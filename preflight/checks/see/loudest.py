@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from preflight.checks.finding import Evidence
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.see.flows import shown
 from preflight.tally.facts import Flow
 
 
@@ -21,10 +22,8 @@ def loudest(most_in_1s: Mapping[str, float]) -> tuple[list[str], str]:
 
 def sent(sender: str, frames: float, flows: Iterable[Flow]) -> Evidence:
     """That it sent so many `frames`, and what most of them are by its `flows`."""
+    text = f"sent {count_text(frames)} in all"
     most = max(flows, key=lambda flow: flow.frames, default=None)
-    return Evidence(
-        f"{who(sender, most.source_ip if most else '')} sent {count_text(frames)} in all"
-        + (f", mostly {what(most)}" if most else ""),
-        frame=most.first_frame if most else None,
-        time_s=most.first_s if most else None,
-    )
+    if most is None:  # its flows found no room in the tally
+        return Evidence(f"{who(sender)} {text}")
+    return shown(f"{who(sender, most.source_ip)} {text}, mostly {what(most)}", most)

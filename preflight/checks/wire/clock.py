@@ -9,6 +9,7 @@ one up; otherwise the clock was handed over. Silence of announcements is a lost 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 
 from preflight.checks.asks import Wire
@@ -30,6 +31,7 @@ from preflight.checks.rule import (
 )
 from preflight.checks.say import count_text, counted, heard_only, who
 from preflight.checks.see.best_master import best, reason
+from preflight.checks.see.flows import shown
 from preflight.tally.facts import ClockPort
 
 CHECK = Check(
@@ -52,24 +54,9 @@ CHECK = Check(
             "announce intervals without any: the clock is lost; two that announce for longer are two at once",
             "IEEE 1588-2008 9.2.6.11 and J.3.2 (announceReceiptTimeout), from memory",
         ),
-        Limit(
-            "sync_timeout_v1",
-            10,
-            "Sync intervals, for version 1",
-            "IEEE 1588-2002 (PTP_SYNC_RECEIPT_TIMEOUT), from memory",
-        ),
-        Limit(
-            "sync_off",
-            0.30,
-            "share that Sync is slower or faster than it says, on average",
-            "IEEE 1588-2008 9.5.9.2, from memory",
-        ),
-        Limit(
-            "sync_gap",
-            3,
-            "Sync intervals without a Sync",
-            "IEEE 802.1AS-2011 10.6.3 (syncReceiptTimeout), from memory",
-        ),
+        Limit("sync_timeout_v1", 10, "Sync intervals, for version 1", "IEEE 1588-2002, from memory"),
+        Limit("sync_off", 0.30, "share that Sync is off its pace", "IEEE 1588-2008 9.5.9.2, from memory"),
+        Limit("sync_gap", 3, "Sync intervals without a Sync", "IEEE 802.1AS-2011 10.6.3, from memory"),
         Limit("sync_gap_s", 0.1, "s without a Sync, at the least", "common practice"),
         Limit("missing_follow_ups", 0.01, "share of two-step Syncs", "common practice"),
         Limit("missing_least", 2, "Syncs without follow-up, at the least", "common practice"),
@@ -219,11 +206,10 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
     should = best(firsts) if known else None
     last = max(firsts, key=until_s.__getitem__)
     evidence = [
-        Evidence(
+        shown(
             f"{_named(port)} from {port.first_s:.1f} s to {until_s[port]:.1f} s"
             + (f": {_described(port)}" if known else ""),
-            port.first_frame,
-            port.first_s,
+            port,
         )
         for port in firsts
     ]
@@ -255,9 +241,7 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
 
 
 def _both(a: list[ClockPort], b: list[ClockPort], timeout_s: float) -> list[Span]:
-    """The stretches in which both announce. Ports that come and go without end count as handing over."""
-    if _flaps(a) or _flaps(b):
-        return []
+    """The stretches in which both announce."""
     return [
         (max(one[0], other[0]), min(one[1], other[1]))
         for one in _present(a, timeout_s)
@@ -267,19 +251,15 @@ def _both(a: list[ClockPort], b: list[ClockPort], timeout_s: float) -> list[Span
 
 
 def _present(ports: list[ClockPort], timeout_s: float) -> list[Span]:
-    """When it announces: from its first to its last, without its longest silence where that is a real one."""
+    """When it announces: from its first to its last, without its longest silence where that is a real one. A port that comes
+    and goes without end, so that less than half of its announcements came beside that silence, counts as handing over."""
     first, last = min(p.first_s for p in ports), max(p.last_s for p in ports)
-    if len(ports) > 1 or ports[0].longest_interval_s <= timeout_s:
+    if len(ports) > 1:
         return [(first, last)]
     begins, ends = _silence(ports[0])
-    return [(first, begins), (ends, last)]
-
-
-def _flaps(ports: list[ClockPort]) -> bool:
-    """Whether less than half of its announcements came, beside its longest silence."""
-    port = ports[0]
-    span = port.last_s - port.first_s - port.longest_interval_s
-    return len(ports) == 1 and port.count < 0.5 * span / _interval(port)
+    if ports[0].count < 0.5 * (last - first - (ends - begins)) / _interval(ports[0]):
+        return []
+    return [(first, last)] if ends - begins <= timeout_s else [(first, begins), (ends, last)]
 
 
 def _lost(domain: _Domain, wire: Wire) -> Iterator[Saw]:
@@ -310,7 +290,7 @@ def _lost(domain: _Domain, wire: Wire) -> Iterator[Saw]:
     if whole.first_s > domain.timeout_s and _audio_runs(wire, 0.0, whole.first_s):
         yield caution(
             f"No clock led for the first {whole.first_s:.1f} s, while streams went on.",
-            [Evidence("first announcement of any master", whole.first_frame, whole.first_s)],
+            [shown("first announcement of any master", whole)],
             spans=[(0.0, whole.first_s)],
         )
 
@@ -320,39 +300,30 @@ def _pace(domain: _Domain, wire: Wire, limits: Limits) -> Iterator[Saw]:
     if wire.source.dropped or wire.source.steps_back or domain.whole.version != 2:
         return
     for master in domain.masters:
-        name, culprits = _named(master), [master.hardware]
+        name = _named(master)
+        off = partial(caution, culprits=[master.hardware], fixes=PACE_FIXES)
         sync, follow = domain.sent(master, "Sync"), domain.sent(master, "Follow_Up")
         if sync is None:
             if master.count >= 4:
-                yield caution(f"{name} announces itself as master, but sends no Sync.", culprits=culprits)
+                yield off(f"{name} announces itself as master, but sends no Sync.", fixes=CHECK.fixes)
             continue
         missing = sync.count - (follow.count if follow else 0) - 1  # one may lie outside of the capture
         share = limits["missing_follow_ups"] * sync.count
         if sync.two_step and missing >= limits["missing_least"] and missing > share:
-            yield caution(
-                f"{count_text(missing)} of {counted(sync.count, 'Sync')} of {name} got no follow-up.",
-                culprits=culprits,
-                fixes=PACE_FIXES,
-            )
+            yield off(f"{count_text(missing)} of {counted(sync.count, 'Sync')} of {name} got no follow-up.")
         if sync.count < 8 or sync.interval_log2 not in SENSIBLE_LOG2:
             continue
         says = 2.0**sync.interval_log2
         mean = (sync.last_s - sync.first_s - sync.longest_interval_s) / (sync.count - 2)
         if abs(mean - says) > limits["sync_off"] * says:
-            yield caution(
-                f"{name} sends Sync every {mean * 1000:.1f} ms, but says every {says * 1000:g} ms.",
-                culprits=culprits,
-                fixes=PACE_FIXES,
-            )
+            yield off(f"{name} sends Sync every {mean * 1000:.1f} ms, but says every {says * 1000:g} ms.")
         longest, gap = sync.longest_interval_s, _silence(sync)
         gone = longest > domain.timeout_s or _hole(wire, *gap)  # told elsewhere
         if longest > max(limits["sync_gap"] * says, limits["sync_gap_s"]) and not gone:
-            yield caution(
+            yield off(
                 f"{name} sent no Sync for {longest * 1000:.0f} ms; it says one every {says * 1000:g} ms.",
                 [Evidence("the gap begins", time_s=gap[0])],
-                culprits=culprits,
                 spans=[gap],
-                fixes=PACE_FIXES,
             )
 
 
@@ -365,10 +336,7 @@ def _apart(domains: list[_Domain]) -> Iterator[Saw]:
         if one.hardware != other.hardware and _grandmaster(one) != _grandmaster(other):
             yield caution(
                 f"Two clocks lead that do not hear each other: {a.name} and {b.name}.",
-                [
-                    Evidence(f"{domain.name}: {_named(domain.leader)}", domain.leader.first_frame)
-                    for domain in (a, b)
-                ],
+                [Evidence(f"{d.name}: {_named(d.leader)}", d.leader.first_frame) for d in (a, b)],
                 culprits=(one.hardware, other.hardware),
                 fixes=ONE_CLOCK_FIXES,
             )

@@ -11,9 +11,10 @@ from collections.abc import Iterator
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.finding import Outcome
 from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.see.flows import lived, shown
 from preflight.tally.facts import Flow
 
 CHECK = Check(
@@ -110,16 +111,15 @@ def _off(outcome: Outcome, headline: str, bad: list[tuple[int, int, Flow]]) -> S
         outcome,
         headline,
         [
-            Evidence(
+            shown(
                 f"{counted(count, 'frame')} of {what(f)} from {who(f.source, f.source_ip)}, "
                 f"{size} bytes without check sequence",
-                frame=f.first_frame,
-                time_s=f.first_s,
+                f,
             )
             for count, size, f in bad[:6]
         ],
         culprits=list(dict.fromkeys(f.source for f in flows if f.source))[:16],
-        spans=[(min(f.first_s for f in flows), max(f.last_s for f in flows))],
+        spans=[lived(flows)],
     )
 
 

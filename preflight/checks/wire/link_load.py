@@ -19,6 +19,7 @@ from preflight.checks.rule import (
     unproven,
 )
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.see.flows import shown
 from preflight.tally.facts import Measure, Talker, TallyFacts
 
 CHECK = Check(
@@ -113,10 +114,9 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
 
 def _sent(talker: Talker, tally: TallyFacts) -> Evidence:
     flows = [f for f in tally.flows if f.source == talker.hardware]
-    most = max(flows, key=lambda f: f.bytes, default=None)
-    return Evidence(
-        f"{who(talker.hardware, most.source_ip if most else '')} sent {talker.bytes / 1e6:.1f} MB in all"
-        + (f", in {counted(len(flows), 'flow')}; the largest: {what(most)}" if most else ""),
-        frame=most.first_frame if most else talker.first_frame,
-        time_s=most.first_s if most else talker.first_s,
-    )
+    sent = f"sent {talker.bytes / 1e6:.1f} MB in all"
+    if not flows:  # they found no room in the tally
+        return Evidence(f"{who(talker.hardware)} {sent}", talker.first_frame, talker.first_s)
+    most = max(flows, key=lambda f: f.bytes)
+    many = counted(len(flows), "flow")
+    return shown(f"{who(talker.hardware, most.source_ip)} {sent}, in {many}; the largest: {what(most)}", most)

@@ -26,6 +26,7 @@ from preflight.checks.rule import (
     unproven,
 )
 from preflight.checks.say import counted, span_text, who
+from preflight.checks.see.flows import shown
 from preflight.checks.see.membership import (
     NO_ADDRESS,
     Group,
@@ -56,15 +57,12 @@ CHECK = Check(
         Limit(
             "query_interval",
             125,
-            "s between General Queries, where the querier does not tell",
+            "s between queries, where the querier does not tell",
             "RFC 3376 section 8.2",
         ),
         Limit("membership_interval", 260, "s: robustness 2 x 125 s + 10 s to answer", "RFC 3376 section 8.4"),
         Limit(
-            "no_query",
-            130,
-            "s without a General Query before one is missed",
-            "RFC 3376 section 8.2, and 5 s spare",
+            "no_query", 130, "s without a query before one is missed", "RFC 3376 section 8.2, and 5 s spare"
         ),
         Limit("stopped_for", 5, "s of silence before a stream counts as stopped", "common practice"),
         Limit("stopped_within", 15, "s of the moment that its membership ran out", "common practice"),
@@ -271,11 +269,10 @@ def _nobody_joined(asking: list[Querier], wanted: list[Group], wire: Wire) -> It
             f"{counted(len(alone), 'stream')} {'flows' if len(alone) == 1 else 'flow'}, but nobody joined: "
             "switches send that everywhere, or nowhere.",
             [
-                Evidence(
+                shown(
                     f"{g.address}: {counted(sum(f.frames for f in g.flows), 'frame')} from "
                     f"{who(g.flows[0].source, g.flows[0].source_ip)}",
-                    frame=g.flows[0].first_frame,
-                    time_s=g.flows[0].first_s,
+                    g.flows[0],
                 )
                 for g in alone[:6]
             ],

@@ -46,12 +46,8 @@ CHECK = Check(
     ),
     why="A flood of multicast reaches most devices, as broadcast does, and takes time that they need for audio.",
     limits=(
-        Limit(
-            "fail_per_s", 1000, "multicast frames in one second that belong to no stream", "common practice"
-        ),
-        Limit(
-            "caution_per_s", 100, "multicast frames in one second that belong to no stream", "common practice"
-        ),
+        Limit("fail_per_s", 1000, "multicast frames of no stream in one second", "common practice"),
+        Limit("caution_per_s", 100, "multicast frames of no stream in one second", "common practice"),
         Limit(
             "beat_per_s",
             1000,

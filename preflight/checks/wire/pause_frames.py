@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.finding import Outcome
 from preflight.checks.rule import (
     AGAIN,
     KEEPS_TIME,
@@ -23,7 +23,7 @@ from preflight.checks.rule import (
     unproven,
 )
 from preflight.checks.say import count_text, counted, who
-from preflight.checks.see.flows import MAC_CONTROL
+from preflight.checks.see.flows import MAC_CONTROL, lived, shown
 
 CHECK = Check(
     name="pause-frames",
@@ -81,14 +81,13 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
         f"{counted(frames, 'pause frame')}: the longest stop ordered is {longest_ms:.2f} ms at {rate}"
         + (f", up to {counted(per_s, 'frame')} in a second." if failed else "."),
         [
-            Evidence(
+            shown(
                 f"{'this computer' if f.source in own else who(f.source)} sent {count_text(f.frames)}, "
                 f"each for at most {f.pause_most_quanta * quantum_ms:.2f} ms",
-                frame=f.first_frame,
-                time_s=f.first_s,
+                f,
             )
             for f in flows[:4]
         ],
         culprits=[f.source for f in flows if f.source],
-        spans=[(min(f.first_s for f in flows), max(f.last_s for f in flows))],
+        spans=[lived(flows)],
     )

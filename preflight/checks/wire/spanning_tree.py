@@ -119,22 +119,18 @@ def _roots(told: list[Bpdu], vantage: Vantage, settled: float) -> Iterator[Saw]:
         by_switch[(bpdu.vlan, bpdu.bridge)].append(bpdu)
     news: dict[tuple, Saw] = {}
     for (vlan, _), words in by_switch.items():
-        for told_before, bpdu in _new_roots(words):
-            since, now = told_before[0], bpdu.seen.time_s
-            took_over = _beats(bpdu, since) and len(told_before) >= settled
+        runs = [list(run) for _, run in groupby(words, key=lambda bpdu: bpdu.root)]
+        for before, (bpdu, *_) in pairwise(runs):
+            since, now = before[0], bpdu.seen.time_s
+            took_over = _beats(bpdu, since) and len(before) >= settled
             new, old = _switch(bpdu.root), _switch(since.root)
+            text = f"{_switch(bpdu.bridge)} first told of root {_id(since.root)}, then of {_id(bpdu.root)}"
             saw = trouble(
                 Outcome.FAIL if took_over else Outcome.CAUTION,
                 f"Another switch took over as root{{at}}: {new}."
                 if took_over
                 else f"The root changed{{at}}, from {old} to {new}.",
-                [
-                    Evidence(
-                        f"{_switch(bpdu.bridge)} first told of root {_id(since.root)}, then of {_id(bpdu.root)}",
-                        bpdu.seen.frame,
-                        now,
-                    )
-                ],
+                [_heard(text, bpdu)],
                 at=f" at {now:.1f} s",
                 culprits=[bpdu.root.hardware] if took_over and bpdu.root else [],
                 spans=[(max(now - bpdu.hello_s, 0.0), now + _holds_back_s(bpdu))],
@@ -148,23 +144,11 @@ def _roots(told: list[Bpdu], vantage: Vantage, settled: float) -> Iterator[Saw]:
         one, *others = [bpdu for (v, _), bpdu in last.items() if v == vlan]
         other = next((bpdu for bpdu in others if bpdu.root != one.root), None)
         if other is not None:
+            text = f"{_switch(other.bridge)} tells of root {_id(other.root)}, {_switch(one.bridge)} of {_id(one.root)}"
             yield caution(
                 f"Switches do not agree on the root: {_switch(one.root)} or {_switch(other.root)}.",
-                [
-                    Evidence(
-                        f"{_switch(other.bridge)} tells of root {_id(other.root)}, "
-                        f"{_switch(one.bridge)} of {_id(one.root)}",
-                        other.seen.frame,
-                        other.seen.time_s,
-                    )
-                ],
+                [_heard(text, other)],
             )
-
-
-def _new_roots(words: list[Bpdu]) -> Iterator[tuple[list[Bpdu], Bpdu]]:
-    """Each word of one switch that tells of another root, with the words before that told of the same one."""
-    runs = [list(run) for _, run in groupby(words, key=lambda bpdu: bpdu.root)]
-    yield from ((before, after[0]) for before, after in pairwise(runs))
 
 
 def _beats(new: Bpdu, old: Bpdu) -> bool:
@@ -199,7 +183,7 @@ def _changes(heard: Iterable[Bpdu]) -> Iterator[Saw]:
         more = f"; {count_text(len(events))} such in all" if len(events) > 1 else ""
         yield caution(
             "The topology changed{at}: a cable or a switch came or went.",
-            [Evidence(text + more, first.seen.frame, first.seen.time_s)],
+            [_heard(text + more, first)],
             at=f", told at {first.seen.time_s:.1f} s",
             spans=[(max(began, 0.0), events[-1][0].seen.time_s)],
             fixes=CHANGE_FIXES,
@@ -215,26 +199,22 @@ def _slow(told: Iterable[Bpdu], slow_s: float) -> Iterator[Saw]:
     slow = [bpdu for bpdu in told if bpdu.version == 0 and 2 * bpdu.forward_delay_s >= slow_s]
     if slow:
         wait_s, first = 2 * slow[0].forward_delay_s, slow[0]
+        text = f"{_switch(first.bridge)} speaks version 0, forward delay {first.forward_delay_s:g} s"
         yield caution(
             f"The old spanning tree holds every box back for {wait_s:g} s after it is plugged in.",
-            [
-                Evidence(
-                    f"{_switch(first.bridge)} speaks version 0, forward delay {first.forward_delay_s:g} s "
-                    "(an edge port would not wait; that cannot be seen)",
-                    first.seen.frame,
-                    first.seen.time_s,
-                )
-            ],
+            [_heard(f"{text} (an edge port would not wait; that cannot be seen)", first)],
             fixes=SLOW_FIXES,
         )
 
 
+def _heard(text: str, bpdu: Bpdu) -> Evidence:
+    return Evidence(text, bpdu.seen.frame, bpdu.seen.time_s)
+
+
 def _tree(bpdu: Bpdu) -> Evidence:
     where = f" of VLAN {bpdu.vlan}" if bpdu.vlan is not None else ""
-    return Evidence(
-        f"{_version(bpdu)}{where}: root {_id(bpdu.root)}, told by {_id(bpdu.bridge)}, cost {bpdu.cost}",
-        bpdu.seen.frame,
-        bpdu.seen.time_s,
+    return _heard(
+        f"{_version(bpdu)}{where}: root {_id(bpdu.root)}, told by {_id(bpdu.bridge)}, cost {bpdu.cost}", bpdu
     )
 
 

@@ -8,9 +8,10 @@ show the tags of the trunk it copies, and a computer that sends tagged frames it
 from collections.abc import Iterator
 
 from preflight.checks.asks import Wire
-from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.finding import Outcome
 from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.see.flows import lived, shown
 
 CHECK = Check(
     name="vlan-tags",
@@ -77,14 +78,13 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
         else Outcome.CAUTION,
         headline + ".",
         [
-            Evidence(
+            shown(
                 f"VLAN {f.vlan}, priority {f.pcp}: {counted(f.frames, 'frame')} of {what(f)} from "
                 + ("this computer" if f.source in own else who(f.source, f.source_ip)),
-                frame=f.first_frame,
-                time_s=f.first_s,
+                f,
             )
             for f in tagged[:6]
         ],
         culprits=list(dict.fromkeys(f.source for f in tagged if f.source))[:16],
-        spans=[(min(f.first_s for f in tagged), max(f.last_s for f in tagged))],
+        spans=[lived(tagged)],
     )
