@@ -103,6 +103,65 @@ class Link(Audio):
     @classmethod
     def of(cls, facts: Facts) -> Self | Missing | None:
         found = super().of(facts)
+        return no_link(found.audio) or found if isinstance(found, Link) else found
+
+
+def no_link(adapter: Adapter) -> Missing | None:
+    """What is said where a link is known to be down, and only a link could show the matter."""
+    if adapter.enabled is False:
+        return Missing(f"{adapter.name} is turned off: there is no link to judge.", LINK_FIRST)
+    if adapter.carrier is False:
+        return Missing(f"The link of {adapter.name} is down: there is nothing to judge.", LINK_FIRST)
+    return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedWire(Wire):
+    """Frames were heard, and a rig sheet says what should be there."""
+
+    sheet: Sheet
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return None if facts.sheet is None else super().of(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Computer(View):
+    """This computer was read."""
+
+    host: HostFacts
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return None if facts.host is None else cls._with(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Audio(Computer):
+    """This computer was read, and `audio` is its adapter on the audio LAN."""
+
+    audio: Adapter
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        if facts.host is None:
+            return None
+        if facts.adapter is None:
+            return Missing("It is not known which adapter is on the audio LAN.")
+        adapter = facts.host.adapter(facts.adapter)
+        if adapter is None:
+            return Missing(f"This computer no longer lists an adapter {facts.adapter}.")
+        return cls._with(facts, audio=adapter)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Link(Audio):
+    """The same, for what only a link can show: it is not known to be down."""
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        found = super().of(facts)
         if not isinstance(found, Link):
             return found
         if found.audio.enabled is False:

@@ -17,6 +17,7 @@ from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.host import linux, macos, windows
 from preflight.host.facts import Adapter, Address, Counters, HostFacts, Load
+from tests.checks.asked import asked
 from tests.host import macos_recordings, windows_recordings
 from tests.host.test_linux_device import driver
 from tests.host.test_macos import told as told_by_macos
@@ -24,7 +25,7 @@ from tests.host.test_macos import write as write_settings
 from tests.host.trees import Tree
 from tests.host.windows_recordings import adapter, keyword, on_usb
 
-CHECKS = {check.name: judge for check, judge in all_checks() if check.subject == "computer"}
+CHECKS = {check.name: asked(check.name) for check, _ in all_checks() if check.subject == "computer"}
 GB = 1_000_000_000
 ROOM = Load(100.0, 1000.0, 0.0, 16 * GB, 8 * GB, 500 * GB, 200 * GB)
 LATER = replace(ROOM, busy_s=101.0, total_s=1020.0)

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from preflight.checks.computer import shared_connection
 from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts, Power, Usb
 from preflight.host.windows import enrich
+from tests.checks.asked import asked
 from tests.host import windows_recordings as recorded
 from tests.host.windows_recordings import adapter, keyword, on_usb, query, scheme, told
 
@@ -146,7 +146,7 @@ def test_a_network_bridge():
     members = [{"Name": "Ethernet"}, {"Name": "Wi-Fi"}]
     facts = read(told(adapters=[adapter("Ethernet"), recorded.WIFI, bridge], bridged=members))
     assert [each.master for each in facts.adapters] == ["Network Bridge", "Network Bridge", None]
-    finding = shared_connection.judge(Facts(host=facts, adapter="Ethernet"))
+    finding = asked("shared-connection")(Facts(host=facts, adapter="Ethernet"))
     assert finding.outcome == "fail" and "Wi-Fi" in finding.headline
 
 
@@ -164,7 +164,7 @@ def test_a_network_bridge():
 def test_connection_sharing(parts, sharing, outcome):
     facts = read(told(**parts))
     assert facts.sharing is sharing
-    assert shared_connection.judge(Facts(host=facts, adapter="Ethernet")).outcome == outcome
+    assert asked("shared-connection")(Facts(host=facts, adapter="Ethernet")).outcome == outcome
 
 
 def test_forwarding_of_one_interface_counts():

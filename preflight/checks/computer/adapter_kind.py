@@ -1,18 +1,17 @@
 """The audio LAN is on a cable, in a socket of its own."""
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check
-from preflight.facts import Facts
-from preflight.host.facts import Adapter
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import Check, Limits, Measured, Saw, fail, passed, unproven
 
 CHECK = Check(
     name="adapter-kind",
     subject="computer",
     order=20,
-    asks=View,
+    asks=Audio,
     question="Is the audio adapter a real wired one?",
     looks_at="What kind of adapter the system says it is: wired, Wi-Fi, VPN, bridge or made by software.",
     why=(
@@ -28,7 +27,7 @@ CHECK = Check(
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven="Look the adapter up in the network settings: it should say Ethernet. Follow its cable to the audio switch.",
 )
-WORDS = {
+KINDS = {
     "wifi": "is Wi-Fi",
     "vpn": "is a VPN or tunnel",
     "bridge": "is a bridge",
@@ -39,35 +38,19 @@ WORDS = {
 }
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    if adapter.kind is None:
-        return untold(CHECK, f"The system does not say what kind of adapter {adapter.name} is.")
-    seen = (Evidence(f"{adapter.name}: {adapter.kind_reason}"), *_own_address(adapter))
-    measured = {"kind": adapter.kind, "driver": adapter.driver, "bus": adapter.bus}
-    if adapter.kind == "ethernet":
-        return Finding(
-            CHECK.name, Outcome.PASS, f"{adapter.name} is wired Ethernet.", evidence=seen, measured=measured
+def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+    audio = computer.audio
+    seen = [Evidence(f"{audio.name}: {audio.kind_reason}")] if audio.kind else []
+    made, own = audio.permanent_address, audio.hardware_address
+    if made and own and made != own:
+        # No fault, but a sheet or a switch may know the adapter by the address that it was made with.
+        seen.append(Evidence(f"Its hardware address is set to {own}; it was made with {made}."))
+    yield Measured({"kind": audio.kind, "driver": audio.driver, "bus": audio.bus}, tuple(seen))
+    if audio.kind is None:
+        yield unproven(f"The system does not say what kind of adapter {audio.name} is.")
+    elif audio.kind == "ethernet":
+        yield passed(f"{audio.name} is wired Ethernet.")
+    else:
+        yield fail(
+            f"{audio.name} {KINDS[audio.kind]}. The audio LAN needs a wired adapter.", culprits=[audio.name]
         )
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL,
-        f"{adapter.name} {WORDS[adapter.kind]}. The audio LAN needs a wired adapter.",
-        evidence=seen,
-        measured=measured,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=(adapter.name,),
-    )
-
-
-def _own_address(adapter: Adapter) -> tuple[Evidence, ...]:
-    """A changed address is no fault, but a sheet or a switch may know the adapter by the one that it was made with."""
-    if adapter.permanent_address in (None, adapter.hardware_address) or adapter.hardware_address is None:
-        return ()
-    text = f"Its hardware address is set to {adapter.hardware_address}; it was made with {adapter.permanent_address}."
-    return (Evidence(text),)

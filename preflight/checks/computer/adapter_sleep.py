@@ -4,19 +4,18 @@ Two facts are judged apart: energy-efficient Ethernet, which needs both ends of 
 for the device. It passes only where both are known to be off, or not in use.
 """
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import Audio
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check
-from preflight.facts import Facts
-from preflight.host.facts import Adapter
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, caution, passed, unproven
 
 CHECK = Check(
     name="adapter-sleep",
     subject="computer",
     order=480,
-    asks=View,
+    asks=Audio,
     question="Does the audio adapter stay awake?",
     looks_at=(
         "Energy-efficient Ethernet (EEE, green Ethernet) on the link, and whether the system may put the adapter to "
@@ -33,7 +32,7 @@ CHECK = Check(
     fixes=(
         "Turn energy-efficient Ethernet (EEE, green Ethernet) off in the adapter's settings, and in the switch.",
         "Turn off power saving for this adapter, and USB selective suspend (autosuspend) in the power settings.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
@@ -47,48 +46,20 @@ LINK = {
 }
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    measured = {"eee": adapter.eee, "may_sleep": adapter.may_sleep}
-    troubles, fixes = _troubles(adapter)
-    if troubles:
-        return Finding(
-            CHECK.name,
-            Outcome.CAUTION,
-            troubles[0],
-            evidence=tuple(Evidence(each) for each in troubles[1:]),
-            measured=measured,
-            fixes=(*fixes, CHECK.fixes[-1]),
-            cautions=CHECK.cautions,
-            culprits=(adapter.name,),
+def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+    name, eee, may_sleep = computer.audio.name, computer.audio.eee, computer.audio.may_sleep
+    yield Measured({"eee": eee, "may_sleep": may_sleep})
+    if eee in LINK:
+        yield caution(LINK[eee].format(name), fixes=[CHECK.fixes[0], AGAIN], culprits=[name])
+    if may_sleep:
+        yield caution(
+            f"The system may put {name} itself to sleep to save power.",
+            fixes=[CHECK.fixes[1], AGAIN],
+            culprits=[name],
         )
-    if adapter.eee is None:
-        return untold(
-            CHECK, f"The system does not say whether {adapter.name} uses energy-efficient Ethernet."
-        )
-    if adapter.may_sleep is None:
-        return untold(CHECK, f"The system does not say whether it may put {adapter.name} to sleep.")
-    unused = (Evidence("Energy-efficient Ethernet is turned on here, but not in use on this link."),)
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"Nothing puts {adapter.name} to sleep.",
-        evidence=unused if adapter.eee == "unused" else (),
-        measured=measured,
-    )
-
-
-def _troubles(adapter: Adapter) -> tuple[list[str], list[str]]:
-    """What may sleep, and what to do about it."""
-    texts, fixes = [], []
-    if adapter.eee in LINK:
-        texts.append(LINK[adapter.eee].format(adapter.name))
-        fixes.append(CHECK.fixes[0])
-    if adapter.may_sleep:
-        texts.append(f"The system may put {adapter.name} itself to sleep to save power.")
-        fixes.append(CHECK.fixes[1])
-    return texts, fixes
+    if eee is None:
+        yield unproven(f"The system does not say whether {name} uses energy-efficient Ethernet.")
+    elif may_sleep is None:
+        yield unproven(f"The system does not say whether it may put {name} to sleep.")
+    unused = Evidence("Energy-efficient Ethernet is turned on here, but not in use on this link.")
+    yield passed(f"Nothing puts {name} to sleep.", [unused] if eee == "unused" else [])

@@ -7,16 +7,14 @@ over. A rig sheet tells more: the control network's subnet and router, this comp
 DHCP server is meant to be there.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
 from ipaddress import IPv4Interface, IPv6Interface, ip_network
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Audio, no_link
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, no_link, untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Explains
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import Check, Explains, Limits, Measured, Saw, caution, fail, passed, unproven
 from preflight.checks.see.addresses import address_holder, ipv4
-from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts
 from preflight.rig.sheet import Sheet
 
@@ -24,7 +22,7 @@ CHECK = Check(
     name="addressing",
     subject="computer",
     order=200,
-    asks=View,
+    asks=Audio,
     explains=(
         Explains(("control-network",), "culprit"),
         Explains(("address-plan", "control-plan"), "all culprits"),
@@ -72,66 +70,31 @@ AS_PLANNED = ("Set the address as the rig sheet says, or write the new one on th
 GIVE_ADDRESS = ("Give the audio adapter an address of the audio LAN, as the show's address plan says.",)
 
 
-@dataclass(frozen=True)
-class _Fault:
-    outcome: Outcome
-    text: str
-    fixes: tuple[str, ...]
-
-
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    holder = address_holder(adapter, facts.host)
+def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+    audio, host = computer.audio, computer.host
+    holder = address_holder(audio, host)
     if holder is None:
-        return untold(CHECK, f"{adapter.name} is part of {adapter.master}, whose addresses are not known.")
-    if not ipv4(holder) and (down := no_link(CHECK, adapter)):
-        return down  # many systems take the address away with the link
-    shown = tuple(Evidence(_shown(each, holder)) for each in holder.addresses)
-    measured = {
-        "addresses": [f"{each.text}/{each.prefix}" for each in holder.addresses],
-        "origins": [each.origin for each in holder.addresses],
-        "gateways": None if holder.gateways is None else list(holder.gateways),
-    }
-    planned = _planned(adapter, holder, facts.sheet)
-    faults = [
-        *planned,
-        *_shared_subnets(holder, facts.host),
-        *_gateway(holder, facts.host),
-        *_own(holder, leases=bool(facts.sheet and facts.sheet.dhcp.allowed)),
-    ]
-    faults.sort(key=lambda fault: fault.outcome is not Outcome.FAIL)
-    if faults:
-        return Finding(
-            CHECK.name,
-            faults[0].outcome,
-            faults[0].text,
-            evidence=(*(Evidence(fault.text) for fault in faults[1:]), *shown),
-            measured=measured,
-            fixes=tuple(dict.fromkeys(step for fault in faults for step in fault.fixes)),
-            cautions=CHECK.cautions,
-            # What the sheet plans otherwise is heard on the wire, too, where a device is told by its hardware address.
-            culprits=(adapter.name, *(each for each in (adapter.hardware_address,) if each and planned)),
-        )
-    if doubt := _doubt(holder, facts.host):
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            doubt,
-            evidence=shown,
-            measured=measured,
-            fixes=(CHECK.unproven,),
-        )
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"{holder.name} has a subnet of its own, an address that stays, and no gateway.",
-        evidence=shown,
-        measured=measured,
+        yield unproven(f"{audio.name} is part of {audio.master}, whose addresses are not known.")
+        return
+    if not ipv4(holder) and (down := no_link(audio)):  # many systems take the address away with the link
+        yield unproven(down.headline, fixes=down.fixes)
+        return
+    yield Measured(
+        {
+            "addresses": [f"{each.text}/{each.prefix}" for each in holder.addresses],
+            "origins": [each.origin for each in holder.addresses],
+            "gateways": None if holder.gateways is None else list(holder.gateways),
+        },
+        tuple(Evidence(_shown(each, holder)) for each in holder.addresses),
     )
+    if computer.sheet is not None:
+        yield from _planned(audio, holder, computer.sheet)
+    yield from _shared_subnets(audio, holder, host)
+    yield from _gateway(audio, holder, host)
+    yield from _own(audio, holder, leases=bool(computer.sheet and computer.sheet.dhcp.allowed))
+    if doubt := _doubt(holder, host):
+        yield unproven(doubt)
+    yield passed(f"{holder.name} has a subnet of its own, an address that stays, and no gateway.")
 
 
 def _routed(adapter: Adapter) -> list[IPv4Interface | IPv6Interface]:
@@ -149,8 +112,7 @@ def _others(holder: Adapter, host: HostFacts) -> list[Adapter]:
     ]
 
 
-def _shared_subnets(holder: Adapter, host: HostFacts) -> list[_Fault]:
-    faults = []
+def _shared_subnets(audio: Adapter, holder: Adapter, host: HostFacts) -> Iterator[Saw]:
     for other in _others(holder, host):
         for own in _routed(holder):
             for theirs in _routed(other):
@@ -160,13 +122,12 @@ def _shared_subnets(holder: Adapter, host: HostFacts) -> list[_Fault]:
                     text = f"{holder.name} and {other.name} have the same address {own.ip}."
                 else:
                     text = f"{holder.name} ({own}) and {other.name} ({theirs}) are in one subnet."
-                faults.append(_Fault(Outcome.FAIL, text, OWN_SUBNET))
-    return faults
+                yield fail(text, fixes=OWN_SUBNET, culprits=[audio.name])
 
 
-def _gateway(holder: Adapter, host: HostFacts) -> list[_Fault]:
+def _gateway(audio: Adapter, holder: Adapter, host: HostFacts) -> Iterator[Saw]:
     if not holder.gateways:
-        return []
+        return
     many = len(holder.gateways) > 1
     goes = (
         f"The default gateway{'s' if many else ''} {', '.join(holder.gateways)} go{'' if many else 'es'} by the audio "
@@ -174,43 +135,51 @@ def _gateway(holder: Adapter, host: HostFacts) -> list[_Fault]:
     )
     second = [other.name for other in _others(holder, host) if other.gateways]
     if second:
-        return [_Fault(Outcome.FAIL, f"{goes}, and another by {', '.join(second)}.", NO_GATEWAY)]
-    return [_Fault(Outcome.CAUTION, f"{goes}.", NO_GATEWAY)]
+        yield fail(f"{goes}, and another by {', '.join(second)}.", fixes=NO_GATEWAY, culprits=[audio.name])
+    else:
+        yield caution(f"{goes}.", fixes=NO_GATEWAY, culprits=[audio.name])
 
 
-def _planned(adapter: Adapter, holder: Adapter, sheet: Sheet | None) -> list[_Fault]:
-    """What the rig sheet says otherwise."""
-    if sheet is None:
-        return []
-    faults = []
+def _planned(audio: Adapter, holder: Adapter, sheet: Sheet) -> Iterator[Saw]:
+    """What the rig sheet says otherwise. It is heard on the wire, too, where a device is told by its hardware address."""
+    culprits = [each for each in (audio.name, audio.hardware_address) if each]
     subnet = ip_network(sheet.control.subnet) if sheet.control.subnet else None
     strayed = [each for each in _routed(holder) if subnet is not None and each.ip in subnet]
     if strayed:
-        text = f"{holder.name} is the audio adapter, and {strayed[0].ip} is an address of the control network ({subnet})."
-        faults.append(_Fault(Outcome.FAIL, text, SWAPPED))
+        yield fail(
+            f"{holder.name} is the audio adapter, and {strayed[0].ip} is an address of the control network ({subnet}).",
+            fixes=SWAPPED,
+            culprits=culprits,
+        )
     if sheet.control.router and sheet.control.router in (holder.gateways or ()):
-        text = f"The control network's router {sheet.control.router} is the gateway of the audio adapter {holder.name}."
-        faults.append(_Fault(Outcome.FAIL, text, SWAPPED))
-    hardware = (adapter.hardware_address or "").lower()
+        yield fail(
+            f"The control network's router {sheet.control.router} is the gateway of the audio adapter {holder.name}.",
+            fixes=SWAPPED,
+            culprits=culprits,
+        )
+    hardware = (audio.hardware_address or "").lower()
     mine = next((device for device in sheet.device if device.hardware == hardware), None)
     has = [each.text for each in ipv4(holder)]
     if mine is not None and mine.address and ":" not in mine.address and has and mine.address not in has:
-        text = f"{holder.name} has {', '.join(has)}; the rig sheet gives {mine.name} {mine.address}."
-        faults.append(_Fault(Outcome.FAIL, text, AS_PLANNED))
-    return faults
+        yield fail(
+            f"{holder.name} has {', '.join(has)}; the rig sheet gives {mine.name} {mine.address}.",
+            fixes=AS_PLANNED,
+            culprits=culprits,
+        )
 
 
-def _own(holder: Adapter, leases: bool) -> list[_Fault]:
+def _own(audio: Adapter, holder: Adapter, leases: bool) -> Iterator[Saw]:
     """`leases` where the sheet allows a DHCP server on the audio LAN."""
     leased = [each.text for each in ipv4(holder) if each.origin == "dhcp"]
     if leased and not leases:
-        text = f"{holder.name} has its address {', '.join(leased)} from a DHCP server; such an address can change."
-        return [_Fault(Outcome.CAUTION, text, FIXED)]
-    if not holder.addresses:
-        return [_Fault(Outcome.CAUTION, f"{holder.name} has no address.", GIVE_ADDRESS)]
-    if not ipv4(holder):
-        return [_Fault(Outcome.CAUTION, f"{holder.name} has no IPv4 address.", GIVE_ADDRESS)]
-    return []
+        yield caution(
+            f"{holder.name} has its address {', '.join(leased)} from a DHCP server; such an address can change.",
+            fixes=FIXED,
+            culprits=[audio.name],
+        )
+    elif not ipv4(holder):
+        kind = "IPv4 address" if holder.addresses else "address"
+        yield caution(f"{holder.name} has no {kind}.", fixes=GIVE_ADDRESS, culprits=[audio.name])
 
 
 def _doubt(holder: Adapter, host: HostFacts) -> str:

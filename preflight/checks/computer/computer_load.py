@@ -1,16 +1,28 @@
 """Head-room of this computer: processor while listening (without this program's own share), memory, room on the disk."""
 
-from preflight.checks.asks import View
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.facts import Facts
+from collections.abc import Iterator
+
+from preflight.checks.asks import Computer
+from preflight.checks.finding import Outcome
+from preflight.checks.rule import (
+    AGAIN,
+    Check,
+    Limit,
+    Limits,
+    Measured,
+    Saw,
+    caution,
+    passed,
+    trouble,
+    unproven,
+)
 from preflight.host.facts import Load
 
 CHECK = Check(
     name="computer-load",
     subject="computer",
     order=500,
-    asks=View,
+    asks=Computer,
     question="Does this computer have head-room?",
     looks_at=(
         "How busy the processor was while listening, without what preflight itself used; how much memory programs can "
@@ -29,65 +41,45 @@ CHECK = Check(
         "Close programs that are not needed for the show: browsers, mail, updates, backups, virus scans.",
         "Make room on the disk: move old recordings to another one.",
         "Restart the computer before doors, not during the show.",
-        "Run the line check again.",
+        AGAIN,
     ),
     unproven="Look in the system's own monitor: processor, memory and disk should have room, with the show running.",
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    now, limits = (facts.host_after or facts.host).load, CHECK.values()
-    cpu = _busy_percent(facts.host.load, now) if facts.host_after is not None else None
+def judge(computer: Computer, limits: Limits) -> Iterator[Saw | Measured]:
+    now = (computer.host_after or computer.host).load
+    cpu = _busy_percent(computer.host.load, now) if computer.host_after is not None else None
     memory = _percent(now.memory_free_bytes, now.memory_bytes)
     disk_gb = now.disk_free_bytes / 1e9 if now.disk_free_bytes is not None else None
-    measured = {
-        "cpu_percent": _rounded(cpu),
-        "memory_free_percent": _rounded(memory),
-        "disk_free_gb": _rounded(disk_gb),
-    }
-    texts, fixes = [], []
+    yield Measured(
+        {
+            "cpu_percent": _rounded(cpu),
+            "memory_free_percent": _rounded(memory),
+            "disk_free_gb": _rounded(disk_gb),
+        }
+    )
     if memory is not None and memory < limits["memory_caution"]:
-        texts.append(f"Only {memory:.0f} % of the memory is left.")
-        fixes.append(CHECK.fixes[0])
+        yield trouble(
+            Outcome.FAIL if memory < limits["memory_fail"] else Outcome.CAUTION,
+            f"Only {memory:.0f} % of the memory is left.",
+            fixes=[CHECK.fixes[0], AGAIN],
+        )
     if disk_gb is not None and disk_gb < limits["disk_caution"]:
-        texts.append(f"Only {disk_gb:.1f} GB are left on the system's disk.")
-        fixes.append(CHECK.fixes[1])
+        yield trouble(
+            Outcome.FAIL if disk_gb < limits["disk_fail"] else Outcome.CAUTION,
+            f"Only {disk_gb:.1f} GB are left on the system's disk.",
+            fixes=[CHECK.fixes[1], AGAIN],
+        )
     if cpu is not None and cpu >= limits["cpu_caution"]:
-        texts.append(f"The processor was {cpu:.0f} % busy while listening.")
-        fixes.append(CHECK.fixes[0])
-    if texts:
-        failed = (memory is not None and memory < limits["memory_fail"]) or (
-            disk_gb is not None and disk_gb < limits["disk_fail"]
-        )
-        return Finding(
-            CHECK.name,
-            Outcome.FAIL if failed else Outcome.CAUTION,
-            texts[0],
-            evidence=tuple(Evidence(each) for each in texts[1:]),
-            measured=measured,
-            limits=limits,
-            fixes=(*dict.fromkeys(fixes), CHECK.fixes[-1]),
-        )
-    unknown = [
-        name for name, fact in (("processor", cpu), ("memory", memory), ("disk", disk_gb)) if fact is None
-    ]
-    if unknown:
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            f"It is not known how much room the {' and the '.join(unknown)} ha{'ve' if len(unknown) > 1 else 's'}.",
-            measured=measured,
-            limits=limits,
-            fixes=(CHECK.unproven,),
-        )
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"There is head-room: processor {cpu:.0f} % busy, {memory:.0f} % of the memory and {disk_gb:.0f} GB left.",
-        measured=measured,
-        limits=limits,
+        yield caution(f"The processor was {cpu:.0f} % busy while listening.", fixes=[CHECK.fixes[0], AGAIN])
+    told = {"processor": cpu, "memory": memory, "disk": disk_gb}
+    if unknown := [name for name, fact in told.items() if fact is None]:
+        have = "have" if len(unknown) > 1 else "has"
+        yield unproven(f"It is not known how much room the {' and the '.join(unknown)} {have}.")
+    yield passed(
+        f"There is head-room: processor {cpu or 0:.0f} % busy, {memory or 0:.0f} % of the memory and "
+        f"{disk_gb or 0:.0f} GB left."
     )
 
 

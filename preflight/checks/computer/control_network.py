@@ -5,22 +5,21 @@ that has a link and an IPv4 address which is not link-local. Where there is none
 audio LAN, which the computer cannot know. A subnet or a gateway that is shared is addressing's to fail; here it cautions, and is explained by that.
 """
 
+from collections.abc import Iterator
 from ipaddress import ip_network
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Audio
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, caution, passed, unproven
 from preflight.checks.see.addresses import address_holder, ipv4
-from preflight.facts import Facts
 from preflight.host.facts import Adapter, HostFacts
 
 CHECK = Check(
     name="control-network",
     subject="computer",
     order=170,
-    asks=View,
+    asks=Audio,
     question="Does the control network have an adapter of its own?",
     looks_at=(
         "The other adapters: which of them is up, with an address in a subnet of its own, and by which one the default "
@@ -38,7 +37,7 @@ CHECK = Check(
         "Plug the wireless router into an adapter of its own, never into the audio LAN.",
         "Give that adapter a subnet that is not the audio LAN's, as the show's address plan says.",
         "Leave the audio adapter's gateway empty. The default gateway, if any, goes by the control network.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
@@ -49,68 +48,56 @@ CHECK = Check(
 CARRIERS = {"ethernet", "wifi", "bond", "bridge", None}
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    holder = address_holder(adapter, facts.host)
+def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+    audio, sheet = computer.audio, computer.sheet
+    holder = address_holder(audio, computer.host)
     if holder is None:
-        return untold(CHECK, f"{adapter.name} is part of {adapter.master}, whose addresses are not known.")
-    others = _control(holder, facts.host)
-    subnet = facts.sheet.control.subnet if facts.sheet is not None else None
-    if not others and subnet:
-        return untold(
-            CHECK, f"This computer has no adapter up in the control network of the rig sheet ({subnet})."
-        )
+        yield unproven(f"{audio.name} is part of {audio.master}, whose addresses are not known.")
+        return
+    others = _control(holder, computer.host)
+    subnet = sheet.control.subnet if sheet is not None else None
     if not others:
-        return untold(CHECK, f"No second network is up beside {adapter.name}.")
+        plan = f"This computer has no adapter up in the control network of the rig sheet ({subnet})."
+        yield unproven(plan if subnet else f"No second network is up beside {audio.name}.")
+        return
     planned = [each for each in others if subnet and _in(each, subnet)]
     others = planned or others
-    measured = {"adapters": [each.name for each in others], "on_the_sheet": subnet}
     names = ", ".join(each.name for each in others)
-    seen = tuple(
-        Evidence(f"{each.name}: {', '.join(address.text for address in ipv4(each))}") for each in others
+    yield Measured(
+        {"adapters": [each.name for each in others], "on_the_sheet": subnet},
+        tuple(Evidence(f"{each.name}: {', '.join(a.text for a in ipv4(each))}") for each in others),
     )
-    router = facts.sheet.control.router if facts.sheet is not None else None
+    router = sheet.control.router if sheet is not None else None
     gates = [gate for each in others for gate in each.gateways or () if ":" not in gate]
-    astray = subnet is not None and not planned
-    wrong_gate = bool(planned and router and "." in router and gates and router not in gates)
-    shared = [each for each in others if _share(holder, each)]
-    if shared or astray or wrong_gate or (holder.gateways and not any(each.gateways for each in others)):
-        if shared:
-            text = f"{shared[0].name} is in the audio adapter's own subnet: the control network has none of its own."
-        elif astray:
-            text = f"No adapter is in the control network of the rig sheet ({subnet}): {names} {'is' if len(others) == 1 else 'are'} in another one."
-        elif wrong_gate:
-            text = f"The default gateway by {names} is {gates[0]}; the rig sheet's router is {router}."
-        else:
-            text = f"The default gateway goes by the audio adapter {holder.name}, not by {names}."
-        return Finding(
-            CHECK.name,
-            Outcome.CAUTION,
-            text,
-            evidence=seen,
-            measured=measured,
-            fixes=CHECK.fixes,
-            cautions=CHECK.cautions,
-            culprits=(adapter.name, *(each.name for each in shared)),
+    if shared := [each.name for each in others if _share(holder, each)]:
+        yield caution(
+            f"{shared[0]} is in the audio adapter's own subnet: the control network has none of its own.",
+            culprits=[audio.name, *shared],
+        )
+    elif subnet is not None and not planned:
+        yield caution(
+            f"No adapter is in the control network of the rig sheet ({subnet}): {names} "
+            f"{'is' if len(others) == 1 else 'are'} in another one.",
+            culprits=[audio.name],
+        )
+    elif planned and router and "." in router and gates and router not in gates:
+        yield caution(
+            f"The default gateway by {names} is {gates[0]}; the rig sheet's router is {router}.",
+            culprits=[audio.name],
+        )
+    elif holder.gateways and not any(each.gateways for each in others):
+        yield caution(
+            f"The default gateway goes by the audio adapter {holder.name}, not by {names}.",
+            culprits=[audio.name],
         )
     doubtful = [each for each in (holder, *others) if any(one.interface is None for one in ipv4(each))]
     if doubtful:
-        return untold(CHECK, f"The system does not say which subnet {doubtful[0].name} is in.")
-    if not ipv4(holder):
-        return untold(CHECK, f"{holder.name} has no IPv4 address to tell its subnet from that of {names}.")
-    if holder.gateways is None:
-        return untold(CHECK, "The system does not say by which adapter the default gateway goes.")
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"The {'control' if planned else 'other'} network is on {names}, apart from the audio LAN.",
-        evidence=seen,
-        measured=measured,
-    )
+        yield unproven(f"The system does not say which subnet {doubtful[0].name} is in.")
+    elif not ipv4(holder):
+        yield unproven(f"{holder.name} has no IPv4 address to tell its subnet from that of {names}.")
+    elif holder.gateways is None:
+        yield unproven("The system does not say by which adapter the default gateway goes.")
+    yield passed(f"The {'control' if planned else 'other'} network is on {names}, apart from the audio LAN.")
 
 
 def _control(holder: Adapter, host: HostFacts) -> list[Adapter]:

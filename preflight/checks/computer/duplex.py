@@ -5,19 +5,19 @@ then assume half duplex. That side counts late collisions; the full side, which 
 broken frames.
 """
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import Link
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, no_link, untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Explains
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import Check, Explains, Limits, Measured, Saw, fail, passed, unproven
 from preflight.host.facts import Adapter
 
 CHECK = Check(
     name="duplex",
     subject="computer",
     order=50,
-    asks=View,
+    asks=Link,
     explains=(Explains(("link-errors",), "culprit"),),
     soak="run",
     question="Does the audio adapter send and receive at the same time (full duplex)?",
@@ -42,46 +42,33 @@ CHECK = Check(
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    if down := no_link(CHECK, adapter):
-        return down
-    if adapter.duplex is None:
-        return untold(CHECK, f"The system does not say which duplex {adapter.name} uses.")
-    if adapter.duplex == "full":
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
-            f"{adapter.name} is full duplex.",
-            measured={"duplex": adapter.duplex},
+def judge(computer: Link, _limits: Limits) -> Iterator[Saw | Measured]:
+    audio = computer.audio
+    yield Measured({"duplex": audio.duplex})
+    if audio.duplex is None:
+        yield unproven(f"The system does not say which duplex {audio.name} uses.")
+    elif audio.duplex == "full":
+        yield passed(f"{audio.name} is full duplex.")
+    else:
+        signs = _signs(audio)
+        yield Measured(
+            {
+                "autonegotiated": audio.autonegotiated,
+                **{kind.replace(" ", "_"): n for kind, n in signs.items()},
+            }
         )
-    signs = _signs(adapter)
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL,
-        f"{adapter.name} is half duplex: {_sides(adapter)}.",
-        evidence=tuple(Evidence(f"{count} {what} so far") for what, count in signs.items()),
-        measured={
-            "duplex": adapter.duplex,
-            "autonegotiated": adapter.autonegotiated,
-            **{what.replace(" ", "_"): count for what, count in signs.items()},
-        },
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=(adapter.name,),
-    )
+        yield fail(
+            f"{audio.name} is half duplex: {SIDES[audio.autonegotiated]}.",
+            [Evidence(f"{count} {kind} so far") for kind, count in signs.items()],
+            culprits=[audio.name],
+        )
 
 
-def _sides(adapter: Adapter) -> str:
-    if adapter.autonegotiated is None:
-        return "one side of the cable is most likely set by hand, the other automatic"
-    if adapter.autonegotiated:
-        return "it is automatic, so the other end of the cable is most likely set by hand, or a hub"
-    return "its speed and duplex are set by hand"
+SIDES = {
+    None: "one side of the cable is most likely set by hand, the other automatic",
+    True: "it is automatic, so the other end of the cable is most likely set by hand, or a hub",
+    False: "its speed and duplex are set by hand",
+}
 
 
 def _signs(adapter: Adapter) -> dict[str, int]:
@@ -92,4 +79,4 @@ def _signs(adapter: Adapter) -> dict[str, int]:
         "FCS errors": adapter.counters.rx_crc_errors,
         "alignment errors": adapter.counters.rx_frame_errors,
     }
-    return {what: count for what, count in counted.items() if count}
+    return {kind: count for kind, count in counted.items() if count}

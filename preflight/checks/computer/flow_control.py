@@ -3,18 +3,18 @@
 This is how the link is set; pause-frames judges whether anyone asked for a stop.
 """
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import Audio
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, caution, passed, unproven
 
 CHECK = Check(
     name="flow-control",
     subject="computer",
     order=490,
-    asks=View,
+    asks=Audio,
     question="Is link flow control off on the audio adapter?",
     looks_at="Whether the adapter and its switch port agreed to stop each other by pause frames.",
     why=(
@@ -25,7 +25,7 @@ CHECK = Check(
     fixes=(
         "Turn flow control off in the adapter's settings.",
         "Turn it off on that port of the switch too.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven="Look in the adapter's settings and at the switch port: flow control should be off.",
@@ -36,30 +36,13 @@ SAID = {
 }
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    if adapter.pause is None:
-        return untold(CHECK, f"The system does not say whether {adapter.name} uses flow control.")
-    measured = {"flow_control": adapter.pause}
-    if adapter.pause in SAID:
-        return Finding(
-            CHECK.name,
-            Outcome.CAUTION,
-            SAID[adapter.pause].format(adapter.name),
-            measured=measured,
-            fixes=CHECK.fixes,
-            cautions=CHECK.cautions,
-            culprits=(adapter.name,),
-        )
-    unused = (Evidence("It is turned on here, but the switch port does not take part."),)
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"Flow control is not in use on {adapter.name}.",
-        evidence=unused if adapter.pause == "unused" else (),
-        measured=measured,
-    )
+def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+    name, pause = computer.audio.name, computer.audio.pause
+    yield Measured({"flow_control": pause})
+    if pause is None:
+        yield unproven(f"The system does not say whether {name} uses flow control.")
+    elif pause in SAID:
+        yield caution(SAID[pause].format(name), culprits=[name])
+    else:
+        unused = Evidence("It is turned on here, but the switch port does not take part.")
+        yield passed(f"Flow control is not in use on {name}.", [unused] if pause == "unused" else [])

@@ -5,22 +5,31 @@ a few on. Frames that the computer fetched too late point at the computer, and c
 enough frames came in to break; what was counted before listening is told, and judged by nobody: it may be old.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.checks.say import count_text
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import (
+    AGAIN,
+    Check,
+    Limit,
+    Limits,
+    Measured,
+    Saw,
+    caution,
+    passed,
+    trouble,
+    unproven,
+)
+from preflight.checks.say import count_text, counted
 from preflight.host.facts import Counters
 
 CHECK = Check(
     name="link-errors",
     subject="computer",
     order=70,
-    asks=View,
+    asks=Audio,
     soak="sums",
     question="Does the audio adapter count errors while it listens?",
     looks_at=(
@@ -49,7 +58,7 @@ CHECK = Check(
         "Try another port on the switch.",
         "Set the speed and duplex of both ends to automatic (see duplex).",
         "Keep the cable away from mains and lighting cables.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven="Run the line check while the audio plays, with listening allowed. Look at the switch's error counts for this port.",
@@ -57,7 +66,7 @@ CHECK = Check(
 MISSED = (
     "Close programs that are not needed for the show: this computer could not take every frame.",
     "Update the adapter's driver before the next show, not tonight.",
-    "Run the line check again.",
+    AGAIN,
 )
 BROKEN = {
     "rx_crc_errors": "with a wrong check sequence (FCS)",
@@ -74,66 +83,43 @@ LATE = {
 }
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    later = facts.host_after.adapter(adapter.name) if facts.host_after is not None else None
-    if facts.host_after is None:
-        return untold(CHECK, "Nothing was listened to, so no count could rise.")
+def judge(computer: Audio, limits: Limits) -> Iterator[Saw | Measured]:
+    name, before = computer.audio.name, computer.audio.counters
+    later = computer.host_after.adapter(name) if computer.host_after is not None else None
     if later is None:
-        return untold(CHECK, f"{adapter.name} was gone after listening.")
-    limits = CHECK.values()
-    rose = _rise(adapter.counters, later.counters)
+        never = "Nothing was listened to, so no count could rise."
+        yield unproven(never if computer.host_after is None else f"{name} was gone after listening.")
+        return
+    rose = _rise(before, later.counters)
     errors = {key: rose[key] for key in (*BROKEN, *IN_ALL, *LATE) if key in rose}
-    received = rose.get("rx_frames")
-    measured: dict[str, object] = {
-        **rose,
-        "carrier_changes_in_all": later.counters.carrier_changes,
-    }
+    yield Measured(
+        {**rose, "carrier_changes_in_all": later.counters.carrier_changes},
+        (*_counts(errors), *_earlier(before)),
+    )
     if any(count < 0 for count in rose.values()):
-        return untold(CHECK, f"{adapter.name} started its counts anew while listening.")
+        yield unproven(f"{name} started its counts anew while listening.")
+        return
     if not any(key in errors for key in (*BROKEN, *IN_ALL)):
-        return untold(CHECK, f"The system does not tell the error counts of {adapter.name}.")
+        yield unproven(f"The system does not tell the error counts of {name}.")
+        return
     broken = max(sum(errors.get(key, 0) for key in BROKEN), sum(errors.get(key, 0) for key in IN_ALL))
-    missed = errors.get("rx_missed", 0)
-    seen = (*_told(errors), *_before(adapter.counters))
     if broken >= limits["caution"]:
-        return Finding(
-            CHECK.name,
+        yield trouble(
             Outcome.FAIL if broken >= limits["fail"] else Outcome.CAUTION,
-            f"{adapter.name} counted {count_text(broken)} broken frame{'' if broken == 1 else 's'} while listening.",
-            evidence=seen,
-            measured=measured,
-            limits=limits,
-            fixes=CHECK.fixes,
-            cautions=CHECK.cautions,
-            culprits=(adapter.name,),
+            f"{name} counted {counted(broken, 'broken frame')} while listening.",
+            culprits=[name],
         )
+    received, missed = rose.get("rx_frames"), errors.get("rx_missed", 0)
     if received and missed >= max(1, received * limits["missed_share"]):
-        return Finding(
-            CHECK.name,
-            Outcome.CAUTION,
-            f"This computer fetched frames too late: {count_text(missed)} beside {count_text(received)} were lost at {adapter.name}.",
-            evidence=seen,
-            measured=measured,
-            limits=limits,
+        yield caution(
+            f"This computer fetched frames too late: {count_text(missed)} beside {count_text(received)} were lost at {name}.",
             fixes=MISSED,
-            cautions=CHECK.cautions,
-            culprits=(adapter.name,),
+            culprits=[name],
         )
     if received is None or received < limits["enough"]:
-        return untold(CHECK, f"{adapter.name} received too few frames to prove that none break.")
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"{adapter.name} counted no broken frame among {count_text(received)} while listening.",
-        evidence=seen,
-        measured=measured,
-        limits=limits,
-    )
+        yield unproven(f"{name} received too few frames to prove that none break.")
+    else:
+        yield passed(f"{name} counted no broken frame among {count_text(received)} while listening.")
 
 
 def _rise(before: Counters, after: Counters) -> dict[str, int]:
@@ -143,12 +129,12 @@ def _rise(before: Counters, after: Counters) -> dict[str, int]:
     return {key: late - early for key, (early, late) in pairs.items() if None not in (early, late)}
 
 
-def _told(errors: Mapping[str, int]) -> tuple[Evidence, ...]:
+def _counts(errors: Mapping[str, int]) -> tuple[Evidence, ...]:
     words = {**BROKEN, **IN_ALL, **LATE}
     return tuple(Evidence(f"{count_text(errors[key])} {words[key]}") for key in words if errors.get(key))
 
 
-def _before(counters: Counters) -> tuple[Evidence, ...]:
+def _earlier(counters: Counters) -> tuple[Evidence, ...]:
     old = {key: getattr(counters, key) for key in BROKEN}
     texts = [f"{count_text(count)} {BROKEN[key]}" for key, count in old.items() if count]
     if counters.carrier_changes:

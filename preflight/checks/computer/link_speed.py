@@ -1,17 +1,16 @@
 """An audio LAN runs at gigabit; a link that came up slower is most often a bad pair in the cable."""
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import Link
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, no_link, untold
-from preflight.checks.finding import Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.facts import Facts
+from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, fail, passed, unproven
 
 CHECK = Check(
     name="link-speed",
     subject="computer",
     order=40,
-    asks=View,
+    asks=Link,
     soak="run",
     question="Does the audio adapter's link run at gigabit?",
     looks_at="The speed that the audio adapter and its switch port agreed on, as the system tells it.",
@@ -29,33 +28,12 @@ CHECK = Check(
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    if down := no_link(CHECK, adapter):
-        return down
-    speed, least = adapter.speed_mbps, CHECK.limit("at_least_mbps")
+def judge(computer: Link, limits: Limits) -> Iterator[Saw | Measured]:
+    name, speed, least = computer.audio.name, computer.audio.speed_mbps, limits["at_least_mbps"]
+    yield Measured({"speed_mbps": speed})
     if speed is None:
-        return untold(CHECK, f"The system does not say how fast the link of {adapter.name} is.")
-    measured, limits = {"speed_mbps": speed}, {"at_least_mbps": least}
-    if speed >= least:
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
-            f"{adapter.name} runs at {speed} Mb/s.",
-            measured=measured,
-            limits=limits,
-        )
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL,
-        f"{adapter.name} runs at {speed} Mb/s only; the audio LAN needs {least:g} Mb/s.",
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=(adapter.name,),
-    )
+        yield unproven(f"The system does not say how fast the link of {name} is.")
+    elif speed < least:
+        yield fail(f"{name} runs at {speed} Mb/s only; the audio LAN needs {least:g} Mb/s.", culprits=[name])
+    else:
+        yield passed(f"{name} runs at {speed} Mb/s.")

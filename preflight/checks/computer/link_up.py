@@ -4,21 +4,20 @@ Where the computer was read before and after listening, the later reading counts
 went and came back shows in the system's count of link changes only.
 """
 
+from collections.abc import Iterator
 from dataclasses import replace
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.computer_subject import audio_adapter, untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Explains
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import AGAIN, Check, Explains, Limits, Measured, Saw, fail, passed, unproven
 from preflight.host.facts import Adapter
 
 CHECK = Check(
     name="link-up",
     subject="computer",
     order=10,
-    asks=View,
+    asks=Audio,
     explains=(Explains(("link-errors", "link-steady"), "culprit"),),
     watch="never",
     soak="run",
@@ -38,52 +37,36 @@ CHECK = Check(
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven="Look at the light beside the network socket: it should be on. Name the adapter with --adapter.",
 )
-TURN_ON = ("Turn the adapter on in the network settings.", "Run the line check again.")
+TURN_ON = ("Turn the adapter on in the network settings.", AGAIN)
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.host is None:
-        return None
-    adapter = audio_adapter(CHECK, facts, facts.host)
-    if isinstance(adapter, Finding):
-        return adapter
-    before = adapter
-    if facts.host_after is not None:
-        adapter = facts.host_after.adapter(before.name) or replace(before, carrier=False)
-    changes, until_then = adapter.counters.carrier_changes, before.counters.carrier_changes
+def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+    before = now = computer.audio
+    if computer.host_after is not None:
+        now = computer.host_after.adapter(before.name) or replace(before, carrier=False)
+    changes, until_then = now.counters.carrier_changes, before.counters.carrier_changes
     meanwhile = changes - until_then if changes is not None and until_then is not None else 0
-    measured = {
-        "enabled": adapter.enabled,
-        "carrier": adapter.carrier,
-        "changes_while_listening": meanwhile if facts.host_after is not None else None,
-    }
-    if adapter.enabled is False:
-        return Finding(
-            CHECK.name,
-            Outcome.FAIL,
-            f"The audio adapter {adapter.name} is turned off.",
-            measured=measured,
-            fixes=TURN_ON,
-            cautions=(MUTE_FIRST,),
-            culprits=(adapter.name,),
-        )
-    if adapter.carrier is None:
-        return untold(CHECK, f"The system does not say whether {adapter.name} has a link.")
-    seen = () if changes is None else (Evidence(f"Link changes (up or down) so far: {changes}."),)
-    if adapter.carrier and meanwhile <= 0:
-        return Finding(
-            CHECK.name, Outcome.PASS, f"{adapter.name} has a link.", evidence=seen, measured=measured
-        )
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL,
-        _broken(adapter, before),
-        evidence=seen,
-        measured=measured,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=(adapter.name,),
+    yield Measured(
+        {
+            "enabled": now.enabled,
+            "carrier": now.carrier,
+            "changes_while_listening": meanwhile if computer.host_after is not None else None,
+        }
     )
+    seen = [] if changes is None else [Evidence(f"Link changes (up or down) so far: {changes}.")]
+    if now.enabled is False:
+        yield fail(
+            f"The audio adapter {now.name} is turned off.",
+            fixes=TURN_ON,
+            cautions=[MUTE_FIRST],
+            culprits=[now.name],
+        )
+    elif now.carrier is None:
+        yield unproven(f"The system does not say whether {now.name} has a link.")
+    elif now.carrier and meanwhile <= 0:
+        yield passed(f"{now.name} has a link.", seen)
+    else:
+        yield fail(_broken(now, before), seen, culprits=[now.name])
 
 
 def _broken(now: Adapter, before: Adapter) -> str:

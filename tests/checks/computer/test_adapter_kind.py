@@ -4,10 +4,12 @@ from typing import get_args
 
 import pytest
 
-from preflight.checks.computer.adapter_kind import judge
 from preflight.checks.finding import Outcome
 from preflight.host.facts import Kind
+from tests.checks.asked import asked
 from tests.checks.computers import desk
+
+judge = asked("adapter-kind")
 
 
 @pytest.mark.parametrize("kind", [kind for kind in get_args(Kind) if kind != "ethernet"])
@@ -19,3 +21,10 @@ def test_every_other_kind_fails_and_says_what_told_it(kind):
 
 def test_a_wired_usb_adapter_passes():
     assert judge(desk(bus="usb")).outcome is Outcome.PASS
+
+
+def test_an_address_that_was_changed_is_told():
+    own = {"hardware_address": "02:00:5e:00:53:01", "permanent_address": "00:00:5e:00:53:99"}
+    assert "made with 00:00:5e:00:53:99" in judge(desk(**own)).evidence[1].text
+    own["permanent_address"] = own["hardware_address"]
+    assert len(judge(desk(**own)).evidence) == 1

@@ -4,11 +4,13 @@ from dataclasses import replace
 
 import pytest
 
-from preflight.checks.computer.addressing import judge
 from preflight.checks.finding import Outcome
 from preflight.host.facts import Adapter, Address
 from preflight.rig.sheet import Control, Device, Dhcp, Sheet
+from tests.checks.asked import asked
 from tests.checks.computers import AUDIO, CONTROL, desk
+
+judge = asked("addressing")
 
 FIXED = (Address("192.0.2.10", 24, "static"),)
 

@@ -2,9 +2,11 @@
 
 import pytest
 
-from preflight.checks.computer.link_speed import judge
 from preflight.checks.finding import Outcome
+from tests.checks.asked import asked
 from tests.checks.computers import desk
+
+judge = asked("link-speed")
 
 
 @pytest.mark.parametrize("speed", [1000, 2500, 10000])

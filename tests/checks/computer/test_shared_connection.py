@@ -4,17 +4,20 @@ from dataclasses import replace
 
 import pytest
 
-from preflight.checks.computer.shared_connection import CHECK, judge
+from preflight.checks import check_named
 from preflight.checks.finding import Outcome
 from preflight.host.facts import Adapter, Address
+from tests.checks.asked import asked
 from tests.checks.computers import AUDIO, CONTROL, desk
+
+judge = asked("shared-connection")
 
 BRIDGE = Adapter("br0", "bridge", "a bridge, made by software", True, True, forwarding=False)
 
 
 def test_a_bridge_with_another_adapter_in_it_fails():
     finding = judge(desk(BRIDGE, replace(CONTROL, master="br0"), master="br0"))
-    assert finding.outcome is Outcome.FAIL and finding.cautions == CHECK.cautions
+    assert finding.outcome is Outcome.FAIL and finding.cautions == check_named("shared-connection").cautions
     assert finding.headline == "The bridge br0 joins audio to control."
 
 

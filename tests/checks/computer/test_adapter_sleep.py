@@ -1,0 +1,34 @@
+"""What may put the link, or the adapter itself, to sleep."""
+
+import pytest
+
+from preflight.checks import check_named
+from preflight.checks.finding import Outcome
+from tests.checks.asked import asked
+from tests.checks.computers import desk
+
+judge = asked("adapter-sleep")
+
+
+@pytest.mark.parametrize(
+    ("settings", "outcome", "says"),
+    [
+        ({"eee": "active"}, Outcome.CAUTION, "in use"),
+        ({"eee": "possible"}, Outcome.CAUTION, "if the switch"),
+        ({"may_sleep": True}, Outcome.CAUTION, "itself to sleep"),
+        ({"may_sleep": True, "eee": None}, Outcome.CAUTION, "itself to sleep"),
+        ({"eee": "unused"}, Outcome.PASS, "Nothing"),
+        ({"eee": None}, Outcome.UNPROVEN, "energy-efficient"),
+        ({"may_sleep": None}, Outcome.UNPROVEN, "to sleep"),
+    ],
+)
+def test_sleep(settings, outcome, says):
+    finding = judge(desk(**settings))
+    assert finding.outcome is outcome and says in finding.headline
+
+
+def test_sleep_of_link_and_adapter_are_both_told_with_their_own_fixes():
+    finding = judge(desk(eee="active", may_sleep=True))
+    assert len(finding.evidence) == 1 and finding.fixes == check_named("adapter-sleep").fixes
+    alone = judge(desk(may_sleep=True))
+    assert not any("switch" in step for step in alone.fixes)

@@ -1,0 +1,46 @@
+"""Mains, battery, power plan and sleep."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.facts import Facts
+from preflight.host.facts import Power
+from tests.checks.asked import asked
+from tests.checks.computers import desk
+
+judge = asked("computer-power")
+
+
+GOOD = Power(True, None, False, "high performance", 0)
+
+
+def powered(**changes) -> Facts:
+    return Facts(host=replace(desk().host, power=replace(GOOD, **changes)), adapter=None)
+
+
+@pytest.mark.parametrize(
+    ("changes", "outcome", "says"),
+    [
+        ({}, Outcome.PASS, "mains"),
+        ({"on_mains": False, "battery_percent": 74.0}, Outcome.CAUTION, "battery, 74 % left"),
+        ({"on_mains": False, "battery_percent": 20.0}, Outcome.FAIL, "battery, 20 % left"),
+        ({"on_mains": False}, Outcome.CAUTION, "battery."),
+        ({"battery_percent": 5.0}, Outcome.PASS, "mains"),
+        ({"saving": True}, Outcome.CAUTION, "high performance"),
+        ({"sleeps_after_min": 30}, Outcome.CAUTION, "30 minutes"),
+        ({"sleeps_after_min": None}, Outcome.UNPROVEN, "goes to sleep"),
+        ({"on_mains": None, "sleeps_after_min": 1}, Outcome.CAUTION, "1 minutes"),
+    ],
+)
+def test_power(changes, outcome, says):
+    finding = judge(powered(**changes))
+    assert (
+        finding.outcome is outcome and says in finding.headline and bool(finding.fixes) == (outcome != "pass")
+    )
+
+
+def test_power_fixes_are_those_of_the_trouble():
+    fixes = judge(powered(sleeps_after_min=30)).fixes
+    assert "sleep" in fixes[0] and not any("power supply" in step for step in fixes)

@@ -1,0 +1,23 @@
+"""Flow control that is in use, possible, off or not told."""
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from tests.checks.asked import asked
+from tests.checks.computers import desk
+
+judge = asked("flow-control")
+
+
+@pytest.mark.parametrize(
+    ("pause", "outcome"),
+    [
+        ("off", Outcome.PASS),
+        ("unused", Outcome.PASS),
+        ("possible", Outcome.CAUTION),
+        ("active", Outcome.CAUTION),
+        (None, Outcome.UNPROVEN),
+    ],
+)
+def test_flow_control(pause, outcome):
+    assert judge(desk(pause=pause)).outcome is outcome
