@@ -45,11 +45,19 @@ def announces(clock: int, start: float, end: float, **more) -> list[Timed]:
 
 
 def syncs(
-    clock: int, start: float, end: float, *, period_s: float = 0.25, follow: bool = True, **more
+    clock: int,
+    start: float,
+    end: float,
+    *,
+    period_s: float = 0.25,
+    log2: int = -2,
+    flags: int = TWO_STEP,
+    follow: bool = True,
+    **more,
 ) -> list[Timed]:
     """Two-step Syncs, said to come four times a second, each with its follow-up."""
-    beats = every(period_s, message(clock, SYNC, bytes(10), log2=-2, flags=TWO_STEP, **more), start, end)
-    ups = [(at + 0.0005, message(clock, FOLLOW_UP, bytes(10), log2=-2, **more)) for at, _ in beats]
+    beats = every(period_s, message(clock, SYNC, bytes(10), log2=log2, flags=flags, **more), start, end)
+    ups = [(at + 0.0005, message(clock, FOLLOW_UP, bytes(10), log2=log2, **more)) for at, _ in beats]
     return beats + (ups if follow else [])
 
 
