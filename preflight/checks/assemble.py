@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from preflight.checks.asks import Missing
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.checks.rule import AGAIN, OLD_STYLE, Check, Judge, Limits, Measured, Saw
+from preflight.checks.say import heard_only
 from preflight.facts import Facts
 
 MOST_EVIDENCE = 40  # a flood of made-up senders must not fill the report
@@ -43,7 +44,7 @@ def find(check: Check, judge: Judge, facts: Facts) -> Finding | None:
         heard_s = facts.source.duration_s if facts.source is not None else 0.0
         least_s = limits[check.least_s] if check.least_s else 0.0
         if round(heard_s, 1) < least_s:
-            return _unproven(check, f"Heard for {heard_s:.1f} s only; this needs at least {least_s:g} s.")
+            return _unproven(check, heard_only(heard_s, least_s))
     else:
         saw = [each for each in saw if each.outcome != Outcome.PASS]
     return _merged(check, saw, measured, beside, limits)

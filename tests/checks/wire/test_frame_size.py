@@ -42,7 +42,10 @@ def tagged(frame: bytes) -> bytes:
         (ip(1514), PASS),
         (ip(1518), PASS),  # with its check sequence
         (ip(1519), CAUTION),
-        (tagged(ip(1514)), PASS),  # 1 522 with tag and check sequence
+        (tagged(ip(1514)), PASS),
+        (tagged(ip(1518)), PASS),  # 1 522 with its tag and check sequence
+        (tagged(ip(1519)), CAUTION),
+        (tagged(tagged(ip(1514))), PASS),
         (ip(9014), CAUTION),
         (ip(9014, to="01:00:5e:00:00:01"), FAIL),
         (ip(9014, to=BROADCAST), FAIL),
@@ -80,6 +83,19 @@ def test_short_frames_count_only_where_padding_is_the_rule(tmp_path, others, out
     finding = judge(studied(tmp_path, others, [(0.5, short)]))
     assert finding.outcome == outcome and finding.measured["short_frames"] >= 1
     assert (finding.culprits == (mac(7),)) == (outcome == CAUTION)
+
+
+def test_long_and_short_ones_are_told_one_after_the_other(tmp_path):
+    """What goes to everyone is graver than what is short."""
+    short = ethernet(BROADCAST, mac(8), 0x88B5, b"\1", 59)
+    frames = [(0.5, ip(9014, to=BROADCAST)), (0.6, ip(1519)), (0.7, short), (0.8, short)]
+    finding = judge(studied(tmp_path, TALK, frames))
+    assert finding.outcome == FAIL and finding.culprits == (mac(7),)
+    assert finding.headline == "2 jumbo frames, up to 9014 bytes, go to everyone."
+    assert "9014 bytes without check sequence" in finding.evidence[0].text
+    assert "2 frames are shorter than Ethernet allows. 2 frames of local" in told(finding)
+    assert "59 bytes without check sequence" in finding.evidence[-1].text
+    assert finding.spans == (pytest.approx((0.5, 0.6)),)
 
 
 def test_too_little(tmp_path):
