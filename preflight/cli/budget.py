@@ -46,7 +46,7 @@ def command(sheet: str, svg: str | None, json_to: str | None, strict: bool) -> i
 
 
 def _show(sheet: "Sheet", budget: "Budget") -> None:
-    from preflight.checks.plan.topology import fatal, told
+    from preflight.checks.plan.topology import cost, fatal
     from preflight.report.page import Page, console
 
     page = Page(console())
@@ -54,24 +54,24 @@ def _show(sheet: "Sheet", budget: "Budget") -> None:
     page.line("The rig", style="bold")
     _picture(page, sheet, budget)
     if loaded := [way for way in budget.ways if way.streams]:
-        _links(page, loaded, {switch.name for switch in sheet.switch})
+        _links(page, loaded, sheet)
     if budget.paths:
         _slowest(page, budget)
     if survived := [failure for failure in budget.failures if not fatal(failure)]:
         page.gap()
         page.line("What the rig survives", style="bold")
         for failure in survived:
-            page.line(f"{told(failure)}.{_fuller(failure, budget)}", lead="- ", indent=2)
+            page.line(f"{cost(failure)}.{_fuller(failure, budget)}", lead="- ", indent=2)
 
 
-def _links(page: "Page", loaded: "list[Way]", switches: set[str]) -> None:
+def _links(page: "Page", loaded: "list[Way]", sheet: "Sheet") -> None:
     """The fullest, as rows; streams in their worst burst come at once."""
     from preflight.checks.plan.trunk_budget import CHECK
 
-    limit = CHECK.limit("share")
+    limit = CHECK.values(sheet.limits.get(CHECK.name, {}))["share"]
     page.gap()
     page.line(f"The fullest links, each way, and what is left up to {limit:.0%}", style="bold")
-    rows = _alike(loaded, switches)
+    rows = _alike(loaded, {switch.name for switch in sheet.switch})
     for name, way in rows[:SHOWN_WAYS]:
         streams = f"{len(way.streams)} {'stream' if len(way.streams) == 1 else 'streams'}"
         speed = "" if way.capacity_mbps == 1000 else f" of {way.capacity_mbps}"

@@ -23,8 +23,6 @@ LARGEST_PACKET = 1500  # bytes of IP, IEEE 802.3 clause 3.2.7
 LARGEST_FRAME = LARGEST_PACKET + ETHERNET + CHECK_SEQUENCE
 SMALLEST_FRAME = 64
 NS_PER_M = 5.0  # from memory: about two thirds of the speed of light, in copper and in fibre
-# Watts that a port sets aside for a device of each class 0 to 8: IEEE 802.3 clause 33 (af, at) and clause 145 (bt), from memory.
-POE_PORT_W = (15.4, 4.0, 7.0, 15.4, 30.0, 45.0, 60.0, 75.0, 90.0)
 
 
 Failing = Literal["cable", "switch", "engine"]
@@ -128,7 +126,6 @@ class Power:
     """What a switch's ports have to feed. `too_high`: devices of a class that its ports do not feed."""
 
     switch: str
-    watts: float
     budget_w: float | None
     devices: tuple[str, ...]
     too_high: tuple[str, ...]
@@ -391,7 +388,6 @@ def _power(sheet: Sheet) -> Iterator[Power]:
         classes = {device.name: device.poe_class or 0 for device in devices}
         yield Power(
             switch.name,
-            sum(POE_PORT_W[each] for each in classes.values()),
             switch.poe_budget_w,
             tuple(classes),
             tuple(

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from preflight.checks import judge_all
 from preflight.checks.finding import Finding, Outcome
 from preflight.facts import Facts
-from preflight.rig.budget import POE_PORT_W, on_the_wire, packet, plan
+from preflight.rig.budget import on_the_wire, packet, plan
 from preflight.rig.picture import svg
 from preflight.rig.read import parse
 from preflight.rig.sheet import Device, Sheet, Stream
@@ -226,7 +226,6 @@ def test_a_stream_without_a_way():
 def test_power_classes():
     """Watts at the port: classes 0 and 3 15.4, 1 4, 2 7 (802.3af, IEEE 802.3 clause 33), 4 30 (802.3at), 5 to 8 45, 60, 75, 90
     (802.3bt, clause 145)."""
-    assert POE_PORT_W == (15.4, 4, 7, 15.4, 30, 45, 60, 75, 90)
 
     def found(poe_class: int, switch: str) -> Finding:
         fed = device("lamp", "stage 5", also=f"poe_class = {poe_class}\n")

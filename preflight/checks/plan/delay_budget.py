@@ -1,16 +1,17 @@
 """How long the network takes from each sender to each receiver, against what the show allows it."""
 
-from preflight.checks.asks import View
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.facts import Facts
+from collections.abc import Iterator
+
+from preflight.checks.asks import Plan
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, passed, trouble, unproven
 from preflight.rig.budget import Path
 
 CHECK = Check(
     name="delay-budget",
     subject="plan",
     order=440,
-    asks=View,
+    asks=Plan,
     question="Is the network quick enough for the show?",
     looks_at=(
         "Each stream's way on the rig sheet: at each hop the whole frame is received before it is sent on, and the cable takes its "
@@ -18,7 +19,12 @@ CHECK = Check(
     ),
     why="What comes later than the receiver waits for is lost. What the receiver waits longer for is heard as delay.",
     limits=(
-        Limit("share", 1.0, "share of the show's network delay", "the rig sheet: [network] delay_ms"),
+        Limit(
+            "share",
+            1.0,
+            "share of the show's network delay, that may be used up",
+            "the rig sheet: [network] delay_ms",
+        ),
         Limit("near", 0.8, "share from which on little is left", "common practice"),
     ),
     sources=(
@@ -30,47 +36,36 @@ CHECK = Check(
         "Use a faster link where many streams meet.",
         "Is delay_ms on the sheet what the receivers are set to? A longer setting gives room.",
     ),
+    unproven="Write streams, ports and cables on the sheet.",
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.budget is None or facts.sheet is None:
-        return None
-    paths = sorted(facts.budget.paths, key=lambda path: -path.worst_us)
+def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+    paths = sorted(plan.budget.paths, key=lambda path: -path.worst_us)
     if not paths:
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            "No stream of the rig sheet has a way to its receiver.",
-            fixes=("Write streams, ports and cables on the sheet.",),
-        )
-    limits, allowed_us = CHECK.values(), facts.sheet.network.delay_ms * 1000
-    slow = [path for path in paths if path.worst_us > limits["near"] * allowed_us]
-    measured = {
-        "worst_us": round(paths[0].worst_us, 1),
-        "delay_us": round(paths[0].delay_us, 1),
-        "allowed_us": allowed_us,
-        "hops": max(len(path.hops) - 1 for path in paths),
-    }
-    if slow:
-        return Finding(
-            CHECK.name,
-            Outcome.FAIL if slow[0].worst_us > limits["share"] * allowed_us else Outcome.CAUTION,
-            f"{_told(slow[0])}, of {allowed_us:g} µs that the show allows.",
-            evidence=tuple(Evidence(f"{_told(path)}, by {' > '.join(path.hops)}") for path in slow[:6]),
-            measured=measured,
-            limits=limits,
-            fixes=CHECK.fixes,
-        )
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"{_told(paths[0])}, of {allowed_us:g} µs that the show allows.",
-        measured=measured,
-        limits=limits,
+        yield unproven("No stream of the rig sheet has a way to its receiver.")
+        return
+    slowest, allowed_us = paths[0], plan.sheet.network.delay_ms * 1000
+    yield Measured(
+        {
+            "worst_us": round(slowest.worst_us, 1),
+            "delay_us": round(slowest.delay_us, 1),
+            "allowed_us": allowed_us,
+            "hops": max(len(path.hops) - 1 for path in paths),
+        }
     )
+    headline = f"{_time_taken(slowest)}, of {allowed_us:g} µs that the show allows."
+    slow = [path for path in paths if path.worst_us >= limits["near"] * allowed_us]
+    if slow:
+        yield trouble(
+            Outcome.FAIL if slowest.worst_us > limits["share"] * allowed_us else Outcome.CAUTION,
+            headline,
+            [Evidence(f"{_time_taken(path)}, by {' > '.join(path.hops)}") for path in slow],
+        )
+    else:
+        yield passed(headline)
 
 
-def _told(path: Path) -> str:
+def _time_taken(path: Path) -> str:
     more = "" if path.lengths_known else ", cables of unknown length left out"
     return f"“{path.stream}” takes {path.delay_us:.0f} µs to {path.receiver}, at worst {path.worst_us:.0f} µs{more}"

@@ -1,17 +1,16 @@
 """How many boxes, engines and spares the rig sheet has."""
 
 from collections import Counter
+from collections.abc import Iterator
 
-from preflight.checks.asks import View
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.facts import Facts
+from preflight.checks.asks import Plan
+from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, fail, passed
 
 CHECK = Check(
     name="device-count",
     subject="plan",
     order=430,
-    asks=View,
+    asks=Plan,
     question="Is the rig no larger than such rigs can be?",
     looks_at="How many boxes, engines, spare engines and desks the rig sheet has.",
     why="One device more than the system takes is found out on the day, when it does not join.",
@@ -27,28 +26,16 @@ CHECK = Check(
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.budget is None or facts.sheet is None:
-        return None
-    kinds = {device.name: device.kind for device in facts.sheet.device}
+def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+    kinds = {device.name: device.kind for device in plan.sheet.device}
     counts = Counter(
         f"spare {kinds.get(device.spare_for or '', '')}" if device.kind == "spare" else device.kind
-        for device in facts.sheet.device
+        for device in plan.sheet.device
     )
-    limits = CHECK.values()
     measured = {kind: counts[kind] for kind in ("desk", "spare desk", *limits)}
-    many = [
-        f"{counts[kind]} {kind}{'es' if kind == 'box' else 's'}, {most:g} is the most"
-        for kind, most in limits.items()
-        if counts[kind] > most
-    ]
-    counted = ", ".join(f"{kind}: {count}" for kind, count in measured.items())
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL if many else Outcome.PASS,
-        f"{many[0]}." if many else f"The rig is of a usual size ({counted}).",
-        evidence=tuple(Evidence(each) for each in many),
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes if many else (),
-    )
+    yield Measured(measured)
+    for kind, most in limits.items():
+        if counts[kind] > most:
+            yield fail(f"{counts[kind]} {kind}{'es' if kind == 'box' else 's'}, {most:g} is the most.")
+    listed = ", ".join(f"{kind}: {count}" for kind, count in measured.items())
+    yield passed(f"The rig is of a usual size ({listed}).")

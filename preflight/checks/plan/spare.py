@@ -7,13 +7,10 @@ check `missing`'s, what falls when there is none is `topology`'s.
 
 from collections.abc import Iterator
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Missing, View, Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check
+from preflight.checks.rule import Check, Limits, Measured, Saw, caution, passed, unproven
 from preflight.checks.see.roll import roll
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
 from preflight.rig.budget import Budget
 from preflight.rig.sheet import Device, Sheet
 from preflight.tally.facts import Talker
@@ -45,62 +42,34 @@ CHECK = Check(
         "`preflight compare A B`."
     ),
 )
-SHOWN = 8
 LOCAL = "224.0.0."  # never reported to be joined for a switch's sake: RFC 4541 section 2.1.2
 
 
-def judge(facts: Facts) -> Finding | None:
-    pairs = _pairs(facts.sheet) if facts.sheet is not None else []
-    if facts.sheet is None or not pairs:
-        return None
-    if facts.budget is not None:
-        differ = [text for main, spare in pairs for text in _planned(facts.sheet, facts.budget, main, spare)]
-        return _finding(differ, len(pairs), "on the sheet")
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    present = roll(facts, facts.sheet).present
-    differ, compared = [], 0
-    for main, spare in pairs:
-        told = list(_heard(facts, main, present[main.name], spare, present[spare.name]))
-        compared += bool(told)
-        differ += [text for text in told if text]
-    if not compared:
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            "No spare and its main one told enough here to be compared.",
-            measured={"spares": len(pairs), "compared": 0},
-            fixes=(CHECK.unproven,),
-        )
-    return _finding(differ, compared, "in what was heard")
-
-
-def _pairs(sheet: Sheet) -> list[tuple[Device, Device]]:
-    """(main, spare)."""
-    return [
-        (main, spare) for spare in sheet.device if spare.spare_for and (main := sheet.named(spare.spare_for))
-    ]
-
-
-def _finding(differ: list[str], compared: int, where: str) -> Finding:
-    measured = {"compared": compared, "differences": len(differ)}
-    if not differ:
-        spares = "The spare is" if compared == 1 else f"{compared} spares are"
-        return Finding(
-            CHECK.name, Outcome.PASS, f"{spares} set up as the main one, {where}.", measured=measured
-        )
-    more = f" And {len(differ) - 1} more." if differ[1:] else ""
-    return Finding(
-        CHECK.name,
-        Outcome.CAUTION,
-        f"{differ[0]}.{more}",
-        evidence=tuple(Evidence(text) for text in differ[1:SHOWN]),
-        measured=measured,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-    )
+def judge(view: View, _limits: Limits) -> Iterator[Saw | Measured]:
+    sheet = view.sheet
+    pairs = [(main, each) for each in sheet.device if (main := sheet.named(each.spare_for))] if sheet else []
+    if sheet is None or not pairs:
+        return
+    if view.budget is not None:
+        where, told = "on the sheet", [list(_planned(sheet, view.budget, *pair)) for pair in pairs]
+    else:
+        wire = Wire.of(view)
+        if isinstance(wire, Missing):
+            yield unproven(wire.headline)
+        if not isinstance(wire, Wire):
+            return
+        where, present = "in what was heard", roll(wire, sheet).present
+        several = (_heard(wire, main, present[main.name], it, present[it.name]) for main, it in pairs)
+        told = [each for each in several if each is not None]
+    differ = [text for each in told for text in each]
+    yield Measured({"spares": len(pairs), "compared": len(told), "differences": len(differ)})
+    for text in differ:
+        yield caution(f"{text}.")
+    if told:
+        spares = "The spare is" if len(told) == 1 else f"{len(told)} spares are"
+        yield passed(f"{spares} set up as the main one, {where}.")
+    else:
+        yield unproven("No spare and its main one told enough here to be compared.")
 
 
 def _planned(sheet: Sheet, budget: Budget, main: Device, spare: Device) -> Iterator[str]:
@@ -110,8 +79,7 @@ def _planned(sheet: Sheet, budget: Budget, main: Device, spare: Device) -> Itera
         if main.name in stream.receivers and spare.name not in (*stream.receivers, stream.sender)
     ]
     if lacks:
-        more = f" and {len(lacks) - 4} more" if lacks[4:] else ""
-        yield f"{spare.name} does not get {', '.join(lacks[:4])}{more}, which {main.name} gets"
+        yield f"{spare.name} does not get {_first(lacks)}, which {main.name} gets"
     # What it sends tells how fast its cable is; an unplugged one has none.
     speeds = {way.sender: way.capacity_mbps for way in budget.ways}
     if main.name in speeds and spare.name not in speeds:
@@ -124,52 +92,48 @@ def _planned(sheet: Sheet, budget: Budget, main: Device, spare: Device) -> Itera
         yield f"{spare.name} has no address on the sheet, and {main.name} has {main.address}"
 
 
+def _first(names: list[str]) -> str:
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if names[4:] else "")
+
+
 def _power(device: Device) -> str:
     return "no power from the switch" if device.poe_class is None else f"power of class {device.poe_class}"
 
 
 def _heard(
-    facts: Facts, main: Device, mains: tuple[Talker, ...], spare: Device, spares: tuple[Talker, ...]
-) -> Iterator[str]:
-    """What differs; "" for each that was compared and is alike."""
+    wire: Wire, main: Device, mains: tuple[Talker, ...], spare: Device, spares: tuple[Talker, ...]
+) -> list[str] | None:
+    """What differs; None where nothing could be compared."""
     here, there = ({each.hardware for each in talkers} for talkers in (mains, spares))
-    groups, others = _joined(facts, here), _joined(facts, there)
-    if groups is not None and others is not None:
-        lacks = sorted(groups - others)
-        more = f" and {len(lacks) - 4} more" if lacks[4:] else ""
-        yield (
-            f"{spare.name} has not joined {', '.join(lacks[:4])}{more}, which {main.name} has"
-            if lacks
-            else ""
-        )
-    domains, other_domains = _domains(facts, here), _domains(facts, there)
-    if domains and other_domains:
-        yield (
-            f"{spare.name} speaks in clock domain {_words(other_domains)}, {main.name} in {_words(domains)}"
-            if domains != other_domains
-            else ""
-        )
+    groups, others = _joined(wire, here), _joined(wire, there)
+    domains, other_domains = _domains(wire, here), _domains(wire, there)
+    found = []
+    joins = groups is not None and others is not None
+    if joins and (lacks := sorted((groups or set()) - (others or set()))):
+        found.append(f"{spare.name} has not joined {_first(lacks)}, which {main.name} has")
+    clocks = bool(domains and other_domains)
+    if clocks and domains != other_domains:
+        one, other = (" and ".join(str(each) for each in sorted(each)) for each in (domains, other_domains))
+        found.append(f"{spare.name} speaks in clock domain {other}, {main.name} in {one}")
+    return found if joins or clocks else None
 
 
-def _joined(facts: Facts, hardware: set[str]) -> set[str] | None:
+def _joined(wire: Wire, hardware: set[str]) -> set[str] | None:
     """All groups of a device; None where it has not told them all. Only in version 3 does each device answer for itself, and
     only the answer to a query for all groups names them all."""
-    asked: float | None = None
+    asked = False
     joined: set[str] | None = None
-    for message in facts.heard(IgmpMessage):
-        if message.kind == "query" and not message.group and message.version == 3:
-            asked = message.seen.time_s if asked is None else asked
-        elif asked is not None and message.version == 3 and message.seen.src in hardware:
+    for message in wire.heard(IgmpMessage):
+        if message.version != 3:
+            continue
+        if message.kind == "query" and not message.group:
+            asked = True
+        elif asked and message.seen.src in hardware:
             joined = ((joined or set()) | set(message.joined)) - set(message.left)
     return {group for group in joined if not group.startswith(LOCAL)} if joined is not None else None
 
 
-def _domains(facts: Facts, hardware: set[str]) -> set[int]:
-    assert facts.tally is not None
+def _domains(wire: Wire, hardware: set[str]) -> set[int]:
     return {
-        port.domain for port in facts.tally.clocks if port.hardware in hardware and port.kind != "any master"
+        port.domain for port in wire.tally.clocks if port.hardware in hardware and port.kind != "any master"
     }
-
-
-def _words(domains: set[int]) -> str:
-    return " and ".join(str(each) for each in sorted(domains))

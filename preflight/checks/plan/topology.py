@@ -1,18 +1,19 @@
 """How the rig hangs together: rings without spanning tree, what is lost with what, hops, free ports."""
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import Plan
 from preflight.checks.cautions import CABLE_ROUTE
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
 from preflight.checks.say import listed
-from preflight.facts import Facts
 from preflight.rig.budget import Failure
 
 CHECK = Check(
     name="topology",
     subject="plan",
     order=450,
-    asks=View,
+    asks=Plan,
     question="Does the plan hold when one thing fails, and does it have no loop?",
     looks_at=(
         "The cables of the rig sheet as a graph: rings, and whether all switches in them run a spanning tree. What is lost when a "
@@ -28,72 +29,51 @@ CHECK = Check(
         'Give each engine a spare (kind = "spare" on the sheet), on another switch than the engine.',
         "A switch takes all that is plugged into it along. Plug each spare into another switch than what it stands in for, and keep a "
         "switch that is set up at hand.",
+        "Plug the switches into one in the middle, in place of one behind the other.",
     ),
     cautions=(CABLE_ROUTE,),
+    unproven="Write each device's port on the rig sheet.",
 )
-SHOWN = 8
+FIXES = dict(zip(("ring", "cable", "engine", "switch", "row"), CHECK.fixes, strict=True))
 FEW, MANY = 3, 40  # names in a headline and in what stands below it; more are counted
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.budget is None or facts.sheet is None:
-        return None
-    budget, limits = facts.budget, CHECK.values()
+def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+    budget = plan.budget
     loops = [names for names, guarded in budget.rings if not guarded]
     lossy = [failure for failure in budget.failures if fatal(failure)]
     longest = max((len(path.hops) - 2 for path in budget.paths), default=0)
-    unplugged = budget.unplugged
-    measured = {
-        "rings": len(budget.rings),
-        "rings_without_spanning_tree": len(loops),
-        "single_points_of_failure": [failure.what for failure in lossy],
-        "switches_in_a_row": longest,
-        "unplugged": list(unplugged),
-        "free_ports": dict(budget.free_ports),
-    }
-    evidence = [Evidence(f"A ring without spanning tree: {', '.join(ring)}") for ring in loops[:SHOWN]]
-    if longest > limits["hops"]:
-        evidence.append(Evidence(f"{longest} switches in a row, {limits['hops']:g} is the most"))
-    evidence += [Evidence(told(failure, MANY)) for failure in lossy[:SHOWN]]
-    if unplugged:
-        evidence.append(Evidence(f"Not plugged in on the sheet: {', '.join(unplugged[:SHOWN])}"))
-    if loops:
-        headline = (
-            f"A ring without spanning tree: {', '.join(loops[0])}. It makes a storm the moment it is closed."
-        )
-        outcome = Outcome.FAIL
-    elif lossy:
-        headline = f"{told(lossy[0])}." + (f" {len(lossy) - 1} more like it." if lossy[1:] else "")
-        outcome = Outcome.CAUTION
-    elif longest > limits["hops"]:
-        headline, outcome = (
-            f"{longest} switches in a row are more than a spanning tree is made for.",
-            Outcome.CAUTION,
-        )
-    elif unplugged:
-        headline, outcome = (
-            f"The sheet does not tell where {', '.join(unplugged[:4])} is plugged in.",
-            Outcome.UNPROVEN,
-        )
-    else:
-        headline, outcome = "No loop, and nothing whose failure alone loses a stream.", Outcome.PASS
-    return Finding(
-        CHECK.name,
-        outcome,
-        headline,
-        evidence=tuple(evidence),
-        measured=measured,
-        limits=limits,
-        fixes=_fixes(outcome, bool(loops), {failure.kind for failure in lossy}),
-        cautions=CHECK.cautions if outcome in (Outcome.FAIL, Outcome.CAUTION) else (),
+    yield Measured(
+        {
+            "rings": len(budget.rings),
+            "rings_without_spanning_tree": len(loops),
+            "single_points_of_failure": [failure.what for failure in lossy],
+            "switches_in_a_row": longest,
+            "unplugged": list(budget.unplugged),
+            "free_ports": dict(budget.free_ports),
+        }
     )
-
-
-def _fixes(outcome: Outcome, loops: bool, lossy: set[str]) -> tuple[str, ...]:
-    if outcome == Outcome.UNPROVEN:
-        return ("Write each device's port on the rig sheet.",)
-    asked = (loops, "cable" in lossy, "engine" in lossy, "switch" in lossy)
-    return tuple(fix for fix, wanted in zip(CHECK.fixes, asked, strict=True) if wanted)
+    for ring in loops:
+        yield fail(
+            f"A ring without spanning tree: {', '.join(ring)}. It makes a storm the moment it is closed.",
+            fixes=[FIXES["ring"]],
+        )
+    if lossy:
+        more = f" {len(lossy) - 1} more like it." if lossy[1:] else ""
+        kinds = {failure.kind for failure in lossy}
+        yield caution(
+            f"{cost(lossy[0])}.{more}",
+            [Evidence(cost(failure, MANY)) for failure in lossy],
+            fixes=[fix for kind, fix in FIXES.items() if kind in kinds],
+        )
+    if longest > limits["hops"]:
+        yield caution(
+            f"{longest} switches in a row are more than a spanning tree is made for: {limits['hops']:g} is the most.",
+            fixes=[FIXES["row"]],
+        )
+    if budget.unplugged:
+        yield unproven(f"The sheet does not tell where {listed(budget.unplugged)} is plugged in.")
+    yield passed("No loop, and nothing whose failure alone loses a stream.")
 
 
 def fatal(failure: Failure) -> bool:
@@ -110,7 +90,7 @@ def _left(failure: Failure) -> tuple[str, ...]:
     return tuple(name for name in failure.lost_devices if name != failure.what)
 
 
-def told(failure: Failure, few: int = FEW) -> str:
+def cost(failure: Failure, few: int = FEW) -> str:
     """What a failure costs, in a sentence. More names than `few` are counted."""
     parts = []
     if lost := _left(failure):

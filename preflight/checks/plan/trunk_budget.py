@@ -1,16 +1,16 @@
 """Every planned stream over every link that it crosses, with all that a frame costs on the cable."""
 
-from preflight.checks.asks import View
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.facts import Facts
+from collections.abc import Iterator
+
+from preflight.checks.asks import Plan
+from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
 from preflight.rig.budget import LARGEST_PACKET, Way, packet
 
 CHECK = Check(
     name="trunk-budget",
     subject="plan",
     order=410,
-    asks=View,
+    asks=Plan,
     question="Do the streams fit through every link, each way?",
     looks_at=(
         "The sum of the rig sheet's streams on each link and each way of it. Headers of RTP, UDP, IP and Ethernet, tags, check "
@@ -30,76 +30,42 @@ CHECK = Check(
         "Turn IGMP snooping on, on every switch, with one querier.",
         "Longer packets carry the same audio with fewer headers, and with more delay.",
     ),
+    unproven="Write its streams on it.",
 )
-SHOWN = 6
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.budget is None or facts.sheet is None:
-        return None
-    limits = CHECK.values()
-    budget = facts.budget
-    if not facts.sheet.stream:
-        return Finding(
-            CHECK.name, Outcome.UNPROVEN, "The rig sheet has no streams.", fixes=("Write its streams on it.",)
-        )
-    giants = [s for s in facts.sheet.stream if packet(s).ip > limits["packet_bytes"]]
-    full = [way for way in budget.ways if way.share > limits["share"]]
-    later = [
-        failure
-        for failure in budget.failures
-        if failure.busiest is not None and failure.busiest.share > limits["share"]
-    ]
-    measured = {
-        "busiest_share": round(budget.ways[0].share, 4) if budget.ways else 0.0,
-        "too_full": [way.name for way in full],
-        "streams_cut_off": len(budget.cut_off),
-    }
-    evidence = [Evidence(_told(way)) for way in full[:SHOWN]]
-    evidence += [
-        Evidence(f"“{s.name}”: one packet has {packet(s).ip} bytes, {limits['packet_bytes']:g} is the most")
-        for s in giants[:SHOWN]
-    ]
-    evidence += [
-        Evidence(f"“{stream}” has no way to {receiver}") for stream, receiver in budget.cut_off[:SHOWN]
-    ]
-    if evidence:
-        if full:
-            headline = f"{_told(full[0])}."
-        elif giants:
-            headline = (
-                f"“{giants[0].name}” does not fit in a packet: fewer channels or a shorter packet time."
+def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+    budget, most = plan.budget, limits["share"]
+    if not plan.sheet.stream:
+        yield unproven("The rig sheet has no streams.")
+        return
+    full = [way for way in budget.ways if way.share > most]
+    for way in full:
+        yield fail(f"{_fullness(way)}.")
+    for stream in plan.sheet.stream:
+        if (size := packet(stream).ip) > limits["packet_bytes"]:
+            yield fail(
+                f"“{stream.name}” does not fit in a packet: it takes {size} bytes, {limits['packet_bytes']:g} is the most. "
+                "Fewer channels or a shorter packet time."
             )
-        else:
-            headline = f"{len(budget.cut_off)} streams have no way to their receiver."
-        return _finding(Outcome.FAIL, headline, evidence, measured, limits)
-    if later:
-        worst = max(later, key=lambda f: f.busiest.share if f.busiest else 0.0)
-        assert worst.busiest is not None
-        return _finding(
-            Outcome.CAUTION,
-            f"If {worst.what} fails, {_told(worst.busiest)}.",
-            [Evidence(f"If {f.what} fails: {_told(f.busiest)}") for f in later[:SHOWN] if f.busiest],
-            measured,
-            limits,
+    for name, receiver in budget.cut_off:
+        yield fail(f"“{name}” has no way to {receiver}.")
+    then = [(failure.busiest, failure.what) for failure in budget.failures if failure.busiest]
+    for way, what in sorted(then, key=lambda pair: -pair[0].share):
+        if way.share > most and not full:
+            yield caution(f"If {what} fails, {_fullness(way)}.")
+    yield Measured(
+        {
+            "busiest_share": round(budget.ways[0].share, 4) if budget.ways else 0.0,
+            "too_full": [way.name for way in full],
+            "streams_cut_off": len(budget.cut_off),
+        }
+    )
+    for way in budget.ways[:1]:  # the fullest
+        yield passed(
+            f"The fullest link, {_fullness(way)}. Up to {most:.0%}, {most - way.share:.1%} are left."
         )
-    most = budget.ways[0]
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"The fullest link, {_told(most)}. Up to {limits['share']:.0%}, {limits['share'] - most.share:.1%} are left.",
-        measured=measured,
-        limits=limits,
-    )
 
 
-def _told(way: Way) -> str:
+def _fullness(way: Way) -> str:
     return f"{way.name} is {way.share:.1%} full ({way.bits_per_s / 1e6:.1f} of {way.capacity_mbps} Mb/s)"
-
-
-def _finding(
-    outcome: Outcome, headline: str, evidence: list[Evidence], measured: dict, limits: dict[str, float]
-) -> Finding:
-    return Finding(
-        CHECK.name, outcome, headline, tuple(evidence), measured=measured, limits=limits, fixes=CHECK.fixes
-    )

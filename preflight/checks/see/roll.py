@@ -7,6 +7,7 @@ device gets, and what else that device should get is due here too.
 
 from dataclasses import dataclass
 
+from preflight.checks.asks import Wire
 from preflight.checks.see.maker import maker
 from preflight.checks.see.streams import LEAST_PACKETS, heard_streams, place
 from preflight.facts import Facts
@@ -30,9 +31,8 @@ class Roll:
     rest: tuple[Talker, ...]
 
 
-def roll(facts: Facts, sheet: Sheet) -> Roll:
+def roll(facts: Wire, sheet: Sheet) -> Roll:
     """The sheet's roll, called over all senders. This computer is none of them unless the sheet has it."""
-    assert facts.tally is not None
     by_hardware = {talker.hardware: talker for talker in facts.tally.talkers if talker.hardware}
     owners = owners_of(facts)
     present: dict[str, tuple[Talker, ...]] = {}
@@ -113,7 +113,7 @@ class Planned:
     due: bool
 
 
-def planned_streams(facts: Facts, sheet: Sheet) -> list[Planned]:
+def planned_streams(facts: Wire, sheet: Sheet) -> list[Planned]:
     """The sheet's streams that name their group."""
     found: dict[tuple[str, int], list[tuple[RtpStream, Flow]]] = {}
     for stream, flow in heard_streams(facts):
@@ -121,7 +121,7 @@ def planned_streams(facts: Facts, sheet: Sheet) -> list[Planned]:
     listed = [stream for stream in sheet.stream if stream.group]
     came = [stream for stream in listed if (stream.group, stream.udp_port) in found]
     listeners = _listeners(facts, sheet, came)
-    heard_ms = facts.source.duration_s * 1000 if facts.source is not None else 0.0
+    heard_ms = facts.source.duration_s * 1000
     return [
         Planned(
             stream,
@@ -143,9 +143,9 @@ def whole_rate_hz(stream: RtpStream) -> float | None:
     return (stream.expected - 1) * stream.packet_stamps / spent
 
 
-def _listeners(facts: Facts, sheet: Sheet, came: list[Stream]) -> set[str]:
+def _listeners(facts: Wire, sheet: Sheet, came: list[Stream]) -> set[str]:
     """The devices at whose port this may have been heard: this computer, or those that get all planned streams that came."""
-    own = {t.hardware for t in facts.tally.talkers if t.own} if facts.tally is not None else set()
+    own = {t.hardware for t in facts.tally.talkers if t.own}
     if adapter := facts.host.adapter(facts.adapter) if facts.host is not None else None:
         own.add((adapter.hardware_address or "").lower())
     mine = {device.name for device in sheet.device if device.hardware in own}

@@ -5,16 +5,18 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Finding, Outcome
-from preflight.checks.plan.spare import judge
 from preflight.facts import Facts
 from preflight.rig.budget import plan
 from preflight.rig.read import parse
 from preflight.rig.template import TEMPLATE
 from tests.checks import ptp
+from tests.checks.asked import asked
 from tests.rig import shows
 from tests.rig.shows import DESK, ENGINE, ENGINE_B, LEFT, SPARE
 from tests.tally.captures import studied, told
 from tests.wire.groups import TO_INCLUDE, query, report
+
+judge = asked("spare")
 
 STREAM, OTHER = "233.252.0.1", "233.252.0.2"
 
