@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from preflight.checks.soak import link_steady
 from preflight.facts import Facts
 from preflight.host.facts import Counters, HostFacts
 from preflight.soak.course import Course, Heard, downs, rises
 from preflight.soak.facts import NS, Figures
 from preflight.soak.log import Log
+from tests.checks.asked import asked
 from tests.host.trees import Tree
 from tests.soak.soaks import ADAPTER, BEGUN, HOST, PLAN, entry, host, soak
 
@@ -117,7 +117,7 @@ def test_a_link_that_falls_to_another_speed_and_heats_up_is_read_from_the_system
     course.look(tree.read())
     figures = course.take()
     assert (figures.downs, figures.changes, figures.slowest_mbps, figures.adapter_c) == (1, 1, 100, 91.5)
-    finding = link_steady.judge(Facts(soak=soak(figures)))
+    finding = asked("link-steady")(Facts(soak=soak(figures)))
     assert (
         finding is not None
         and "went down once" in finding.headline

@@ -4,19 +4,32 @@ What a look at the computer cannot show: how often the link went down over hours
 speed. Asked after a soak only; link-up and link-speed judge how it stands.
 """
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import Soaked
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import (
+    KEEPS_TIME,
+    Check,
+    Explains,
+    Limit,
+    Limits,
+    Measured,
+    Saw,
+    Span,
+    fail,
+    passed,
+    unproven,
+)
 from preflight.checks.say import count_text, span_text, when
-from preflight.facts import Facts
 from preflight.soak.facts import NS, SoakFacts
 
 CHECK = Check(
     name="link-steady",
     subject="soak",
     order=60,
-    asks=View,
+    asks=Soaked,
     explains=(
         Explains(("link-errors",), "culprit"),
         Explains(("capture-quality", *KEEPS_TIME), "time"),
@@ -54,76 +67,51 @@ CHECK = Check(
 SHOWN = 8
 
 
-def judge(facts: Facts) -> Finding | None:
-    soak = facts.soak
-    if soak is None:
-        return None
-    figures, limits = soak.figures, CHECK.values()
-    measured: dict[str, object] = {
-        "downs": figures.downs,
-        "down_s": round(figures.down_ns / NS, 1),
-        "changes": figures.changes,
-        "slowest_mbps": figures.slowest_mbps,
-        "fastest_mbps": figures.fastest_mbps,
-    }
-    uneven = figures.slowest_mbps != figures.fastest_mbps
-    words = []
+def judge(view: Soaked, limits: Limits) -> Iterator[Saw | Measured]:
+    soak, figures = view.soak, view.soak.figures
+    slowest, fastest, watched = figures.slowest_mbps, figures.fastest_mbps, span_text(figures.watched_ns / NS)
+    yield Measured(
+        {
+            "downs": figures.downs,
+            "down_s": round(figures.down_ns / NS, 1),
+            "changes": figures.changes,
+            "slowest_mbps": slowest,
+            "fastest_mbps": fastest,
+        }
+    )
+    uneven = slowest != fastest  # even where it changed while nobody watched
+    did = []
     if figures.downs >= limits["downs"]:
         times = "once" if figures.downs == 1 else f"{count_text(figures.downs)} times"
-        words.append(f"went down {times} in {span_text(figures.watched_ns / NS)}")
-    if uneven:
-        words.append(f"ran at {figures.slowest_mbps} and at {figures.fastest_mbps} Mb/s")
-    elif figures.changes >= limits["changes"]:
-        words.append("changed its duplex")
-    if words:
-        return Finding(
-            CHECK.name,
-            Outcome.FAIL,
-            f"The link of {soak.adapter} {', and '.join(words)}.",
-            evidence=_seen(soak),
-            measured=measured,
-            limits=limits,
-            fixes=CHECK.fixes,
-            cautions=CHECK.cautions,
-            culprits=(soak.adapter,),
+        did.append(f"went down {times} in {watched}")
+    if max(figures.changes, uneven) >= limits["changes"]:
+        did.append(f"ran at {slowest} and at {fastest} Mb/s" if uneven else "changed its duplex")
+    if did:
+        yield fail(
+            f"The link of {soak.adapter} {', and '.join(did)}.",
+            _changes(soak),
+            culprits=[soak.adapter],
             spans=_spans(soak),
         )
-    if figures.slowest_mbps is None and not figures.rises.rx_frames:
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            f"The system tells too little of the link of {soak.adapter}.",
-            measured=measured,
-            limits=limits,
-            fixes=(CHECK.unproven,),
-        )
-    speed = f" at {figures.slowest_mbps} Mb/s" if figures.slowest_mbps else ""
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"The link of {soak.adapter} stayed up{speed} for {span_text(figures.watched_ns / NS)}.",
-        measured=measured,
-        limits=limits,
-    )
+    elif slowest is None and not figures.rises.rx_frames:
+        yield unproven(f"The system tells too little of the link of {soak.adapter}.")
+    else:
+        speed = f" at {slowest} Mb/s" if slowest else ""
+        yield passed(f"The link of {soak.adapter} stayed up{speed} for {watched}.")
 
 
-def _seen(soak: SoakFacts) -> tuple[Evidence, ...]:
-    shown = [
-        Evidence(f"{when(note.at_ns)}: {note.text}", time_s=(note.at_ns - soak.begun_ns) / NS)
-        for note in soak.links[:SHOWN]
-    ]
+def _changes(soak: SoakFacts) -> Iterator[Evidence]:
+    for note in soak.links[:SHOWN]:
+        yield Evidence(f"{when(note.at_ns)}: {note.text}", time_s=(note.at_ns - soak.begun_ns) / NS)
     if len(soak.links) > SHOWN:
-        shown.append(Evidence("more of them in the log: preflight soak show"))
+        yield Evidence("more of them in the log: preflight soak show")
     if soak.figures.down_ns:
-        shown.append(Evidence(f"without a link for {span_text(soak.figures.down_ns / NS)} in all"))
-    return tuple(shown)
+        yield Evidence(f"without a link for {span_text(soak.figures.down_ns / NS)} in all")
 
 
-def _spans(soak: SoakFacts) -> tuple[tuple[float, float], ...]:
+def _spans(soak: SoakFacts) -> Iterator[Span]:
     """From each note of the link to the next: it says what changed, and holds until something is said anew."""
     times = [(note.at_ns - soak.begun_ns) / NS for note in soak.links]
     ends = [*times[1:], (soak.until_ns - soak.begun_ns) / NS]
-    return tuple(
-        (start, end if note.kind == "link-down" else start)
-        for note, start, end in zip(soak.links, times, ends, strict=False)
-    )
+    for note, start, end in zip(soak.links, times, ends, strict=False):
+        yield start, end if note.kind == "link-down" else start

@@ -4,12 +4,12 @@ The sensor's own limit counts where its maker set one. Few adapters have a senso
 a line check says nothing. After a soak the highest of all readings is judged.
 """
 
+from collections.abc import Iterator
+
 from preflight.checks.asks import View
 from preflight.checks.cautions import HOT, MUTE_FIRST
-from preflight.checks.computer_subject import untold
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, passed, trouble, unproven
 
 CHECK = Check(
     name="temperature",
@@ -39,37 +39,25 @@ CHECK = Check(
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    adapter = facts.host.adapter(facts.adapter) if facts.host is not None else None
-    soak = facts.soak
-    hottest = soak.figures.adapter_c if soak is not None else adapter.temperature_c if adapter else None
-    computer = soak.figures.computer_c if soak is not None else None
-    measured = {"adapter_c": hottest, "computer_c": computer}
+def judge(view: View, limits: Limits) -> Iterator[Saw | Measured]:
+    soak = view.soak
+    adapter = view.host.adapter(view.adapter) if view.host is not None else None
+    hottest = soak.figures.adapter_c if soak else adapter.temperature_c if adapter else None
+    computer = soak.figures.computer_c if soak else None
     beside = (Evidence(f"the computer's hottest sensor: {computer:.0f} degrees Celsius"),) if computer else ()
+    yield Measured({"adapter_c": hottest, "computer_c": computer}, beside)
+    name = soak.adapter if soak else view.adapter or ""
     if hottest is None:
-        if soak is None:
-            return None
-        finding = untold(CHECK, f"The system tells no temperature of {soak.adapter}.")
-        return Finding(
-            finding.check, finding.outcome, finding.headline, beside, measured, fixes=finding.fixes
-        )
-    limits = CHECK.values()
+        if soak:
+            yield unproven(f"The system tells no temperature of {name}.")
+        return
     own = adapter.hot_c if adapter else None
-    fail = own if own is not None else limits["fail_c"]
-    caution = own - limits["near_c"] if own is not None else limits["caution_c"]
+    most = own if own is not None else limits["fail_c"]
+    near = own - limits["near_c"] if own is not None else limits["caution_c"]
     whose = f"its maker's limit is {own:g}" if own is not None else "its maker sets no limit"
-    name = soak.adapter if soak is not None else facts.adapter
-    words = f"{name} {'was' if soak else 'is'} at {hottest:.0f} degrees Celsius{' at most' if soak else ''}; {whose}."
-    if hottest < caution:
-        return Finding(CHECK.name, Outcome.PASS, words, beside, measured, limits)
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL if hottest >= fail else Outcome.CAUTION,
-        words,
-        evidence=beside,
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=(name,) if name else (),
-    )
+    headline = f"{name} {'was' if soak else 'is'} at {hottest:.0f} degrees Celsius{' at most' if soak else ''}; {whose}."
+    if hottest < near:
+        yield passed(headline)
+    else:
+        outcome = Outcome.FAIL if hottest >= most else Outcome.CAUTION
+        yield trouble(outcome, headline, culprits=filter(None, [name]))

@@ -3,11 +3,13 @@
 from dataclasses import replace
 
 from preflight.checks.finding import Outcome
-from preflight.checks.soak.link_steady import judge
 from preflight.facts import Facts
 from preflight.host.facts import Counters
 from preflight.soak.facts import NS, Figures, Noted
+from tests.checks.asked import asked
 from tests.soak.soaks import BEGUN, GOOD, soak
+
+judge = asked("link-steady")
 
 DOWN = Noted(BEGUN + 60 * NS, "link-down", "The link of eth0 is down.")
 UP = Noted(BEGUN + 63 * NS, "link-up", "The link is up again: up, 1000 Mb/s.")

@@ -3,10 +3,12 @@
 from dataclasses import replace
 
 from preflight.checks.finding import Outcome
-from preflight.checks.soak.soak_time import judge
 from preflight.facts import Facts
 from preflight.soak.facts import NS, Run
+from tests.checks.asked import asked
 from tests.soak.soaks import BEGUN, GOOD, HOUR, soak
+
+judge = asked("soak-time")
 
 
 def test_as_long_as_planned_passes_in_how_many_runs_ever():

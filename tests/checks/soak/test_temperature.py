@@ -5,10 +5,12 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.soak.temperature import judge
 from preflight.facts import Facts
+from tests.checks.asked import asked
 from tests.checks.computers import desk
 from tests.soak.soaks import GOOD, HOST, soak
+
+judge = asked("temperature")
 
 
 @pytest.mark.parametrize(
