@@ -5,24 +5,22 @@ where it should have been heard here: its planned stream is due at this port and
 than this (as the sheet learned, and the others keep to what it learned of them); or somebody asks for it in vain.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
-from preflight.checks.asks import View
+from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Explains, Limit
-from preflight.checks.say import listed, who
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.say import counted, listed, who
 from preflight.checks.see.roll import Planned, Roll, identifiable, planned_streams, roll
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
-from preflight.rig.sheet import Device, Sheet
+from preflight.rig.sheet import Device
 from preflight.wire.arp import ArpMessage
 
 CHECK = Check(
     name="missing",
     subject="wire",
     order=140,
-    asks=View,
+    asks=PlannedWire,
     explains=(Explains(("stream-plan",), "culprit"),),
     question="Is everything on the rig sheet there?",
     looks_at=(
@@ -47,7 +45,7 @@ CHECK = Check(
         "Is its cable in? Plug it in until it clicks, or try another cable.",
         "Are its address and network settings as on the sheet?",
         "Did you swap it for another? Write the new hardware address on the rig sheet.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven=(
@@ -55,61 +53,38 @@ CHECK = Check(
         "A sheet drafted by `preflight sheet learn` knows who speaks how often."
     ),
 )
-SHOWN, SHOWN_NAMES = 8, 4
+SHOWN_NAMES = 4
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.sheet is None or not facts.sheet.device:
-        return None
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    sheet, called = facts.sheet, roll(facts, facts.sheet)
-    planned = planned_streams(facts, sheet)
-    silent = [device for device in sheet.device if not called.present[device.name]]
-    proofs = {device.name: _proof(facts, sheet, called, planned, device) for device in silent}
-    missing = [device for device in silent if proofs[device.name]]
-    measured = {
-        "on_the_sheet": len(sheet.device),
-        "heard": len(sheet.device) - len(silent),
-        "missing": [device.name for device in missing],
-        "not_heard": [device.name for device in silent if device not in missing],
-    }
-    if missing:
-        return Finding(
-            CHECK.name,
-            Outcome.FAIL,
-            f"{_named(missing)} {'is' if len(missing) == 1 else 'are'} missing.",
-            evidence=tuple(each for device in missing[:SHOWN] if (each := proofs[device.name])),
-            measured=measured,
-            limits=CHECK.values(),
-            fixes=CHECK.fixes,
-            cautions=CHECK.cautions,
-            culprits=tuple(device.hardware or device.name for device in missing),
-        )
-    if silent:
-        unknown = [device for device in silent if not identifiable(device)]
-        headline = (
-            f"{_named(silent)} {'was' if len(silent) == 1 else 'were'} not heard, which may have reasons."
-        )
-        if unknown:
-            headline = f"The sheet does not tell how to know {_named(unknown)}: give a hardware address."
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            headline,
-            measured=measured,
-            limits=CHECK.values(),
-            fixes=(CHECK.unproven,),
-        )
-    return Finding(
-        CHECK.name,
-        Outcome.PASS,
-        f"All {len(sheet.device)} devices of the rig sheet were heard.",
-        measured=measured,
-        limits=CHECK.values(),
+def judge(wire: PlannedWire, limits: Limits) -> Iterator[Saw | Measured]:
+    devices = wire.sheet.device
+    if not devices:
+        return
+    called, planned = roll(wire, wire.sheet), planned_streams(wire, wire.sheet)
+    absent = [device for device in devices if not called.present[device.name]]
+    proofs = {device.name: _proof(wire, limits, called, planned, device) for device in absent}
+    missing = [device for device in absent if proofs[device.name]]
+    silent = [device for device in absent if device not in missing]
+    yield Measured(
+        {
+            "on_the_sheet": len(devices),
+            "heard": len(devices) - len(absent),
+            "missing": [device.name for device in missing],
+            "not_heard": [device.name for device in silent],
+        }
     )
+    if missing:
+        yield fail(
+            f"{_named(missing)} {'is' if len(missing) == 1 else 'are'} missing.",
+            filter(None, proofs.values()),
+            culprits=(device.hardware or device.name for device in missing),
+        )
+    if unknown := [device for device in silent if not identifiable(device)]:
+        yield unproven(f"The sheet does not tell how to know {_named(unknown)}: give a hardware address.")
+    elif silent:
+        were = "was" if len(silent) == 1 else "were"
+        yield unproven(f"{_named(silent)} {were} not heard, which may have reasons.")
+    yield passed(f"All {counted(len(devices), 'device')} of the rig sheet were heard.")
 
 
 def _named(devices: list[Device]) -> str:
@@ -124,41 +99,36 @@ def _named(devices: list[Device]) -> str:
 
 
 def _proof(
-    facts: Facts, sheet: Sheet, called: Roll, planned: Iterable[Planned], device: Device
+    wire: PlannedWire, limits: Limits, called: Roll, planned: Iterable[Planned], device: Device
 ) -> Evidence | None:
     """What shows that a device which was not heard is not there."""
     if not identifiable(device):
         return None
-    assert facts.source is not None
     for each in planned:
         if each.due and not each.heard and each.stream.sender == device.name:
             return Evidence(f"{device.name}: its stream “{each.stream.name}” is due here, and does not come")
-    listened = facts.source.duration_s
-    if device.speaks_every_s and listened >= CHECK.limit("silences") * device.speaks_every_s:
-        others = [d for d in sheet.device if d.speaks_every_s and d is not device]
-        here = [d for d in others if called.present[d.name]]
-        if others and len(here) >= CHECK.limit("others") * len(others):
+    listened = wire.source.duration_s
+    if device.speaks_every_s and listened >= limits["silences"] * device.speaks_every_s:
+        others = [each for each in wire.sheet.device if each.speaks_every_s and each is not device]
+        here = [each.name for each in others if called.present[each.name]]
+        if others and len(here) >= limits["others"] * len(others):
             return Evidence(
                 f"{device.name} speaks every {device.speaks_every_s:g} s when all is well, and was silent for {listened:.1f} s; "
-                f"{', '.join(d.name for d in here[:3])} spoke"
+                f"{', '.join(here[:3])} spoke"
             )
-    return _asked_in_vain(facts, device)
+    return _asked_in_vain(wire, limits, device)
 
 
-def _asked_in_vain(facts: Facts, device: Device) -> Evidence | None:
+def _asked_in_vain(wire: PlannedWire, limits: Limits, device: Device) -> Evidence | None:
     """Whoever gets an answer asks once or twice; the answer itself may go to the asker alone."""
-    if device.address is None:
-        return None
     asked: dict[str, list[ArpMessage]] = {}
-    for message in facts.heard(ArpMessage):
+    for message in wire.heard(ArpMessage):
         # A probe has no sender's address: it looks whether anybody has this one, and wants no answer (RFC 5227).
         if message.op == 1 and message.target_address == device.address and message.sender_address:
             asked.setdefault(message.sender_hardware, []).append(message)
     for asker, messages in asked.items():
-        first, last = messages[0].seen, messages[-1].seen
-        if len(messages) >= CHECK.limit("asked_times") and last.time_s - first.time_s >= CHECK.limit(
-            "asked_for_s"
-        ):
+        last, spent_s = messages[-1].seen, messages[-1].seen.time_s - messages[0].seen.time_s
+        if len(messages) >= limits["asked_times"] and spent_s >= limits["asked_for_s"]:
             return Evidence(
                 f"{who(asker)} asks for {device.name} ({device.address}) again and again, {len(messages)} times, and it does "
                 "not speak",

@@ -5,21 +5,21 @@ wins (RFC 2236 section 3), so that a device which nobody planned takes the offic
 asking, too, and is a caution; who is not on the sheet is a fail.
 """
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, passed, trouble, unproven
 from preflight.checks.say import who
 from preflight.checks.see.roll import switch_of
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
 from preflight.wire.igmp import IgmpMessage
 
 CHECK = Check(
     name="querier-plan",
     subject="wire",
     order=340,
-    asks=View,
+    asks=PlannedWire,
     question="Does the switch ask for group members that the rig sheet names?",
     looks_at="Who sent the last IGMP query for all groups, against the switches with querier = true on the rig sheet (--sheet FILE).",
     why=(
@@ -34,52 +34,40 @@ CHECK = Check(
         "Turn the querier off on the device that asks instead, or unplug it if nobody needs it.",
         "Or give the planned switch the lowest IP address of all that can ask.",
         "Was the plan changed? Write querier = true at the other switch on the rig sheet.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven="Listen for longer than the query interval: 125 s by default (RFC 3376 section 8.2).",
 )
 
 
-def judge(facts: Facts) -> Finding | None:
-    sheet = facts.sheet
-    planned = [switch for switch in sheet.switch if switch.querier] if sheet is not None else []
-    if sheet is None or not planned:
-        return None
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    asked = [each for each in facts.heard(IgmpMessage) if each.kind == "query" and not each.group]
-    names = ", ".join(switch.name for switch in planned)
+def judge(wire: PlannedWire, _limits: Limits) -> Iterator[Saw | Measured]:
+    planned = [switch for switch in wire.sheet.switch if switch.querier]
+    if not planned:
+        return
+    asked = [each for each in wire.heard(IgmpMessage) if each.kind == "query" and not each.group]
     if not asked:
-        return _unproven("Nobody asked for group members here.", CHECK.unproven)
-    last = asked[-1]
+        yield unproven("Nobody asked for group members here.")
+        return
+    last, names = asked[-1], ", ".join(switch.name for switch in planned)
     source = last.seen.src
-    switch = switch_of(sheet, facts, source)
-    measured = {"planned": [each.name for each in planned], "querier": source}
+    sender = who(source, last.source)
+    switch = switch_of(wire.sheet, wire, source)
+    known = switch or next((each for each in wire.sheet.device if each.hardware == source), None)
+    yield Measured({"planned": [each.name for each in planned], "querier": source})
     if switch in planned:
-        assert switch is not None
-        return Finding(CHECK.name, Outcome.PASS, f"{switch.name} asks for group members.", measured=measured)
-    device = next((each.name for each in sheet.device if each.hardware == source), None)
-    if switch is None and device is None and any(each.hardware is None for each in planned):
-        return _unproven(
-            f"{who(source, last.source)} asks for group members; the sheet does not tell whether that is {names}.",
-            f"Write the hardware address of {names} on the sheet.",
+        yield passed(f"{names if switch is None else switch.name} asks for group members.")
+    elif known is None and any(each.hardware is None for each in planned):
+        yield unproven(
+            f"{sender} asks for group members; the sheet does not tell whether that is {names}.",
+            fixes=[f"Write the hardware address of {names} on the sheet."],
         )
-    known = switch.name if switch is not None else device
-    name = known or who(source, last.source)
-    return Finding(
-        CHECK.name,
-        Outcome.CAUTION if known else Outcome.FAIL,
-        f"{name} asks for group members, not {names}." + ("" if known else " It is not on the rig sheet."),
-        evidence=(Evidence(f"{who(source, last.source)} asks for all groups", last.seen.frame, last.seen.time_s),),
-        measured=measured,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=(source,),
-    )  # fmt: skip
-
-
-def _unproven(headline: str, how: str) -> Finding:
-    return Finding(CHECK.name, Outcome.UNPROVEN, headline, fixes=(how,))
+    else:
+        yield trouble(
+            Outcome.CAUTION if known else Outcome.FAIL,
+            f"{known.name} asks for group members, not {names}."
+            if known
+            else f"{sender} asks for group members, not {names}. It is not on the rig sheet.",
+            [Evidence(f"{sender} asks for all groups", last.seen.frame, last.seen.time_s)],
+            culprits=[source],
+        )

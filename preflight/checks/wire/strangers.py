@@ -4,15 +4,14 @@ Strategy: every sender by hardware address, less what the sheet lists: its devic
 Where the sheet leaves a device's address open, a stranger may be that device, and then it is a caution only.
 """
 
-from preflight.checks.asks import View
+from collections.abc import Iterator
+
+from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import Check, Limits, Measured, Saw, passed, trouble
 from preflight.checks.say import what, who
-from preflight.checks.see.roll import Roll, addresses_of, owners_of, roll
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
-from preflight.rig.sheet import Sheet
+from preflight.checks.see.roll import addresses_of, owners_of, roll
 from preflight.tally.facts import Talker
 from preflight.wire.lldp import LldpNeighbour
 from preflight.wire.mdns import MdnsMessage
@@ -21,7 +20,7 @@ CHECK = Check(
     name="strangers",
     subject="wire",
     order=180,
-    asks=View,
+    asks=PlannedWire,
     question="Does anything speak that is not on the rig sheet?",
     looks_at="Every sender's hardware address, against the devices and switches on the rig sheet (--sheet FILE).",
     why=(
@@ -38,74 +37,43 @@ CHECK = Check(
     unproven="Needs a rig sheet: `preflight sheet learn` drafts one from a good rig. Who is silent is not seen.",
 )
 SHOWN = 8
+MOST = 100  # a flood of made-up senders must not fill the report
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.sheet is None or (not facts.sheet.device and not facts.sheet.switch):
-        return None
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    sheet, called = facts.sheet, roll(facts, facts.sheet)
-    open_names = _open(sheet, called)
+def judge(wire: PlannedWire, _limits: Limits) -> Iterator[Saw | Measured]:
+    sheet = wire.sheet
+    if not sheet.device and not sheet.switch:
+        return
+    called = roll(wire, sheet)
     strangers = called.rest
-    measured = {"strangers": len(strangers), "senders": len(facts.tally.talkers)}
+    yield Measured({"strangers": len(strangers), "senders": len(wire.tally.talkers)})
     if not strangers:
-        return Finding(
-            CHECK.name, Outcome.PASS, "Everything that spoke is on the rig sheet.", measured=measured
-        )
-    maybe = len(strangers) <= len(open_names)
-    if len(strangers) == 1:
-        headline = f"{who(strangers[0].hardware)} is not on the rig sheet."
-    else:
-        headline = f"{len(strangers)} senders are not on the rig sheet."
-    if maybe:
+        yield passed("Everything that spoke is on the rig sheet.")
+        return
+    one = f"{who(strangers[0].hardware)} is" if len(strangers) == 1 else f"{len(strangers)} senders are"
+    headline = f"{one} not on the rig sheet."
+    # What a stranger may be: what was not found, and whose hardware address the sheet does not tell.
+    open_names = [each.name for each in sheet.device if not each.hardware and not called.present[each.name]]
+    open_names += [switch.name for switch in sheet.switch if switch.hardware is None]
+    if maybe := len(strangers) <= len(open_names):
         headline += (
             f" The sheet does not tell the hardware address of {', '.join(open_names[:4])}: is it that?"
         )
-    return Finding(
-        CHECK.name,
+    yield trouble(
         Outcome.CAUTION if maybe else Outcome.FAIL,
         headline,
-        evidence=tuple(_evidence(facts, each) for each in strangers[:SHOWN]),
-        measured=measured,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=tuple(each.hardware for each in strangers[:100]),
-        spans=tuple((each.first_s, each.last_s) for each in strangers[:SHOWN]),
+        (_described(wire, each) for each in strangers[:SHOWN]),
+        culprits=(each.hardware for each in strangers[:MOST]),
+        spans=((each.first_s, each.last_s) for each in strangers[:SHOWN]),
     )
 
 
-def _open(sheet: Sheet, called: Roll) -> list[str]:
-    """What a stranger may be: devices and switches whose hardware address the sheet does not tell, and not found."""
-    devices = [d.name for d in sheet.device if not d.hardware and not called.present[d.name]]
-    return devices + [switch.name for switch in sheet.switch if switch.hardware is None]
-
-
-def _evidence(facts: Facts, talker: Talker) -> Evidence:
-    assert facts.tally is not None
-    addresses = sorted(addresses_of(owners_of(facts), (talker,)))
-    name = next(
-        (
-            each
-            for message in facts.heard(LldpNeighbour)
-            if message.seen.src == talker.hardware and (each := message.system_name)
-        ),
-        "",
-    ) or next(
-        (
-            each
-            for message in facts.heard(MdnsMessage)
-            if message.seen.src == talker.hardware
-            for each in message.hostnames
-        ),
-        "",
-    )
-    flow = next((each for each in facts.tally.flows if each.source == talker.hardware), None)
+def _described(wire: PlannedWire, talker: Talker) -> Evidence:
+    addresses = sorted(addresses_of(owners_of(wire), (talker,)))
+    names = [each.system_name for each in wire.heard(LldpNeighbour) if each.seen.src == talker.hardware]
+    for message in wire.heard(MdnsMessage):
+        names += message.hostnames if message.seen.src == talker.hardware else ()
     parts = [who(talker.hardware, ", ".join(addresses[:2]))]
-    if name:
-        parts.append(f"calls itself “{name}”")
-    if flow:
-        parts.append(f"sends {what(flow)}")
+    parts += [f"calls itself “{name}”" for name in filter(None, names)][:1]
+    parts += [f"sends {what(flow)}" for flow in wire.tally.flows if flow.source == talker.hardware][:1]
     return Evidence("; ".join(parts), talker.first_frame, talker.first_s)

@@ -3,10 +3,12 @@
 from dataclasses import replace
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.address_plan import judge
+from tests.checks.asked import asked
 from tests.rig import shows
 from tests.rig.shows import DESK, LEFT, RIGHT
 from tests.tally.captures import mac, studied, told, udp
+
+judge = asked("address-plan")
 
 
 def found(tmp_path, *frames):

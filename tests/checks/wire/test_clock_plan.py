@@ -3,11 +3,13 @@
 from dataclasses import replace
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.clock_plan import judge
+from tests.checks.asked import asked
 from tests.checks.ptp import announce
 from tests.rig import shows
 from tests.rig.shows import DESK, ENGINE, ENGINE_B
 from tests.tally.captures import every, mac, studied
+
+judge = asked("clock-plan")
 
 PLAN = shows.sheet(also='[clock]\nmaster = "engine"\ndomain = 0')
 

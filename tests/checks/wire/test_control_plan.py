@@ -6,13 +6,15 @@ import pytest
 
 from preflight.checks import judge_all
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.control_plan import judge
 from preflight.facts import Facts
 from preflight.study import study
 from preflight.verdict import decide
+from tests.checks.asked import asked
 from tests.rig import shows
 from tests.rig.shows import DESK, LEFT
 from tests.tally.captures import arp, mac, studied, told, write_with_direction
+
+judge = asked("control-plan")
 
 GUEST = 66  # 192.0.2.66, which lies in the subnet below; nobody of the show does
 CONTROL = '[control]\nsubnet = "192.0.2.64/28"'

@@ -3,11 +3,13 @@
 from dataclasses import replace
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.missing import judge
 from preflight.facts import Facts
+from tests.checks.asked import asked
 from tests.rig import shows
 from tests.rig.shows import DESK, ENGINE, ENGINE_B, LEFT, NAMES, RIGHT
 from tests.tally.captures import arp, every, studied, told
+
+judge = asked("missing")
 
 
 def heard(tmp_path, *frames, sheet=None) -> Facts:

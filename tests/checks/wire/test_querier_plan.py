@@ -5,12 +5,14 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Finding, Outcome
-from preflight.checks.wire.querier_plan import judge
 from preflight.facts import Facts
+from tests.checks.asked import asked
 from tests.rig import shows
 from tests.rig.shows import ENGINE, SWITCH
 from tests.tally.captures import mac, studied
 from tests.wire.groups import query
+
+judge = asked("querier-plan")
 
 PLANNED = f'hardware = "{mac(SWITCH)}"\nquerier = true'
 SECOND = f'[[switch]]\nname = "roof"\nports = 4\nhardware = "{mac(0xC0)}"'

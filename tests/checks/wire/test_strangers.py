@@ -5,13 +5,15 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.strangers import judge
 from preflight.facts import Facts
 from preflight.rig.read import parse
 from preflight.study import study
+from tests.checks.asked import asked
 from tests.rig import shows
 from tests.tally.captures import arp, mac, studied, told, write_with_direction
 from tests.wire import samples
+
+judge = asked("strangers")
 
 GUEST = 66
 
@@ -72,12 +74,13 @@ def test_without_a_sheet_or_with_an_empty_one_it_says_nothing(tmp_path):
 
 
 def test_an_allowed_dhcp_server_is_no_stray():
-    from preflight.checks.wire.stray_dhcp import judge as judge_dhcp
     from tests.checks.wire.test_stray_dhcp import heard as heard_dhcp
 
     offer = heard_dhcp(("dhcp4", 0.5, samples.offer()))
     for allowed in (samples.SERVER, samples.SERVER_IP):
-        finding = judge_dhcp(replace(offer, sheet=shows.sheet(also=f'[dhcp]\nallowed = ["{allowed}"]')))
+        finding = asked("stray-dhcp")(
+            replace(offer, sheet=shows.sheet(also=f'[dhcp]\nallowed = ["{allowed}"]'))
+        )
         assert finding.outcome == Outcome.PASS and finding.evidence
     other = replace(offer, sheet=shows.sheet(also='[dhcp]\nallowed = ["192.0.2.250"]'))
-    assert judge_dhcp(other).outcome == Outcome.FAIL
+    assert asked("stray-dhcp")(other).outcome == Outcome.FAIL

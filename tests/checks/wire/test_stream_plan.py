@@ -5,10 +5,12 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.stream_plan import judge
+from tests.checks.asked import asked
 from tests.rig import shows
 from tests.rig.shows import DESK, ENGINE, ENGINE_B, LEFT
 from tests.tally.captures import every, mac, rtp, studied, told
+
+judge = asked("stream-plan")
 
 
 def found(tmp_path, *frames, sheet=None):
