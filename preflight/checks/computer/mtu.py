@@ -36,7 +36,7 @@ def judge(computer: Audio, limits: Limits) -> Iterator[Saw | Measured]:
         yield unproven(f"The system does not say the MTU of {name}.")
     elif mtu < standard:
         yield fail(f"The MTU of {name} is {mtu}, smaller than the standard {standard:g}.", culprits=[name])
-    elif mtu > standard:
+    elif mtu != standard:
         yield caution(f"The MTU of {name} is {mtu}, larger than the standard {standard:g}.", culprits=[name])
     else:
         yield passed(f"{name} sends packets of up to {mtu} bytes.")

@@ -15,6 +15,9 @@ judge = asked("adapter-bus")
     [
         (12, Outcome.FAIL),
         (480, Outcome.FAIL),
+        (999, Outcome.FAIL),
+        (1000, Outcome.CAUTION),
+        (4999, Outcome.CAUTION),
         (5000, Outcome.PASS),
         (10000, Outcome.PASS),
         (None, Outcome.UNPROVEN),
@@ -24,4 +27,9 @@ def test_the_speed_of_usb(speed, outcome):
     finding = judge(desk(bus="usb", usb=Usb(speed, ("a disk",))))
     assert finding.outcome is outcome
     assert ("a disk" in " ".join(e.text for e in finding.evidence)) == (outcome is not Outcome.UNPROVEN)
-    assert bool(finding.cautions) == bool(finding.culprits) == (outcome is Outcome.FAIL)
+    assert bool(finding.cautions) == bool(finding.culprits) == outcome.troubles
+
+
+@pytest.mark.parametrize(("bus", "outcome"), [("pci", Outcome.PASS), (None, Outcome.UNPROVEN)])
+def test_what_is_not_on_usb(bus, outcome):
+    assert judge(desk(bus=bus)).outcome is outcome

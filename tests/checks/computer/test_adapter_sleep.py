@@ -25,6 +25,8 @@ judge = asked("adapter-sleep")
 def test_sleep(settings, outcome, says):
     finding = judge(desk(**settings))
     assert finding.outcome is outcome and says in finding.headline
+    unused = [e for e in finding.evidence if "not in use on this link" in e.text]
+    assert bool(unused) == (settings.get("eee") == "unused")
 
 
 def test_sleep_of_link_and_adapter_are_both_told_with_their_own_fixes():

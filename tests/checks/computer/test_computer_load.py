@@ -47,3 +47,38 @@ def test_load(facts, outcome, says):
     assert (
         finding.outcome is outcome and says in finding.headline and bool(finding.fixes) == (outcome != "pass")
     )
+
+
+GB = 10**9
+
+
+@pytest.mark.parametrize(
+    ("after", "outcome"),
+    [
+        ({"memory_free_bytes": 1.61 * GB}, Outcome.PASS),
+        ({"memory_free_bytes": 1.59 * GB}, Outcome.CAUTION),
+        ({"memory_free_bytes": 0.481 * GB}, Outcome.CAUTION),
+        ({"memory_free_bytes": 0.479 * GB}, Outcome.FAIL),
+        ({"disk_free_bytes": 5 * GB}, Outcome.PASS),
+        ({"disk_free_bytes": 4.99 * GB}, Outcome.CAUTION),
+        ({"disk_free_bytes": 1 * GB}, Outcome.CAUTION),
+        ({"disk_free_bytes": 0.99 * GB}, Outcome.FAIL),
+        ({"busy_s": 47.9}, Outcome.PASS),
+        ({"busy_s": 48.0}, Outcome.CAUTION),
+    ],
+)
+def test_each_limit_from_both_sides(after, outcome):
+    assert judge(loaded(after)).outcome is outcome
+
+
+@pytest.mark.parametrize(
+    ("after", "step"),
+    [
+        ({"memory_free_bytes": GB}, "Close programs"),
+        ({"disk_free_bytes": GB}, "Make room"),
+        ({"busy_s": 50.0}, "Close programs"),
+    ],
+)
+def test_each_trouble_has_its_step(after, step):
+    fixes = judge(loaded(after)).fixes
+    assert len(fixes) == 2 and step in fixes[0]

@@ -44,3 +44,21 @@ def test_power(changes, outcome, says):
 def test_power_fixes_are_those_of_the_trouble():
     fixes = judge(powered(sleeps_after_min=30)).fixes
     assert "sleep" in fixes[0] and not any("power supply" in step for step in fixes)
+
+
+@pytest.mark.parametrize(
+    ("changes", "step"),
+    [
+        ({"on_mains": False}, "power supply"),
+        ({"saving": True}, "power plan"),
+        ({"sleeps_after_min": 30}, "sleep to never"),
+    ],
+)
+def test_each_trouble_has_its_step(changes, step):
+    fixes = judge(powered(**changes)).fixes
+    assert len(fixes) == 2 and step in fixes[0]
+
+
+@pytest.mark.parametrize(("percent", "outcome"), [(20.0, Outcome.FAIL), (20.5, Outcome.CAUTION)])
+def test_a_battery_that_is_nearly_empty(percent, outcome):
+    assert judge(powered(on_mains=False, battery_percent=percent)).outcome is outcome

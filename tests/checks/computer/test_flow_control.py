@@ -20,4 +20,6 @@ judge = asked("flow-control")
     ],
 )
 def test_flow_control(pause, outcome):
-    assert judge(desk(pause=pause)).outcome is outcome
+    finding = judge(desk(pause=pause))
+    assert finding.outcome is outcome
+    assert bool(finding.evidence) == (pause == "unused")

@@ -84,8 +84,9 @@ def test_the_other_adapters_link_does_not_count():
         ({"carrier": False}, "lost its link while listening"),
         ({"enabled": False, "carrier": None}, "turned off"),
         ({"counters": Counters(carrier_changes=4)}, "down and up again while listening"),
+        ({"counters": Counters(carrier_changes=3)}, "down and up again while listening"),
     ],
-    ids=["pulled", "turned off", "pulled and plugged"],
+    ids=["pulled", "turned off", "pulled and plugged", "one change"],
 )
 def test_a_link_lost_while_listening_fails(after, says):
     before = desk(counters=Counters(carrier_changes=2))
@@ -102,4 +103,14 @@ def test_an_adapter_that_is_gone_after_listening_has_lost_its_link():
 @pytest.mark.parametrize("changes", [2, None])
 def test_a_link_that_held_while_listening_passes(changes):
     held = desk(counters=Counters(carrier_changes=changes))
-    assert judge(replace(held, host_after=held.host)).outcome is Outcome.PASS
+    finding = judge(replace(held, host_after=held.host))
+    assert finding.outcome is Outcome.PASS and finding.measured["changes_while_listening"] == 0
+    assert judge(held).measured["changes_while_listening"] is None
+
+
+def test_counts_that_began_anew_are_no_change_of_the_link():
+    before = desk(counters=Counters(carrier_changes=9))
+    assert (
+        judge(replace(before, host_after=desk(counters=Counters(carrier_changes=2)).host)).outcome
+        is Outcome.PASS
+    )
