@@ -52,6 +52,7 @@ CHECK = Check(
             "s that a port of the old spanning tree waits (twice the forward delay)",
             "common practice; the standard's own default is 2 x 15 s: IEEE 802.1D-1998 8.10.2, from memory",
         ),
+        Limit("often", 5, "topology changes within a minute: something comes and goes", "common practice"),
         Limit("settled", 2, "times that a root was told before another took over", "common practice"),
     ),
     sources=(
@@ -70,6 +71,8 @@ CHECK = Check(
         "That is all right as long as no two ways lead to any switch."
     ),
 )
+MINUTE_S = 60.0
+TOGETHER_S = 1.0  # what switches tell so close together is one change. Common practice.
 CHANGE_FIXES = (
     "Did you plug in or pull a switch or a cable while this listened? Then all is well: run the line check again.",
     CHECK.fixes[2],
@@ -102,7 +105,11 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
         },
         tuple({bpdu.vlan: _tree(bpdu) for bpdu in told}.values())[:4],
     )
-    wrong = [*_roots(told, wire.vantage, limits["settled"]), *_changes(heard), *_slow(told, limits["slow_s"])]
+    wrong = [
+        *_roots(told, wire.vantage, limits["settled"]),
+        *_changes(heard, limits["often"]),
+        *_slow(told, limits["slow_s"]),
+    ]
     yield from wrong
     if wrong:
         return
@@ -155,7 +162,7 @@ def _beats(new: Bpdu, old: Bpdu) -> bool:
     return new.root is not None and old.root is not None and new.root.rank < old.root.rank
 
 
-def _changes(heard: Iterable[Bpdu]) -> Iterator[Saw]:
+def _changes(heard: Iterable[Bpdu], often: float) -> Iterator[Saw]:
     """Topology changes: a flag that goes on, or stays on, or a switch that asks for one. One change keeps the flag for
     maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13, from memory), with the rapid standards for less."""
     flag_since: dict[tuple, float | None] = {}
@@ -181,13 +188,23 @@ def _changes(heard: Iterable[Bpdu]) -> Iterator[Saw]:
     if events:
         first, began, text = events[0]
         more = f"; {count_text(len(events))} such in all" if len(events) > 1 else ""
-        yield caution(
-            "The topology changed{at}: a cable or a switch came or went.",
+        most = _most_within(MINUTE_S, [bpdu.seen.time_s for bpdu, _, _ in events])
+        yield trouble(
+            Outcome.FAIL if most >= often else Outcome.CAUTION,
+            f"The topology changes again and again, {most} times within a minute: a cable or a switch comes and goes."
+            if most >= often
+            else "The topology changed{at}: a cable or a switch came or went.",
             [_heard(text + more, first)],
             at=f", told at {first.seen.time_s:.1f} s",
             spans=[(max(began, 0.0), events[-1][0].seen.time_s)],
             fixes=CHANGE_FIXES,
         )
+
+
+def _most_within(seconds: float, times: list[float]) -> int:
+    """The most moments in any stretch so long. Several switches tell of one change, so that those close together are one."""
+    moments = [at for n, at in enumerate(times) if n == 0 or at - times[n - 1] > TOGETHER_S]
+    return max(sum(start <= at <= start + seconds for at in moments) for start in moments)
 
 
 def _holds_back_s(bpdu: Bpdu) -> float:

@@ -158,3 +158,20 @@ def test_two_hello_times_at_least(spoken, every_s, outcome):
 )
 def test_public_captures(file, word):
     assert word in told(judge(study(str(PUBLIC / file))))
+
+
+@pytest.mark.parametrize(("changes", "outcome"), [(4, CAUTION), (5, FAIL), (9, FAIL)])
+def test_a_topology_that_changes_again_and_again_is_graver_than_once(tmp_path, changes, outcome):
+    tree = [(2.0 * n, bpdu(0xF1, 0xF2)) for n in range(20)]
+    asks = [(3.1 + 4 * n, topology_change_notice()) for n in range(changes)]
+    finding = judge(studied(tmp_path, sorted(tree + asks)))
+    assert finding.outcome == outcome
+    assert (f"{changes} times within a minute" in finding.headline) == (outcome == FAIL)
+
+
+def test_changes_that_are_told_together_or_minutes_apart_are_few(tmp_path):
+    tree = [(2.0 * n, bpdu(0xF1, 0xF2)) for n in range(180)]
+    together = [(3.1 + 0.4 * n, topology_change_notice(0xF3 + n)) for n in range(6)]
+    apart = [(20.1 + 62 * n, topology_change_notice()) for n in range(5)]
+    assert judge(studied(tmp_path, sorted(tree + together))).outcome == CAUTION
+    assert judge(studied(tmp_path, sorted(tree + apart))).outcome == CAUTION
