@@ -26,7 +26,10 @@ CHECK = Check(
         Limit("least_s", 1, "s of listening, to show that there is none", "common practice"),
     ),
     least_s="least_s",
-    sources=("IEEE 802.1Q: VLAN number 0 is a priority tag without VLAN",),
+    sources=(
+        "IEEE 802.1Q: VLAN number 0 is a priority tag without VLAN",
+        "IEEE 802.1BA: streams with a reservation are tagged up to the listener's port, from memory",
+    ),
     fixes=(
         "On the switch, set the port of this computer to access (untagged) in the audio VLAN.",
         "Tagged frames of one device only? Turn VLAN tagging off in that device.",
@@ -37,10 +40,13 @@ CHECK = Check(
     unproven="Listen for at least one second.",
 )
 
+AVTP = 0x22F0  # IEEE 1722
+
 
 def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     flows = wire.tally.flows
-    tagged = sorted((f for f in flows if f.vlan), key=lambda f: -f.frames)
+    reserved = [f for f in flows if f.vlan and f.ethertype == AVTP]
+    tagged = sorted((f for f in flows if f.vlan and f.ethertype != AVTP), key=lambda f: -f.frames)
     vlans = sorted({f.vlan for f in tagged if f.vlan})
     frames = sum(f.frames for f in tagged)
     untagged = sum(f.frames for f in flows if not f.vlan)
@@ -51,15 +57,22 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
             "tagged_frames": frames,
             "untagged_frames": untagged,
             "priority_tagged_frames": priority,
+            "reserved_stream_frames": sum(f.frames for f in reserved),
             "priorities": sorted({f.pcp for f in flows if f.pcp is not None}),
         }
     )
-    if not tagged:
+    if not tagged and reserved:
+        names = ", ".join(str(vlan) for vlan in sorted({f.vlan for f in reserved if f.vlan})[:8])
+        yield passed(
+            f"AVTP streams carry the tag of their reservation, VLAN {names}; nothing else carries one."
+        )
+    elif not tagged:
         yield passed(
             f"{count_text(priority)} frames carry a priority tag without VLAN; that is harmless."
             if priority
             else "No frame carries a VLAN tag."
         )
+    if not tagged:
         return
     own = {talker.hardware for talker in wire.tally.talkers if talker.own}
     meant = {f.vlan for f in tagged if f.source in own}

@@ -77,3 +77,21 @@ def test_public_double_tags_as_dpkt_sees_them():
     finding = judge(study(str(path)))
     assert finding.outcome == Outcome.CAUTION
     assert finding.measured["vlans"] == sorted(set(outer)) and finding.measured["tagged_frames"] == len(outer)
+
+
+def avtp(sender: int, vlan: int):
+    """A stream of IEEE 1722 under the tag of its reservation."""
+    to = f"91e0f000fe{sender:02x}"
+    head = bytes.fromhex(to + mac(sender).replace(":", "")) + b"\x22\xf0\x02\x81"
+    return every(0.03, lambda n: tagged(head + bytes([n]) + bytes(60), vlan, 3), 0.0, 1.2)
+
+
+def test_streams_with_a_reservation_are_tagged_as_they_must_be(tmp_path):
+    facts = studied(tmp_path, stream(1), avtp(2, 2))
+    finding = judge(replace(facts, vantage="access port"))
+    assert finding.outcome is Outcome.PASS and "reservation, VLAN 2" in finding.headline
+    assert finding.measured["reserved_stream_frames"] == 40
+    beside = judge(replace(studied(tmp_path, stream(1), avtp(2, 2), stream(3, 20)), vantage="access port"))
+    assert (
+        beside.outcome is Outcome.FAIL and beside.culprits == (mac(3),) and beside.measured["vlans"] == [20]
+    )
