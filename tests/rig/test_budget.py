@@ -1,6 +1,5 @@
 """The budget's arithmetic beside published numbers, sums done by hand and the lab's measured load; failures of small rigs."""
 
-from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -14,37 +13,16 @@ from preflight.facts import Facts
 from preflight.rig.budget import on_the_wire, packet, plan
 from preflight.rig.picture import svg
 from preflight.rig.read import parse
-from preflight.rig.sheet import Device, Sheet, Stream
+from preflight.rig.sheet import Sheet, Stream
 from preflight.rig.template import TEMPLATE
 from preflight.study import study
+from tests.rig.rigs import FOH, RIG, STAGE, TRUNK, cable, device, planned, sheet, stream
 
 CAPTURES = Path(__file__).parents[2] / "captures"
-FOH, STAGE = '[[switch]]\nname = "foh"\nports = 8\n', '[[switch]]\nname = "stage"\nports = 8\n'
-
-
-def sheet(*parts: str) -> Sheet:
-    return parse("name = 'x'\n" + "\n".join(parts))
-
-
-def device(name: str, port: str, kind: str = "box", also: str = "") -> str:
-    return f'[[device]]\nname = "{name}"\nkind = "{kind}"\nport = "{port}"\n{also}'
-
-
-def cable(a: str, b: str, length: float | None = None, also: str = "") -> str:
-    return f'[[cable]]\na = "{a}"\nb = "{b}"\n' + (f"length_m = {length}\n" if length else "") + also
-
-
-def stream(name: str, sender: str, *receivers: str, channels: int = 8, also: str = "") -> str:
-    told = ", ".join(f'"{each}"' for each in receivers)
-    return f'[[stream]]\nname = "{name}"\nsender = "{sender}"\nreceivers = [{told}]\nchannels = {channels}\n{also}'
-
-
-TRUNK = cable("foh 8", "stage 8", 50)
-RIG = (FOH, STAGE, device("desk", "foh 1", "desk"), device("engine", "foh 2", "engine"), device("left", "stage 1"), device("right", "stage 2"))  # fmt: skip
 
 
 def judged(rig: Sheet) -> dict[str, Finding]:
-    return {finding.check: finding for finding in judge_all(Facts(sheet=rig, budget=plan(rig)))}
+    return {finding.check: finding for finding in judge_all(planned(rig))}
 
 
 # RFC 5180 appendix A.1 and RFC 2544 appendix B: frames a second that gigabit carries, by bytes with check sequence.
@@ -133,36 +111,7 @@ def test_the_worst_burst_delays_the_others():
     assert two.paths[0].worst_us - one.paths[0].worst_us == pytest.approx(2 * 9.84)
 
 
-def test_too_slow_for_the_show():
-    rig = sheet(*RIG, TRUNK, stream("s", "left", "desk"))
-    allowed = lambda ms: judged(replace(rig, network=replace(rig.network, delay_ms=ms)))["delay-budget"]  # noqa: E731
-    assert [allowed(ms).outcome for ms in (0.06, 0.07, 0.1)] == [Outcome.FAIL, Outcome.CAUTION, Outcome.PASS]
-
-
-@pytest.mark.parametrize(
-    ("length", "medium", "outcome"),
-    [
-        (90, "copper", Outcome.PASS), (91, "copper", Outcome.CAUTION), (100, "copper", Outcome.CAUTION),
-        (101, "copper", Outcome.FAIL), (300, "fibre", Outcome.PASS), (551, "fibre", Outcome.CAUTION),
-    ],
-)  # fmt: skip
-def test_cables_against_the_channel(length, medium, outcome):
-    """90 m and 10 m of patch leads: ISO/IEC 11801, TIA-568. 550 m: 1000BASE-SX, IEEE 802.3 clause 38."""
-    rig = sheet(*RIG, cable("foh 8", "stage 8", length, f'medium = "{medium}"\n'))
-    assert judged(rig)["cable-length"].outcome == outcome
-    assert judged(sheet(*RIG, cable("foh 8", "stage 8")))["cable-length"].outcome == Outcome.UNPROVEN
-
-
-def test_the_long_run_is_a_single_point_of_failure():
-    finding = judged(sheet(*RIG, TRUNK, stream("s", "left", "desk")))["topology"]
-    assert finding.outcome == Outcome.CAUTION
-    assert (
-        "If the cable foh 8 to stage 8 fails you lose: the way to left, right; the streams “s”"
-        in finding.headline
-    )
-
-
-def test_a_second_run_with_spanning_tree_survives_and_without_it_is_a_loop():
+def test_a_second_run_with_spanning_tree_survives():
     second = cable("foh 7", "stage 7", 80)
     guarded = (FOH + "spanning_tree = true\n", STAGE + "spanning_tree = true\n", *RIG[2:], TRUNK, second)
     budget = plan(sheet(*guarded, stream("s", "left", "desk")))
@@ -171,9 +120,6 @@ def test_a_second_run_with_spanning_tree_survives_and_without_it_is_a_loop():
     assert (
         sum(way.bits_per_s for way in budget.ways if way.name == "stage to foh") == 9_840_000
     )  # one of them waits
-    half = (FOH + "spanning_tree = true\n", *RIG[1:], TRUNK, second)
-    finding = judged(sheet(*half))["topology"]
-    assert finding.outcome == Outcome.FAIL and "ring" in finding.headline and "foh, stage" in finding.headline
 
 
 def test_a_ring_of_three_switches():
@@ -196,61 +142,6 @@ def test_an_engine_and_its_spare():
         f for f in plan(sheet(*RIG, TRUNK, stream("out", "engine", "desk"))).failures if f.kind == "engine"
     ]
     assert failure.takes_over is None and failure.lost_streams == (("out", "desk"),)
-
-
-def test_the_spare_on_the_other_side_may_fill_the_run():
-    """Its output then crosses the run: 60 streams of 12 channels, over 800 Mb/s, all from the engine to the desk."""
-    spare = device("engine b", "stage 3", "spare", 'spare_for = "engine"\n')
-    slow = cable("foh 8", "stage 8", 50, "speed_mbps = 100\n")
-    outs = [stream(f"o{n}", "engine", "desk") for n in range(9)]
-    finding = judged(sheet(*RIG, slow, spare, *outs))["trunk-budget"]
-    assert (
-        finding.outcome == Outcome.CAUTION
-        and "If engine fails, stage to foh is 88.6% full" in finding.headline
-    )
-
-
-def test_a_packet_that_is_too_large():
-    """10 channels at 1 ms are 1440 bytes of audio, 1480 with headers; 11 are 1624."""
-    fits = sheet(*RIG, TRUNK, stream("s", "left", "desk", channels=10))
-    assert judged(fits)["trunk-budget"].outcome == Outcome.PASS
-    finding = judged(sheet(*RIG, TRUNK, stream("s", "left", "desk", channels=11)))["trunk-budget"]
-    assert finding.outcome == Outcome.FAIL and "does not fit" in finding.headline
-
-
-def test_a_stream_without_a_way():
-    finding = judged(sheet(*RIG, stream("s", "left", "desk")))["trunk-budget"]
-    assert finding.outcome == Outcome.FAIL and "no way" in finding.headline
-
-
-def test_power_classes():
-    """Watts at the port: classes 0 and 3 15.4, 1 4, 2 7 (802.3af, IEEE 802.3 clause 33), 4 30 (802.3at), 5 to 8 45, 60, 75, 90
-    (802.3bt, clause 145)."""
-
-    def found(poe_class: int, switch: str) -> Finding:
-        fed = device("lamp", "stage 5", also=f"poe_class = {poe_class}\n")
-        return judged(
-            sheet(FOH, STAGE + switch, *RIG[2:], fed, fed.replace("lamp", "bulb").replace("5", "6", 1))
-        )["power-budget"]
-
-    assert found(4, "poe_class = 4\npoe_budget_w = 70\n").outcome == Outcome.PASS
-    assert found(4, "poe_class = 4\npoe_budget_w = 62\n").outcome == Outcome.CAUTION
-    finding = found(4, "poe_class = 4\npoe_budget_w = 59\n")
-    assert finding.outcome == Outcome.FAIL and "60 W" in finding.headline
-    assert "does not feed class 5" in found(5, "poe_class = 4\npoe_budget_w = 200\n").headline
-    assert (
-        found(0, "poe_class = 3\npoe_budget_w = 40\n").outcome == Outcome.PASS
-    )  # class 0 takes as much as 3
-    assert "does not feed" in found(1, "").headline
-    assert found(1, "poe_class = 3\n").outcome == Outcome.UNPROVEN
-
-
-def test_counts():
-    def found(boxes: int) -> Outcome:
-        devices = tuple(Device(f"box {n}", "box") for n in range(boxes))
-        return judged(Sheet("x", device=devices))["device-count"].outcome
-
-    assert [found(16), found(17)] == [Outcome.PASS, Outcome.FAIL]
 
 
 def test_the_empty_sheet_and_the_template_are_planned():
@@ -343,16 +234,6 @@ def test_two_cables_that_act_as_one():
     assert finding.outcome == Outcome.CAUTION
     assert "If the long run (foh 8 to stage 8) fails, stage to foh is 78.7% full" in finding.headline
     assert "2 cables as one" in svg(rig, budget) and "stands by" not in svg(rig, budget)
-
-
-def test_what_is_lost_is_told_in_the_order_of_the_sheet_and_counted_where_it_is_much():
-    boxes = [device(f"box {n}", f"stage {n}") for n in range(3, 8)]
-    streams = [stream(f"in {n}", f"box {n}", "desk") for n in range(3, 8)]
-    finding = judged(sheet(*RIG[:4], *boxes, cable("foh 8", "stage 8", 50, 'name = "the long run"\n'), *streams))["topology"]  # fmt: skip
-    assert finding.headline.startswith(
-        "If the long run (foh 8 to stage 8) fails you lose: the way to 5 devices; 5 streams. "
-    )
-    assert finding.evidence[0].text.endswith("the way to box 3–7; the streams “in 3–7”")
 
 
 def test_the_time_of_each_hop():

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from preflight.checks.asks import Plan
 from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.say import counted
 
 AF_AT, AF_AT_W = "IEEE 802.3 clause 33 (802.3af, 802.3at), from memory", (15.4, 4.0, 7.0, 15.4, 30.0)
 BT, BT_W = "IEEE 802.3 clause 145 (802.3bt), from memory", (45.0, 60.0, 75.0, 90.0)
@@ -34,7 +35,7 @@ def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
     budget = plan.budget
     for switch, free in budget.free_ports.items():
         if free < 0:
-            yield fail(f"{switch} has {-free} ports too few.")
+            yield fail(f"{switch} has {counted(-free, 'port')} too few.")
     classes = {device.name: device.poe_class for device in plan.sheet.device}
     needed = {
         power.switch: sum(limits[f"class {classes[name]}"] for name in power.devices)

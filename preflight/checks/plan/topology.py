@@ -6,7 +6,7 @@ from preflight.checks.asks import Plan
 from preflight.checks.cautions import CABLE_ROUTE
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
-from preflight.checks.say import listed
+from preflight.checks.say import counted, listed
 from preflight.rig.budget import Failure
 
 CHECK = Check(
@@ -94,9 +94,9 @@ def cost(failure: Failure, few: int = FEW) -> str:
     """What a failure costs, in a sentence. More names than `few` are counted."""
     parts = []
     if lost := _left(failure):
-        parts.append(f"the way to {_named(lost, few, 'devices')}")
+        parts.append(f"the way to {_named(lost, few, 'device')}")
     if names := tuple(dict.fromkeys(f"“{name}”" for name, _ in failure.lost_streams)):
-        parts.append(f"{'the streams ' if len(names) <= few else ''}{_named(names, few, 'streams')}")
+        parts.append(f"{'the streams ' if len(names) <= few else ''}{_named(names, few, 'stream')}")
     over = f" {failure.takes_over} takes over" if failure.takes_over else ""
     if not parts and _unspared(failure):
         return f"If {failure.what} fails nothing takes over: it has no spare"
@@ -106,4 +106,4 @@ def cost(failure: Failure, few: int = FEW) -> str:
 
 
 def _named(names: tuple[str, ...], few: int, what: str) -> str:
-    return listed(names) if len(names) <= few else f"{len(names)} {what}"
+    return listed(names) if len(names) <= few else counted(len(names), what)

@@ -1,0 +1,93 @@
+"""How the rig hangs together: loops, what fails with what, switches in a row, what is not plugged in."""
+
+import pytest
+
+from preflight.checks.finding import Finding, Outcome
+from tests.checks.asked import asked
+from tests.rig.rigs import FOH, RIG, STAGE, TRUNK, cable, device, planned, sheet, stream
+from tests.tally.captures import told
+
+judge = asked("topology")
+SPARE = device("engine b", "stage 3", "spare", 'spare_for = "engine"\n')
+
+
+def found(*parts: str) -> Finding:
+    return judge(planned(sheet(*parts)))
+
+
+def test_the_long_run_is_a_single_point_of_failure():
+    finding = found(*RIG, TRUNK, stream("s", "left", "desk"))
+    assert finding.outcome == Outcome.CAUTION
+    assert (
+        "If the cable foh 8 to stage 8 fails you lose: the way to left, right; the streams “s”"
+        in finding.headline
+    )
+    assert "more like it" in finding.headline and len(finding.fixes) == 3
+    assert finding.measured["single_points_of_failure"] == [
+        "the cable foh 8 to stage 8",
+        "foh",
+        "stage",
+        "engine",
+    ]
+
+
+def test_what_is_lost_is_told_in_the_order_of_the_sheet_and_counted_where_it_is_much():
+    boxes = [device(f"box {n}", f"stage {n}") for n in range(3, 8)]
+    streams = [stream(f"in {n}", f"box {n}", "desk") for n in range(3, 8)]
+    finding = found(*RIG[:4], *boxes, cable("foh 8", "stage 8", 50, 'name = "the long run"\n'), *streams)
+    assert finding.headline.startswith(
+        "If the long run (foh 8 to stage 8) fails you lose: the way to 5 devices; 5 streams. "
+    )
+    assert finding.evidence[0].text.endswith("the way to box 3–7; the streams “in 3–7”")
+
+
+def test_each_kind_of_failure_has_its_own_step():
+    assert "nothing takes over: it has no spare" in told(found(*RIG, TRUNK))
+    alone = found(FOH, device("engine", "foh 1", "engine"))
+    assert alone.headline == "If engine fails nothing takes over: it has no spare."
+    [step] = alone.fixes
+    assert step.startswith("Give each engine a spare")
+    with_spare = found(*RIG, TRUNK, SPARE)
+    assert not any(step.startswith("Give each engine") for step in with_spare.fixes)
+
+
+def test_a_ring_needs_a_spanning_tree_on_every_switch_in_it():
+    second = cable("foh 7", "stage 7", 80)
+    tree = "spanning_tree = true\n"
+    half = found(FOH + tree, *RIG[1:], TRUNK, second)
+    assert half.outcome == Outcome.FAIL and half.cautions
+    assert (
+        half.headline == "A ring without spanning tree: foh, stage. It makes a storm the moment it is closed."
+    )
+    assert half.fixes[0].startswith("Take one cable out of a ring")
+    both = found(FOH + tree, STAGE + tree, *RIG[2:], TRUNK, second)
+    assert both.outcome == Outcome.CAUTION and both.measured["rings_without_spanning_tree"] == 0
+    assert both.measured["rings"] == 1
+
+
+@pytest.mark.parametrize(("switches", "too_many"), [(7, False), (8, True)])
+def test_seven_switches_in_a_row_are_the_most(switches, too_many):
+    row = [f'[[switch]]\nname = "s{n}"\nports = 8\n' for n in range(switches)]
+    runs = [cable(f"s{n} 8", f"s{n + 1} 7") for n in range(switches - 1)]
+    ends = device("desk", "s0 1", "desk"), device("box", f"s{switches - 1} 1")
+    finding = found(*row, *ends, *runs, stream("s", "box", "desk"))
+    assert finding.measured["switches_in_a_row"] == switches and finding.outcome == Outcome.CAUTION
+    assert (
+        f"{switches} switches in a row are more than a spanning tree is made for" in told(finding)
+    ) is too_many
+    assert any("in the middle" in step for step in finding.fixes) is too_many
+
+
+def test_what_is_not_plugged_in_is_unproven_and_told_below_what_is_wrong():
+    loose = '[[device]]\nname = "loose"\nkind = "box"\n'
+    only = found(FOH, loose)
+    assert only.outcome == Outcome.UNPROVEN and only.fixes == ("Write each device's port on the rig sheet.",)
+    assert only.headline == "The sheet does not tell where loose is plugged in."
+    beside = found(*RIG, TRUNK, loose)
+    assert beside.outcome == Outcome.CAUTION and "loose" in beside.evidence[-1].text
+    assert beside.measured["unplugged"] == ["loose"]
+
+
+def test_nothing_whose_failure_costs_more_than_itself():
+    finding = found(FOH, device("desk", "foh 1", "desk"))
+    assert finding.outcome == Outcome.PASS and not finding.fixes and not finding.cautions
