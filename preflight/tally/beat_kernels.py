@@ -73,7 +73,7 @@ def owe(table, at, frames, since, number, now):
 def beats(cols, start, rows, first, learned, table):
     """Follow the flows of a batch from row `start` on; SLOT names their rows. `learned` holds the first times of each flow.
 
-    Returns `rows`, or the row to go on from once the flow of the row before has been learned (its state is FULL)."""
+    Returns the row whose flow is to be learned now (its state is FULL) before the next row is followed, or `rows`."""
     for i in range(start, rows):
         at = int(cols[SLOT, i])
         if at < 0 or cols[COPY, i] > 0:
@@ -89,7 +89,7 @@ def beats(cols, start, rows, first, learned, table):
             table[at, B_LAST] = rel
             if n + 1 == LEARN:
                 table[at, B_STATE] = FULL
-                return i + 1
+                return i
             continue
         period = int(table[at, B_PERIOD])
         since_last = rel - int(table[at, B_LAST])

@@ -202,6 +202,12 @@ class Copies:
     returned_s: float | None
     cut: int
 
+    @property
+    def mirrored(self) -> bool:
+        """Whether frames come twice as at a mirror of several ports, or of both directions. An own frame that came back is a
+        pair too, but of a loop. Common practice."""
+        return self.distinct >= 20 and self.pairs - self.returned >= 0.4 * self.distinct
+
 
 @dataclass(frozen=True)
 class Loss:

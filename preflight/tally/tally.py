@@ -77,9 +77,9 @@ class Tally:
         engine.copies(columns, rows, batch.first, self.seen, self.flows, self.copy_totals)
         engine.streams(batch.view, columns, rows, batch.first, self.streams, self.stream_totals)
         engine.clocks(batch.view, columns, rows, batch.first, self.clocks, self.clock_totals)
-        row = 0
-        while (row := engine.beats(columns, row, rows, batch.first, self.first_times, self.beats)) < rows:
-            self._learn(int(columns[SLOT, row - 1]))
+        row = -1
+        while (row := engine.beats(columns, row + 1, rows, batch.first, self.first_times, self.beats)) < rows:
+            self._learn(int(columns[SLOT, row]))
         engine.rates(columns, rows, self.rate, self.ring, self.timeline)
 
     def _learn(self, slot: int) -> None:

@@ -55,6 +55,14 @@ def rtp(
     return udp(sender, group, 5004, head + media, tos=dscp << 2)
 
 
+def announce(clock: int, number: int, priority1: int = 128, domain: int = 0) -> bytes:
+    """An announcement of PTP over Ethernet (IEEE 1588-2008 clause 13.5)."""
+    identity = bytes.fromhex("00005efffe0053") + bytes([clock])
+    head = struct.pack(">BBHBBHq4x8sHHBb", 0x0B, 2, 64, domain, 0, 0, 0, identity, 1, number, 5, 0)
+    body = struct.pack(">10xHBBBBHB8sHB", 37, 0, priority1, 248, 0xFE, 0xFFFF, 128, identity, 0, 0xA0)
+    return ethernet("01:1b:19:00:00:00", mac(clock), 0x88F7, head + body)
+
+
 def sdp(
     name: str, group: str, port: int = 5004, channels: int = 2, rate: str = "L24/48000", ptime: str = "1"
 ) -> bytes:

@@ -1,6 +1,5 @@
 """PTP messages counted, beside an independent reading of the public captures (fields by IEEE 1588-2008 clause 13)."""
 
-import struct
 from collections import Counter
 from pathlib import Path
 
@@ -9,7 +8,7 @@ import pytest
 
 from preflight.study import study
 from preflight.tally.facts import ClockPort
-from tests.tally.captures import Timed, ethernet, mac, studied
+from tests.tally.captures import Timed, announce, mac, studied
 
 PUBLIC = Path(__file__).parents[3] / "shared" / "public-captures"
 TYPES = {
@@ -22,13 +21,6 @@ TYPES = {
     "Pdelay_Req": 2,
 }
 TYPES |= {"Pdelay_Resp": 3, "Pdelay_Resp_Follow_Up": 10, "Signaling": 12}
-
-
-def announce(clock: int, number: int, priority1: int = 128, domain: int = 0) -> bytes:
-    identity = bytes.fromhex("00005efffe0053") + bytes([clock])
-    head = struct.pack(">BBHBBHq4x8sHHBb", 0x0B, 2, 64, domain, 0, 0, 0, identity, 1, number, 5, 0)
-    body = struct.pack(">10xHBBBBHB8sHB", 37, 0, priority1, 248, 0xFE, 0xFFFF, 128, identity, 0, 0xA0)
-    return ethernet("01:1b:19:00:00:00", mac(clock), 0x88F7, head + body)
 
 
 def ports(folder: Path, *frames: list[Timed]) -> dict[tuple[str, str], ClockPort]:
