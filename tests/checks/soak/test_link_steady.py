@@ -5,6 +5,7 @@ from dataclasses import replace
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.host.facts import Counters
+from preflight.rig.sheet import Sheet
 from preflight.soak.facts import NS, Figures, Noted
 from tests.checks.asked import asked
 from tests.soak.soaks import BEGUN, GOOD, soak
@@ -44,3 +45,36 @@ def test_another_speed_or_duplex_fails_even_where_it_changed_while_nobody_watche
 def test_a_system_that_tells_nothing_proves_nothing():
     finding = judge(Facts(soak=soak(Figures(watched_ns=NS, rises=Counters()))))
     assert finding.outcome is Outcome.UNPROVEN
+
+
+def limited(limits: dict[str, float], **changes):
+    sheet = Sheet("x", limits={"link-steady": limits})
+    return judge(Facts(soak=soak(replace(GOOD, **changes)), sheet=sheet)).outcome
+
+
+def test_how_often_is_too_often_is_the_sheets_to_say():
+    assert [limited({"downs": 3}, downs=n) for n in (2, 3)] == [Outcome.PASS, Outcome.FAIL]
+    assert [limited({"changes": 3}, changes=n) for n in (2, 3)] == [Outcome.PASS, Outcome.FAIL]
+    assert limited({"changes": 3}, slowest_mbps=100) is Outcome.PASS, (
+        "one change, from one speed to the other"
+    )
+    assert [judged(changes=n).outcome for n in (0, 1)] == [Outcome.PASS, Outcome.FAIL]
+
+
+def test_more_changes_than_are_shown_are_in_the_log():
+    few, many = (judged(downs=n, happened=(DOWN,) * n).evidence for n in (8, 9))
+    assert len(few) == 8 and many[-1].text == "more of them in the log: preflight soak show"
+
+
+def test_a_system_that_tells_of_frames_or_of_the_speed_alone_is_enough():
+    frames = Figures(watched_ns=NS, rises=Counters(rx_frames=5))
+    assert judge(Facts(soak=soak(frames))).headline == "The link of eth0 stayed up for 1 s."
+    speed = Figures(watched_ns=NS, slowest_mbps=100, fastest_mbps=100)
+    assert judge(Facts(soak=soak(speed))).headline == "The link of eth0 stayed up at 100 Mb/s for 1 s."
+
+
+def test_both_are_told():
+    assert (
+        "went down 2 times in 4 h, and ran at 100 and at 1000 Mb/s"
+        in judged(downs=2, slowest_mbps=100).headline
+    )

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
+from preflight.rig.sheet import Sheet
 from preflight.soak.facts import NS, Run
 from tests.checks.asked import asked
 from tests.soak.soaks import BEGUN, GOOD, HOUR, soak
@@ -30,3 +31,17 @@ def test_time_that_was_not_watched_is_missing():
 def test_a_computer_that_slept_is_told():
     slept = Run(BEGUN, BEGUN + 5 * HOUR + 30 * NS, GOOD)
     assert "not watched for 1 h" in judge(Facts(soak=soak(runs=(slept,)))).evidence[0].text
+
+
+def test_the_last_second_counts():
+    almost = judge(Facts(soak=soak(replace(GOOD, watched_ns=4 * HOUR - 1))))
+    assert almost.outcome is Outcome.CAUTION and almost.measured["planned_s"] == 4 * 3600
+    less = Sheet("x", limits={"soak-time": {"share": 0.5}})
+    for watched, outcome in ((2 * HOUR, Outcome.PASS), (2 * HOUR - 1, Outcome.CAUTION)):
+        assert judge(Facts(soak=soak(replace(GOOD, watched_ns=watched)), sheet=less)).outcome is outcome
+
+
+def test_less_than_a_minute_was_no_sleep():
+    for lost_s, told in ((59, 0), (60, 1)):
+        run = Run(BEGUN, BEGUN + 4 * HOUR + lost_s * NS, GOOD)
+        assert len(judge(Facts(soak=soak(runs=(run,)))).evidence) == told

@@ -16,8 +16,8 @@ judge = asked("temperature")
 @pytest.mark.parametrize(
     ("degrees", "limit", "outcome"),
     [
-        (60, None, Outcome.PASS), (84.9, None, Outcome.PASS), (85, None, Outcome.CAUTION), (105, None, Outcome.FAIL),
-        (90, 110, Outcome.PASS), (105, 110, Outcome.CAUTION), (110, 110, Outcome.FAIL), (70, 70, Outcome.FAIL),
+        (60, None, Outcome.PASS), (84.9, None, Outcome.PASS), (85, None, Outcome.CAUTION), (104.9, None, Outcome.CAUTION), (105, None, Outcome.FAIL),
+        (104.9, 110, Outcome.PASS), (105, 110, Outcome.CAUTION), (109.9, 110, Outcome.CAUTION), (110, 110, Outcome.FAIL), (70, 70, Outcome.FAIL),
     ],
 )  # fmt: skip
 def test_against_the_makers_limit_or_the_common_one(degrees, limit, outcome):

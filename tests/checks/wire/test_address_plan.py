@@ -45,3 +45,15 @@ def test_somebody_else_has_it(tmp_path):
 def test_nobody_spoke_from_an_address(tmp_path):
     assert found(tmp_path, shows.bpdu()).outcome == Outcome.UNPROVEN
     assert judge(studied(tmp_path, shows.hello(DESK))) is None
+
+
+def test_of_several_each_is_told(tmp_path):
+    finding = found(tmp_path, sent(LEFT, 99), sent(RIGHT, 98), shows.hello(DESK))
+    assert set(finding.culprits) == {mac(LEFT), mac(RIGHT)} and finding.measured == {"right": 1, "wrong": 2}
+    assert "192.0.2.99" in told(finding) and "192.0.2.98" in told(finding)
+    assert finding.evidence[0].frame == 1
+
+
+def test_one_device_as_planned_beside_silent_ones_passes(tmp_path):
+    finding = found(tmp_path, shows.hello(DESK))
+    assert finding.headline == "The addresses of 1 device are as on the rig sheet."

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from tests.checks.asked import asked
@@ -81,3 +83,45 @@ def test_without_a_sheet_or_a_wire(tmp_path):
     assert judge(studied(tmp_path, hellos())) is None
     assert judge(Facts(sheet=shows.sheet())) is None
     assert judge(Facts(sheet=shows.sheet(), wire_refused="no")).outcome == Outcome.UNPROVEN
+
+
+@pytest.mark.parametrize(("asks", "every_s", "outcome"), [(2, 2.0, Outcome.UNPROVEN), (3, 1.0, Outcome.FAIL), (3, 0.99, Outcome.UNPROVEN), (9, 0.1, Outcome.UNPROVEN)])  # fmt: skip
+def test_three_questions_in_two_seconds(tmp_path, asks, every_s, outcome):
+    asked_for = every(every_s, arp(DESK, RIGHT), 0, every_s * asks)
+    assert judge(heard(tmp_path, hellos(RIGHT), asked_for)).outcome == outcome
+
+
+def test_a_probe_wants_no_answer(tmp_path):
+    probe = arp(DESK, RIGHT)
+    probe = probe[:28] + bytes(4) + probe[32:]
+    assert judge(heard(tmp_path, hellos(RIGHT), every(1.0, probe, 0, 4))).outcome == Outcome.UNPROVEN
+
+
+@pytest.mark.parametrize(("seconds", "outcome"), [(6.01, Outcome.FAIL), (5.9, Outcome.UNPROVEN)])
+def test_three_of_its_usual_silences(tmp_path, seconds, outcome):
+    sheet = shows.sheet(speaks={ENGINE: 2.0, ENGINE_B: 2.0})
+    until = [(0.0, shows.hello(DESK)[0][1]), (seconds, shows.hello(DESK)[0][1])]
+    assert judge(heard(tmp_path, hellos(ENGINE_B), until, sheet=sheet)).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("gone", "outcome"),
+    [((ENGINE_B, LEFT), Outcome.FAIL), ((ENGINE_B, LEFT, RIGHT), Outcome.UNPROVEN)],
+)
+def test_half_of_the_others_have_to_keep_to_what_was_learned(tmp_path, gone, outcome):
+    """Of the two others that were learned both, one or none spoke: the others that are silent prove nothing of this place."""
+    sheet = shows.sheet(speaks={ENGINE_B: 1.0, LEFT: 100.0, RIGHT: 100.0})
+    finding = judge(heard(tmp_path, hellos(*gone), shows.hum(DESK, 9), sheet=sheet))
+    assert finding.outcome == outcome
+
+
+def test_who_is_missing_leads_and_who_is_silent_stands_below(tmp_path):
+    finding = judge(heard(tmp_path, hellos(LEFT, RIGHT), shows.stream(ENGINE, 0.5)))
+    assert finding.headline == "left is missing." and finding.measured["not_heard"] == ["right"]
+    assert finding.evidence[-1].text == "right was not heard, which may have reasons."
+
+
+def test_a_stream_is_due_once_a_hundred_packets_could_have_come(tmp_path):
+    for seconds, outcome in ((0.0995, Outcome.UNPROVEN), (0.1015, Outcome.FAIL)):
+        there = [(0.0, data) for _, data in hellos(LEFT)]
+        assert judge(heard(tmp_path, there, shows.stream(ENGINE, seconds))).outcome == outcome

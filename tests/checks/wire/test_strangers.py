@@ -84,3 +84,10 @@ def test_an_allowed_dhcp_server_is_no_stray():
         assert finding.outcome == Outcome.PASS and finding.evidence
     other = replace(offer, sheet=shows.sheet(also='[dhcp]\nallowed = ["192.0.2.250"]'))
     assert asked("stray-dhcp")(other).outcome == Outcome.FAIL
+
+
+def test_a_switchs_ports_have_addresses_just_above_its_own(tmp_path):
+    """The switch has 8 ports, and 8 addresses to spare."""
+    assert judge(heard(tmp_path, shows.hello(shows.SWITCH + 16))).outcome == Outcome.PASS
+    for stranger in (shows.SWITCH + 17, shows.SWITCH - 1):
+        assert judge(heard(tmp_path, shows.hello(stranger))).outcome == Outcome.FAIL

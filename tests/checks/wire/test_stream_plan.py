@@ -73,3 +73,29 @@ def test_a_sender_that_stumbles_at_first_has_no_other_rate(tmp_path):
     facts = studied(tmp_path, late, shows.stream(ENGINE, 3.0))
     assert {each.clock_hz for each in facts.tally.streams} == {32_000, 48_000}  # the case is the one meant
     assert judge(replace(facts, sheet=shows.sheet())).outcome == Outcome.PASS
+
+
+@pytest.mark.parametrize("limits", [{}, {"packet_time_off": 0.74}, {"packet_time_off": 0.76}])
+def test_the_packet_time_may_be_off_by_its_limit(tmp_path, limits):
+    """A quarter of the planned time: 75 % off. What is let pass as its time is told by what its packet holds."""
+    sheet = replace(shows.sheet(), limits={"stream-plan": limits})
+    frames = shows.stream(LEFT, 0.6, packet_ms=0.25, samples=12), shows.stream(ENGINE, 0.6)
+    finding = found(tmp_path, *frames, sheet=sheet)
+    assert finding.outcome == Outcome.FAIL
+    assert ("ms a packet" in finding.headline) is (limits.get("packet_time_off") != 0.76)
+
+
+@pytest.mark.parametrize(("rate_off", "outcome"), [(0.99, Outcome.FAIL), (1.01, Outcome.PASS)])
+def test_the_sample_rate_may_be_off_by_its_limit(tmp_path, rate_off, outcome):
+    """Twice the planned rate: 48 samples each half millisecond."""
+    sheet = replace(shows.sheet(), limits={"stream-plan": {"rate_off": rate_off}})
+    frames = shows.stream(LEFT, 0.6, packet_ms=0.5), shows.stream(ENGINE, 0.6)
+    assert found(tmp_path, *frames, sheet=sheet).outcome == outcome
+
+
+def test_what_is_wrong_leads_and_what_nobody_planned_stands_below(tmp_path):
+    extra = every(0.001, lambda n: rtp(77, "233.252.0.9", n), 0, 0.5)
+    finding = found(tmp_path, shows.stream(LEFT, 0.5, channels=6), shows.stream(ENGINE, 0.5), extra)
+    assert finding.culprits == (mac(LEFT),) and "of left" in finding.headline
+    assert "233.252.0.9" in told(finding) and finding.evidence[0].frame == 1
+    assert (finding.measured["wrong"], finding.measured["not_planned"]) == (1, 1)
