@@ -224,6 +224,7 @@ def bpdu(
     priority: int = 0x8000,
     forward_s: float = 15,
     age_s: float = 20,
+    hello_s: float = 2,
     vlan: int | None = None,
     cost: int = 0,
 ) -> bytes:
@@ -232,7 +233,7 @@ def bpdu(
         level.to_bytes(2) + bytes.fromhex("00005e0053") + bytes([n])
         for level, n in ((priority, root), (0x8000, bridge))
     ]
-    times = b"".join(round(seconds * 256).to_bytes(2) for seconds in (0, age_s, 2, forward_s))
+    times = b"".join(round(seconds * 256).to_bytes(2) for seconds in (0, age_s, hello_s, forward_s))
     body = bytes([0, 0, version, 2 if version >= 2 else 0, flags]) + ids[0] + cost.to_bytes(4) + ids[1]
     body += b"\x80\x01" + times + (b"\0" if version >= 2 else b"")
     src = f"00:00:5e:00:53:{bridge:02x}"

@@ -17,6 +17,7 @@ from tests.tally.captures import (
     studied,
     told,
     udp,
+    write,
     write_with_direction,
 )
 
@@ -50,7 +51,10 @@ def tagged(frame: bytes) -> bytes:
         (ip(9014, to="01:00:5e:00:00:01"), FAIL),
         (ip(9014, to=BROADCAST), FAIL),
         (ip(60000, protocol=6), PASS),  # TCP, joined by the capturing computer
-        (ip(9014, protocol=47), PASS),
+        (ip(1516), PASS),  # more than 1 514, but no more than with its check sequence
+        (ip(9014, protocol=47), PASS),  # tunnels carry TCP too
+        (ip(9014, protocol=41), PASS),
+        (ip(9014, protocol=4), PASS),
         (ip(16384, to=BROADCAST), FAIL),
         (ip(16385, to=BROADCAST), PASS),  # no adapter sends that
     ],
@@ -74,6 +78,7 @@ def test_what_this_computer_sends_is_cut_by_its_adapter(tmp_path):
     [
         (TALK, CAUTION),  # padded ARP: so is everything
         (every(0.1, arp(1, 2)[:42], 0.0, 1.3), PASS),  # a virtual cable
+        ([*TALK, (0.7, ethernet(mac(9), mac(3), 0x86DD, b"\x60", 58))], PASS),  # IPv6 without padding
         ([*TALK, (0.7, udp(3, "233.252.0.1", 5004, b"hello")[:47])], PASS),
         (every(0.1, udp(3, "233.252.0.1", 5004, bytes(100)), 0.0, 1.3), PASS),  # nothing tells
     ],
@@ -83,6 +88,40 @@ def test_short_frames_count_only_where_padding_is_the_rule(tmp_path, others, out
     finding = judge(studied(tmp_path, others, [(0.5, short)]))
     assert finding.outcome == outcome and finding.measured["short_frames"] >= 1
     assert (finding.culprits == (mac(7),)) == (outcome == CAUTION)
+    assert finding.headline.startswith("1 frame is shorter") == (outcome == CAUTION)
+
+
+def test_long_tcp_frames_are_told_as_what_they_are(tmp_path):
+    finding = judge(studied(tmp_path, TALK, [(0.5, ip(60000, protocol=6))]))
+    assert (
+        "long TCP frames were cut or joined" in finding.headline and finding.measured["long_tcp_frames"] == 1
+    )
+    assert judge(studied(tmp_path, TALK)).headline == "Every frame has a size that Ethernet allows."
+
+
+def test_what_comes_most_often_is_told_first(tmp_path):
+    often = every(0.1, ip(1600, sender=8), 0.2, 0.5)
+    finding = judge(studied(tmp_path, TALK, [(0.1, ip(9014))], often))
+    assert finding.culprits == (mac(8), mac(7))
+    many = [(0.1 + n / 100, ip(9014, sender=n)) for n in range(10, 27)]
+    finding = judge(studied(tmp_path, TALK, many))
+    assert (len(finding.culprits), len(finding.evidence)) == (16, 6)
+
+
+# A cooked capture's header is 16 bytes where Ethernet's is 14, or 20 in its second version.
+@pytest.mark.parametrize(("size", "outcome"), [(1524, PASS), (1525, CAUTION)])
+def test_a_cooked_capture(tmp_path, size, outcome):
+    sender = bytes.fromhex(mac(7).replace(":", "")) + bytes(2)
+
+    def cooked(frame: bytes) -> bytes:
+        return struct.pack(">HHH", 0, 1, 6) + sender + frame[12:]
+
+    frames = [(0.1, cooked(ip(size - 2))), (0.6, cooked(ip(42))), (1.3, cooked(ip(100)))]
+    path = write(tmp_path / "cooked.pcap", frames)
+    data = path.read_bytes()
+    path.write_bytes(data[:20] + struct.pack("<I", 113) + data[24:])
+    finding = judge(study(str(path)))
+    assert finding.outcome == outcome and finding.measured["longest_bytes"] == size
 
 
 def test_long_and_short_ones_are_told_one_after_the_other(tmp_path):

@@ -6,8 +6,9 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
+from preflight.study import study
 from tests.checks.asked import asked
-from tests.tally.captures import arp, ethernet, every, mac, studied, told
+from tests.tally.captures import arp, ethernet, every, mac, studied, told, write_with_direction
 
 judge = asked("pause-frames")
 
@@ -34,12 +35,14 @@ def test_the_longest_stop(tmp_path, quanta, mbps, stop_ms):
     assert finding.outcome == Outcome.CAUTION
 
 
-@pytest.mark.parametrize(("per_s", "outcome"), [(9, Outcome.CAUTION), (10, Outcome.FAIL)])
+@pytest.mark.parametrize(("per_s", "outcome"), [(9, Outcome.CAUTION), (10, Outcome.FAIL), (15, Outcome.FAIL)])
 def test_how_many_are_sustained(tmp_path, per_s, outcome):
     finding = judge(studied(tmp_path, [(0.0, arp(1, 2))], every(0.05, pause(65535), 0.2, 0.2 + per_s * 0.05)))
     assert (finding.outcome, finding.culprits) == (outcome, (mac(0x31),))
     assert finding.measured["ordered_in_all_ms"] == pytest.approx(per_s * 33.554, abs=0.01)
-    assert "33.55 ms at 1000 Mb/s (assumed)" in told(finding)
+    assert "33.55 ms at 1000 Mb/s (assumed)" in finding.headline
+    assert (f"up to {per_s} frames in a second" in finding.headline) == (outcome == Outcome.FAIL)
+    assert f"sent {per_s}, each for at most 33.55 ms" in told(finding)
     assert finding.fixes and finding.cautions
 
 
@@ -47,3 +50,13 @@ def test_how_many_are_sustained(tmp_path, per_s, outcome):
 def test_what_orders_no_stop_proves_nothing(tmp_path, frames):
     """Nothing at all, the end of a stop, another operation (IEEE 802.1Qbb) whose fields mean something else."""
     assert judge(studied(tmp_path, [(0.0, arp(1, 2))], frames)).outcome == Outcome.UNPROVEN
+
+
+def test_what_else_comes_by_orders_no_stop(tmp_path):
+    """Of a smaller and of a greater EtherType than theirs, and this computer's own, which are named so."""
+    others = [ethernet(RESERVED, mac(0x32), kind, b"\0\1\xff\xff") for kind in (0x8807, 0x8809)]
+    frames = [(0.0, arp(1, 2), False), (0.1, others[0], False), (0.2, others[1], False)]
+    write_with_direction(tmp_path / "own.pcapng", [*frames, (0.3, pause(1000), True)])
+    finding = judge(study(str(tmp_path / "own.pcapng")))
+    assert finding.measured["frames"] == 1 and "this computer sent 1," in told(finding)
+    assert finding.headline.startswith("1 pause frame: ") and finding.spans == ((0.3, 0.3),)

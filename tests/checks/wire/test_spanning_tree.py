@@ -28,9 +28,13 @@ def spoken(tmp_path):
     return said
 
 
-@pytest.mark.parametrize("version", [2, 3])
-def test_a_calm_tree(spoken, version):
-    finding = spoken(*[bpdu(0xF1, 0xF2, version=version)] * 6)
+@pytest.mark.parametrize(
+    ("version", "name"),
+    [(0, "old spanning tree (802.1D)"), (2, "rapid spanning tree"), (3, "multiple spanning tree")],
+)
+def test_a_calm_tree(spoken, version, name):
+    finding = spoken(*[bpdu(0xF1, 0xF2, version=version, forward_s=4)] * 6)
+    assert finding.headline.startswith(f"The {name} is calm") and finding.measured["wait_s"] == 8
     assert finding.outcome == PASS and "00:00:5e:00:53:f1" in finding.headline
     assert "root 00:00:5e:00:53:f1 (priority 32768), told by 00:00:5e:00:53:f2" in told(finding)
 
@@ -77,17 +81,20 @@ def test_a_lower_address_alone_takes_over_too(spoken):
 
 
 def test_switches_that_do_not_agree(spoken):
-    frames = [bpdu(0xF1, 0xF1), bpdu(0xF2, 0xF2)] * 3
+    frames = [bpdu(0xF1, 0xF1), bpdu(0xF2, 0xF2)] * 2
     finding = spoken(*frames)
     assert finding.outcome == CAUTION and "do not agree" in finding.headline
+    assert spoken(*frames, vantage="unknown").outcome == CAUTION
     assert spoken(*frames, vantage="mirror").outcome == PASS
     once = [bpdu(0xF1, 0xF1)] * 2 + [bpdu(0xF2, 0xF2)]
     assert spoken(*once).outcome == PASS, "it may not have heard yet"
 
 
 def test_each_vlan_has_a_tree_of_its_own(spoken):
-    finding = spoken(*[bpdu(0xF1, 0xF3, vlan=10), bpdu(0xF2, 0xF3, vlan=20)] * 3)
+    finding = spoken(*[bpdu(0xF1, 0xF3, vlan=10), bpdu(0xF2, 0xF3, vlan=20, version=3)] * 3)
     assert finding.outcome == PASS and "of VLAN 20" in told(finding)
+    assert finding.headline.startswith("The multiple spanning tree is calm; 00:00:5e:00:53:f2")
+    assert len(spoken(*[bpdu(vlan=vlan) for vlan in range(1, 6)]).evidence) == 4
 
 
 @pytest.mark.parametrize(
@@ -112,16 +119,25 @@ def test_only_a_flag_that_goes_on_is_a_change(spoken, flags, outcome):
 # One change keeps the flag for maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13): here 6 + 2 s, and half a hello.
 @pytest.mark.parametrize(("every_s", "outcome"), [(9.0, PASS), (9.001, CAUTION)])
 def test_a_flag_that_stays_on_for_too_long_is_a_change(spoken, every_s, outcome):
-    finding = spoken(*[bpdu(version=0, flags=1, age_s=6, forward_s=2)] * 2, every_s=every_s)
+    long_on = [bpdu(version=0, flags=1, age_s=6, forward_s=2)] * 2
+    finding = spoken(arp(1, 2), *long_on, every_s=every_s)
     assert finding.outcome == outcome
     if outcome == CAUTION:
-        assert "longer than one lasts" in told(finding) and finding.spans == ((0.0, 9.001),)
+        assert "longer than one lasts" in told(finding) and finding.spans == (pytest.approx((6.002, 18.002)),)
 
 
 def test_a_switch_asks_for_a_change(spoken):
     finding = spoken(*[bpdu(0xF1, 0xF1)] * 3, topology_change_notice())
     assert finding.outcome == CAUTION and "00:00:5e:00:53:f2" in told(finding)
-    assert spoken(topology_change_notice()).outcome == CAUTION
+    alone = spoken(topology_change_notice())
+    assert alone.outcome == CAUTION and alone.measured["wait_s"] == 0
+    assert alone.fixes[1].startswith("Look for a cable between switches") and "in all" not in told(alone)
+
+
+def test_several_changes_are_told_as_one(spoken):
+    finding = spoken(topology_change_notice(), *(bpdu(flags=flag) for flag in (0, 1, 0, 1)))
+    assert "told at 0.0 s" in finding.headline and "; 3 such in all" in told(finding)
+    assert finding.spans == ((0.0, 8.0),)
 
 
 @pytest.mark.parametrize(
@@ -139,12 +155,24 @@ def test_what_cannot_be_known(spoken):
     assert "No switch speaks" in spoken(arp(1, 2), arp(1, 2)).headline
 
 
-# Hello times are two seconds; two of them show that nothing changes.
-@pytest.mark.parametrize(("every_s", "outcome"), [(3.9, UNPROVEN), (4.0, PASS)])
-def test_two_hello_times_at_least(spoken, every_s, outcome):
-    finding = spoken(bpdu(), bpdu(), every_s=every_s)
-    assert finding.outcome == outcome
-    assert ("needs at least 4 s" in finding.headline) == (outcome == UNPROVEN)
+# Two hello times show that nothing changes; one of less than a second or more than ten is not believed.
+@pytest.mark.parametrize(("hello_s", "least_s"), [(0, 2), (1.5, 3), (2, 4), (10, 20), (12, 20)])
+def test_two_hello_times_at_least(spoken, hello_s, least_s):
+    word = bpdu(hello_s=hello_s)
+    assert spoken(word, word, every_s=least_s).outcome == PASS
+    short = spoken(word, word, every_s=least_s - 0.06)
+    assert short.outcome == UNPROVEN and f"needs at least {least_s} s" in short.headline
+
+
+def test_the_first_that_is_slow_is_named(spoken):
+    slow = [bpdu(0xF1, bridge, version=0, forward_s=wait) for bridge, wait in ((0xF1, 15), (0xF2, 10))]
+    assert "holds every box back for 30 s" in spoken(*slow, *slow).headline
+    assert spoken(slow[0], bpdu(0xF1, 0xF2), bpdu(0xF1, 0xF2)).outcome == CAUTION
+
+
+def test_no_span_begins_before_the_capture(spoken):
+    finding = spoken(*[bpdu(0xF1, 0xF2)] * 2, *[bpdu(0xF0, 0xF2)] * 2, every_s=0.5)
+    assert finding.spans == ((0.0, 3.0),)
 
 
 @pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")

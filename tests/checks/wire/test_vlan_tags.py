@@ -53,15 +53,29 @@ def test_mixed_vlans(tmp_path):
 
 
 def test_a_priority_tag_is_harmless(tmp_path):
-    finding = judge(replace(studied(tmp_path, stream(1), stream(2, 0, priority=6)), vantage="access port"))
+    facts = studied(tmp_path, stream(1), stream(2, 0, 30, priority=6))
+    finding = judge(replace(facts, vantage="access port"))
     assert finding.outcome == Outcome.PASS and "harmless" in finding.headline
-    assert finding.measured["priorities"] == [6]
+    assert finding.measured["priorities"] == [6] and finding.measured["priority_tagged_frames"] == 30
 
 
 def test_a_computer_that_sends_tags_was_set_up_for_them(tmp_path):
     frames = sorted([(t, d, False) for t, d in stream(2, 20)] + [(t, d, True) for t, d in stream(3, 20, 5)])
     facts = study(str(write_with_direction(tmp_path / "own.pcapng", frames)))
-    assert judge(replace(facts, vantage="access port")).outcome == Outcome.CAUTION
+    finding = judge(replace(facts, vantage="access port"))
+    assert finding.outcome == Outcome.CAUTION
+    assert finding.headline == "45 frames carry the tag of VLAN 20.", "one VLAN is not mixed"
+    assert "UDP port 5004 to 233.252.0.3 from this computer" in told(finding) and mac(2) in told(finding)
+
+
+@pytest.mark.parametrize("count", [8, 9, 33])
+def test_many_vlans_are_cut_short(tmp_path, count):
+    frames = [frame for n in range(1, count + 1) for frame in stream(n, n, 2)]
+    finding = judge(studied(tmp_path, frames))
+    assert ("VLAN 1, 2, 3, 4, 5, 6, 7, 8 ..." in finding.headline) == (count > 8)
+    assert "VLAN 1, 2, 3, 4, 5, 6, 7, 8" in finding.headline and len(finding.evidence) == 6
+    assert len(finding.measured["vlans"]) == min(count, 32)
+    assert len(finding.culprits) == min(count, 16)
 
 
 def test_no_tags(tmp_path):
