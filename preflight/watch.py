@@ -5,7 +5,6 @@ of history, and memory is that of two. A third survey counts the whole show: fro
 the computer's facts are handed in, events come out; nothing here waits, listens or writes.
 """
 
-import re
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -13,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from preflight.checks import all_checks, judge_all
+from preflight.checks import all_checks, check_named, judge_all
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.see.maker import maker
 from preflight.facts import Facts, told_link
@@ -38,12 +37,6 @@ HEARD_S = 5.0  # a clock that was silent for longer is not shown
 LEARN_NS = 10 * NS  # who speaks so soon was there before
 MOST_DEVICES = 4096
 MOST_TOLD = 10  # new devices told in a minute
-# What comes and goes in a show is told when it is a caution, too; other cautions stand in the summary.
-CAUTIONS = {"clock", "stream-health"}
-# `look` tells these, at once.
-TOLD_APART = {"link-up"}
-# A moment in a headline counts from the beginning of a window, which nobody knows; the event has a time of its own.
-MOMENT = re.compile(r" at \d+(\.\d+ s|:\d\d)(?=[.;,])| from \d+:\d\d on(?=[.;,])")
 
 
 @dataclass(frozen=True)
@@ -221,12 +214,8 @@ class Watch:
 
     def _findings(self, facts: Facts, start_ns: int, now_ns: int) -> Iterator[Event]:
         for ranked in decide(judge_all(facts)).findings:
-            finding = ranked.finding
-            worth = finding.outcome == Outcome.FAIL or (
-                finding.outcome == Outcome.CAUTION and finding.check in CAUTIONS
-            )
-            if worth and not ranked.explained_by and finding.check not in TOLD_APART:
-                yield from self._raise(finding, start_ns, now_ns)
+            if not ranked.explained_by and _alarms(ranked.finding):
+                yield from self._raise(ranked.finding, start_ns, now_ns)
         for check, alarm in list(self._alarms.items()):
             if now_ns - alarm.last_ns > OVER_NS:
                 del self._alarms[check]
@@ -247,7 +236,7 @@ class Watch:
             return
         known = alarm.culprits if alarm is not None and len(alarm.culprits) < MOST_DEVICES else set()
         told = Event(
-            now_ns, "alarm", MOMENT.sub("", finding.headline), finding.check, finding.outcome.value, finding.culprits,
+            now_ns, "alarm", finding.undated, finding.check, finding.outcome.value, finding.culprits,
             grave=finding.check in self._of_the_wire,
         )  # fmt: skip
         self._alarms[finding.check] = _Alarm(
@@ -306,6 +295,16 @@ class Watch:
         )
         self._counts[:] = 0
         self._judged_ns = now_ns
+
+
+def _alarms(finding: Finding) -> bool:
+    """Whether the check says that this is to be told."""
+    check = check_named(finding.check)
+    if check is None or check.watch == "never":
+        return False
+    return finding.outcome == Outcome.FAIL or (
+        finding.outcome == Outcome.CAUTION and check.watch == "caution"
+    )
 
 
 def _clock(identity: str) -> str:

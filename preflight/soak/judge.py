@@ -9,7 +9,7 @@ are left out.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from preflight.checks import all_checks, judge_all
+from preflight.checks import all_checks, check_named, judge_all
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.checks.say import when
 from preflight.facts import Facts
@@ -17,16 +17,12 @@ from preflight.frames.facts import SourceFacts
 from preflight.host.facts import Counters, HostFacts
 from preflight.soak.facts import NS, Figures, Noted, SoakFacts
 
-ON_THE_SUMS = frozenset({"link-errors", "link-steady", "soak-time", "temperature"})
-IN_A_RUN = frozenset(
-    {
-        "link-up", "link-speed", "duplex", "loop", "broadcast-storm", "multicast-storm", "pause-frames", "frame-size",
-        "clock", "stream-health", "beat-health", "capture-quality",
-    }
-)  # fmt: skip
-FITTING = ON_THE_SUMS | IN_A_RUN
-GRAVITY = (Outcome.FAIL, Outcome.CAUTION)
 MOST_ALARMS = 20  # named in one finding
+
+
+def fitting(*kinds: str) -> frozenset[str]:
+    """The checks that a soak judges: of each "run", of the "sums" over all runs, or both."""
+    return frozenset(check.name for check, _ in all_checks() if check.soak in (kinds or ("run", "sums")))
 
 
 @dataclass(frozen=True)
@@ -43,38 +39,35 @@ def judge_run(facts: Facts, alarms: Iterable[Noted], begun_ns: int) -> tuple[Fin
     by_check: dict[str, list[Noted]] = {}
     for alarm in alarms:
         by_check.setdefault(alarm.check, []).append(alarm)
-    found = judge_all(facts, IN_A_RUN)
+    found = judge_all(facts, fitting("run"))
     return tuple(_raised(finding, by_check.get(finding.check, []), begun_ns) for finding in found)
 
 
 def _raised(finding: Finding, alarms: list[Noted], begun_ns: int) -> Finding:
     """An hour dilutes what a second shows: where an alarm was graver than the whole, it counts."""
-    graver = [alarm for alarm in alarms if _gravity(Outcome(alarm.outcome)) < _gravity(finding.outcome)]
+    graver = [alarm for alarm in alarms if Outcome(alarm.outcome).gravity < finding.outcome.gravity]
     if not graver:
         return finding
-    worst = min(graver, key=lambda alarm: _gravity(Outcome(alarm.outcome)))
-    known = next(check for check, _ in all_checks() if check.name == finding.check)
+    known = check_named(finding.check)
+    worst = min(graver, key=lambda alarm: Outcome(alarm.outcome).gravity)
     times = [(alarm.at_ns - begun_ns) / NS for alarm in graver]
     told = [Evidence(alarm.text, time_s=at) for alarm, at in zip(graver, times, strict=True)]
     return replace(
         finding,
         outcome=Outcome(worst.outcome),
         headline=worst.text,
+        undated=worst.text,
         evidence=(*told[:MOST_ALARMS], *finding.evidence),
-        fixes=known.fixes,
-        cautions=known.cautions,
+        fixes=known.fixes if known else (),
+        cautions=known.cautions if known else (),
         spans=finding.spans or tuple((at, at) for at in times),
     )
 
 
-def _gravity(outcome: Outcome) -> int:
-    return GRAVITY.index(outcome) if outcome in GRAVITY else len(GRAVITY)
-
-
 def judge_soak(soak: SoakFacts, host: HostFacts | None, runs: Sequence[JudgedRun]) -> tuple[Finding, ...]:
     """What is to be said of the whole soak. `host` is the computer at the last look."""
-    found = judge_all(_on_the_sums(soak, host), ON_THE_SUMS)
-    joined = {name: _joined(name, soak, runs) for name in sorted(IN_A_RUN)}
+    found = judge_all(_on_the_sums(soak, host), fitting("sums"))
+    joined = {name: _joined(name, soak, runs) for name in sorted(fitting("run"))}
     return (*found, *(finding for finding in joined.values() if finding is not None))
 
 
@@ -118,7 +111,7 @@ def _joined(name: str, soak: SoakFacts, runs: Sequence[JudgedRun]) -> Finding | 
     ]
     if not told:
         return None
-    trouble = [finding for _, finding in told if finding.outcome in GRAVITY]
+    trouble = [finding for _, finding in told if finding.outcome.troubles]
     if not trouble:
         # Of passes and doubts, what most of the time says.
         time = {
@@ -127,7 +120,7 @@ def _joined(name: str, soak: SoakFacts, runs: Sequence[JudgedRun]) -> Finding | 
         }
         chosen = max(time, key=lambda outcome: time[outcome])
         return [finding for _, finding in told if finding.outcome == chosen][-1]
-    worst = min(trouble, key=lambda finding: _gravity(finding.outcome))
+    worst = min(trouble, key=lambda finding: finding.outcome.gravity)
     return replace(
         worst,
         evidence=tuple(seen for finding in trouble for seen in finding.evidence),

@@ -17,8 +17,8 @@ from preflight.report.terminal import brief
 from preflight.soak.course import Course, Heard
 from preflight.soak.facts import NS, Figures, Noted, Run, SoakFacts, State
 from preflight.soak.judge import (
-    FITTING,
     JudgedRun,
+    fitting,
     heard_figures,
     hours,
     judge_run,
@@ -79,7 +79,7 @@ class Session:
         )
         if not self._refused:
             events += self._watch.judge(now_ns, dropped, time.monotonic)
-        return self._noted([event for event in events if not event.check or event.check in FITTING])
+        return self._noted([event for event in events if not event.check or event.check in fitting()])
 
     def look(self, host: HostFacts, now_ns: int) -> list[Event]:
         """What the computer says; what is new of its link."""
@@ -112,7 +112,7 @@ class Session:
     def status(self) -> Status:
         """As the watch shows it, without alarms about the bench computer."""
         shown = self._watch.status
-        return replace(shown, alarms=tuple(alarm for alarm in shown.alarms if alarm.check in FITTING))
+        return replace(shown, alarms=tuple(alarm for alarm in shown.alarms if alarm.check in fitting()))
 
     @property
     def soak(self) -> SoakFacts:

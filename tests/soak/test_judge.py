@@ -6,7 +6,7 @@ from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.soak.facts import NS, Noted, Run
-from preflight.soak.judge import FITTING, JudgedRun, judge_run, judge_soak, run_facts
+from preflight.soak.judge import JudgedRun, fitting, judge_run, judge_soak, run_facts
 from preflight.verdict import decide
 from tests.soak.soaks import BEGUN, GOOD, HOST, HOUR, soak
 
@@ -66,7 +66,7 @@ def test_the_bench_computer_is_not_judged_and_a_dark_wire_leaves_the_links_verdi
     refused = Facts(wire_refused="no right to listen")
     run = JudgedRun(BEGUN, 4 * HOUR, judge_run(run_facts(refused, "eth0", HOST), [], BEGUN))
     found = judge_soak(soak(), HOST, [run])
-    assert {finding.check for finding in found} <= FITTING
+    assert {finding.check for finding in found} <= fitting()
     outcomes = {finding.check: finding.outcome for finding in found}
     assert outcomes["link-up"] == outcomes["link-errors"] == outcomes["link-steady"] == Outcome.PASS
     assert outcomes["stream-health"] is Outcome.UNPROVEN
