@@ -10,9 +10,9 @@ import math
 from collections.abc import Iterable
 from contextlib import suppress
 
+from preflight.checks.see.dhcp import heard_servers
 from preflight.checks.see.roll import addresses_of, owners_of, whole_rate_hz
 from preflight.checks.see.streams import channels, heard_streams, names, place
-from preflight.checks.wire.stray_dhcp import heard_servers
 from preflight.facts import Facts
 from preflight.rig.sheet import hardware_text
 from preflight.tally.facts import Flow, RtpStream, Talker

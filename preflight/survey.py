@@ -93,9 +93,7 @@ def vantage(tally: TallyFacts) -> Vantage:
 
     A mirror of several ports, or of both directions, shows frames twice, or unicast between many pairs. An access port shows
     unicast only to and from one station, beside what is flooded. Common practice."""
-    copies = tally.copies
-    # An own frame that came back is a pair too, but of a loop.
-    if copies.distinct >= 20 and copies.pairs - copies.returned >= 0.4 * copies.distinct:
+    if tally.copies.mirrored:
         return "mirror"
     pairs: dict[frozenset[str], int] = {}
     for flow in tally.flows:

@@ -14,25 +14,37 @@ from dataclasses import dataclass
 from functools import cache
 from ipaddress import ip_address, ip_network
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Explains, Limit
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, trouble, unproven
 from preflight.checks.say import what, who
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
 from preflight.wire.mdns import MdnsMessage
 from preflight.wire.ssdp import SsdpMessage
 
 PRIVATE = "RFC 1918, 6598, 3927, 4193; RFC 5737 and 3849: documentation"
+# Each kind of sign: points for each device, the most that it counts in all, and where it is told of.
+WEIGHTS = {
+    "gateway at work": (10, 10, PRIVATE),
+    "internet address": (4, 8, PRIVATE),
+    "to the internet": (3, 6, PRIVATE),
+    "names answered": (4, 8, "DNS: RFC 1035"),
+    "names asked": (2, 4, "DNS: RFC 1035"),
+    "gateway": (2, 4, "UPnP InternetGatewayDevice"),
+    "routing": (4, 8, "RFC 2328 (OSPF), 2453 (RIP), 2281 (HSRP), 7868 (EIGRP)"),
+    "office sign-in": (4, 4, "RFC 4120, RFC 4511"),
+    "printing": (2, 4, "RFC 1179, RFC 8011"),
+    "file sharing": (2, 4, "RFC 1001, ports of the IANA registry"),
+    "network names": (1, 2, "NetBIOS: RFC 1001"),
+}
 
 CHECK = Check(
     name="house-network",
     subject="wire",
     order=110,
-    asks=View,
+    asks=Wire,
     explains=(Explains(("stray-dhcp", "stray-router"), "culprit"),),
     question="Is the audio LAN joined to an office, venue or home network?",
     looks_at=(
@@ -43,50 +55,24 @@ CHECK = Check(
     limits=(
         Limit("fail", 10, "points in all", "common practice"),
         Limit("caution", 3, "points in all", "common practice"),
-        Limit(
-            "gateway at work",
-            10,
-            "points; packets of two internet networks from one sender",
-            f"common practice; {PRIVATE}",
+        *(
+            Limit(name, points, f"points each, {most} at most", f"common practice; {source}")
+            for name, (points, most, source) in WEIGHTS.items()
         ),
-        Limit("internet address", 4, "points each, 8 at most", f"common practice; {PRIVATE}"),
-        Limit("to the internet", 3, "points each, 6 at most", f"common practice; {PRIVATE}"),
-        Limit("names answered", 4, "points each, 8 at most", "common practice; DNS: RFC 1035"),
-        Limit("names asked", 2, "points each, 4 at most", "common practice; DNS: RFC 1035"),
-        Limit("gateway", 2, "points each, 4 at most", "common practice; UPnP InternetGatewayDevice"),
-        Limit(
-            "routing",
-            4,
-            "points each, 8 at most",
-            "common practice; RFC 2328 (OSPF), 2453 (RIP), 2281 (HSRP), 7868 (EIGRP)",
-        ),
-        Limit("office sign-in", 4, "points each, 4 at most", "common practice; RFC 4120, RFC 4511"),
-        Limit("printing", 2, "points each, 4 at most", "common practice; RFC 1179, RFC 8011"),
-        Limit(
-            "file sharing",
-            2,
-            "points each, 4 at most",
-            "common practice; RFC 1001, ports of the IANA registry",
-        ),
-        Limit("network names", 1, "points each, 2 at most", "common practice; NetBIOS: RFC 1001"),
     ),
     sources=(f"Private addresses: {PRIVATE}", "Ports: IANA service name and port number registry"),
     fixes=(
         "Look for a cable from an audio switch to a wall socket, an office switch, or a router. Unplug it.",
         "Not found? Look up the addresses named here in the switch's address table: that tells the port.",
         "A computer with two network cables? Plug only the audio adapter into the audio LAN.",
-        "Run the line check again.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven="Listen for some minutes while the venue's people work, or at a mirror of the port towards the building.",
 )
-# Points of one kind count up to this; the first limit's text tells it to the user.
-MOST = {
-    "internet address": 8, "to the internet": 6, "names answered": 8, "names asked": 4, "gateway": 4, "routing": 8,
-    "office sign-in": 4, "printing": 4, "file sharing": 4, "network names": 2, "gateway at work": 10,
-}  # fmt: skip
 TCP, UDP = 6, 17
 DNS = 53
+FIRST_CLIENT_PORT = 1024  # below are the servers' own: RFC 6335 section 6
 SERVERS = {
     "file sharing": (139, 445, 548, 2049),
     "printing": (515, 631, 9100),
@@ -111,137 +97,106 @@ class _Sign:
     last_s: float
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    limits = CHECK.values()
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     found: dict[tuple[str, str], _Sign] = {}
-    for sign in (*_by_addresses(facts), *_by_ports(facts), *_by_words(facts)):
+    for sign in (*_by_addresses(wire), *_by_ports(wire), *_by_words(wire)):
         found.setdefault((sign.weight, sign.device), sign)
-    signs = sorted(found.values(), key=lambda s: -limits[s.weight])
+    signs = sorted(found.values(), key=lambda sign: -limits[sign.weight])
     sums: dict[str, float] = defaultdict(float)
     for sign in signs:
-        sums[sign.weight] = min(sums[sign.weight] + limits[sign.weight], MOST[sign.weight])
+        sums[sign.weight] = min(sums[sign.weight] + limits[sign.weight], WEIGHTS[sign.weight][1])
     points = sum(sums.values())
-    measured = {"points": points, "signs": sorted(sums)}
+    yield Measured({"points": points, "signs": sorted(sums)})
     if points < limits["caution"]:
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            "No sign of an office or venue network, but it can stay silent.",
-            measured=measured,
-            limits=limits,
-            fixes=(CHECK.unproven,),
-        )
+        yield unproven("No sign of an office or venue network, but it can stay silent.")
+        return
     failed = points >= limits["fail"]
-    return Finding(
-        CHECK.name,
+    yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
         f"Another network {'is' if failed else 'may be'} joined to the audio LAN: {signs[0].text}.",
-        evidence=tuple(Evidence(s.text, s.frame, s.first_s) for s in signs[:12]),
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=tuple(dict.fromkeys(s.device for s in signs if s.device))[:16],
-        spans=((min(s.first_s for s in signs), max(s.last_s for s in signs)),),
+        [Evidence(sign.text, sign.frame, sign.first_s) for sign in signs[:12]],
+        culprits=list(dict.fromkeys(sign.device for sign in signs if sign.device))[:16],
+        spans=[(min(sign.first_s for sign in signs), max(sign.last_s for sign in signs))],
     )
 
 
-def _own(facts: Facts) -> set[str]:
-    assert facts.tally is not None
-    return {talker.hardware for talker in facts.tally.talkers if talker.own}
+def _own(wire: Wire) -> set[str]:
+    return {talker.hardware for talker in wire.tally.talkers if talker.own}
 
 
-def _by_addresses(facts: Facts) -> Iterator[_Sign]:
+def _by_addresses(wire: Wire) -> Iterator[_Sign]:
     """Internet addresses: who hands packets over from them, and who sends to them."""
-    assert facts.tally is not None
-    own = _own(facts)
-    claimed = {(m.sender_hardware, m.sender_address) for m in facts.heard(ArpMessage)}
-    unicast = [f for f in facts.tally.flows if f.cast == "unicast"]
+    own = _own(wire)
     # What a device has for an address of its own is no internet, however odd.
+    claimed = {(m.sender_hardware, m.sender_address) for m in wire.heard(ArpMessage)}
+    unicast = [flow for flow in wire.tally.flows if flow.cast == "unicast" and flow.source not in own]
     incoming: dict[str, list[Flow]] = defaultdict(list)
     for flow in unicast:
-        if (
-            flow.source not in own
-            and outside(flow.source_ip)
-            and (flow.source, flow.source_ip) not in claimed
-        ):
+        if outside(flow.source_ip) and (flow.source, flow.source_ip) not in claimed:
             incoming[flow.source].append(flow)
     single = set()
     for hardware, flows in incoming.items():
-        networks = {_network(f.source_ip) for f in flows}
+        networks, first_ip = {_network(flow.source_ip) for flow in flows}, flows[0].source_ip
         if len(networks) > 1:
-            text = (
-                f"{who(hardware)} hands over packets from {flows[0].source_ip} and other internet addresses"
-            )
-            yield _sign("gateway at work", hardware, text, flows)
+            text = f"{who(hardware)} hands over packets from {first_ip} and other internet addresses"
+            yield _sign("gateway at work", text, *flows)
         else:
             single.add((hardware, *networks))
-            yield _sign(
-                "internet address", hardware, f"{who(hardware)} sends from {flows[0].source_ip}", flows
-            )
+            yield _sign("internet address", f"{who(hardware)} sends from {first_ip}", *flows)
     for flow in unicast:
-        to = (flow.destination, flow.destination_ip)
-        if flow.source in own or not outside(flow.destination_ip) or to in claimed:
-            continue
-        if (flow.destination, _network(flow.destination_ip)) not in single:
-            text = f"{who(flow.source, flow.source_ip)} sends to the internet ({flow.destination_ip})"
-            yield _sign("to the internet", flow.source, text, [flow])
+        to, ip = flow.destination, flow.destination_ip
+        if outside(ip) and (to, ip) not in claimed and (to, _network(ip)) not in single:
+            yield _sign(
+                "to the internet", f"{who(flow.source, flow.source_ip)} sends to the internet ({ip})", flow
+            )
 
 
-def _by_ports(facts: Facts) -> Iterator[_Sign]:
+def _by_ports(wire: Wire) -> Iterator[_Sign]:
     """Services of office and home networks, by protocol and port."""
-    assert facts.tally is not None
-    own = _own(facts)
-    for flow in facts.tally.flows:
-        sender = who(flow.source, flow.source_ip)
+    own = _own(wire)
+    for flow in wire.tally.flows:
+        sender, port = who(flow.source, flow.source_ip), flow.destination_port
         if flow.source in own:
             continue
         if flow.protocol in (TCP, UDP) and flow.cast == "unicast":
             if flow.source_port == DNS:
-                yield _sign("names answered", flow.source, f"{sender} answers name lookups", [flow])
-            elif flow.destination_port == DNS:
-                yield _sign(
-                    "names asked", flow.source, f"{sender} looks up names at {flow.destination_ip}", [flow]
-                )
+                yield _sign("names answered", f"{sender} answers name lookups", flow)
+            elif port == DNS:
+                yield _sign("names asked", f"{sender} looks up names at {flow.destination_ip}", flow)
             for weight, ports in SERVERS.items():
                 # The answer proves the server; asking alone proves nothing.
-                if flow.protocol == TCP and flow.source_port in ports and flow.destination_port >= 1024:
-                    yield _sign(weight, flow.source, f"{sender} offers {weight}", [flow])
-        elif flow.protocol == UDP and flow.destination_port in NETBIOS:
-            yield _sign("network names", flow.source, f"{sender} calls out its name for file sharing", [flow])
+                if flow.protocol == TCP and flow.source_port in ports and port >= FIRST_CLIENT_PORT:
+                    yield _sign(weight, f"{sender} offers {weight}", flow)
+        elif flow.protocol == UDP and port in NETBIOS:
+            yield _sign("network names", f"{sender} calls out its name for file sharing", flow)
         if flow.protocol in ROUTING_PROTOCOLS or (
-            flow.protocol == UDP and flow.destination_port in ROUTING_PORTS and flow.cast != "unicast"
+            flow.protocol == UDP and port in ROUTING_PORTS and flow.cast != "unicast"
         ):
-            yield _sign(
-                "routing",
-                flow.source,
-                f"{sender} talks as routers do among themselves ({what(flow)})",
-                [flow],
-            )
+            yield _sign("routing", f"{sender} talks as routers do among themselves ({what(flow)})", flow)
 
 
-def _by_words(facts: Facts) -> Iterator[_Sign]:
+def _by_words(wire: Wire) -> Iterator[_Sign]:
     """What devices announce."""
-    for notice in facts.heard(SsdpMessage):
-        if notice.gateway and not notice.seen.outgoing:
-            text, at = (
-                f"{who(notice.seen.src, notice.source)} says it is an internet gateway",
-                notice.seen.time_s,
-            )
-            yield _Sign("gateway", notice.seen.src, text, notice.seen.frame, at, at)
-    for words in facts.heard(MdnsMessage):
-        if not words.seen.outgoing and {s.lower() for s in words.services}.intersection(PRINTERS):
-            text, at = f"{who(words.seen.src, words.source)} announces a printer", words.seen.time_s
-            yield _Sign("printing", words.seen.src, text, words.seen.frame, at, at)
+    for notice in wire.heard(SsdpMessage):
+        if notice.gateway:
+            yield from _word("gateway", notice, "says it is an internet gateway")
+    for words in wire.heard(MdnsMessage):
+        if {service.lower() for service in words.services}.intersection(PRINTERS):
+            yield from _word("printing", words, "announces a printer")
 
 
-def _sign(weight: str, device: str, text: str, flows: list[Flow]) -> _Sign:
-    first = min(flows, key=lambda f: f.first_frame)
-    return _Sign(weight, device, text, first.first_frame, first.first_s, max(f.last_s for f in flows))
+def _word(weight: str, message: SsdpMessage | MdnsMessage, says: str) -> Iterator[_Sign]:
+    seen = message.seen
+    if not seen.outgoing:
+        text = f"{who(seen.src, message.source)} {says}"
+        yield _Sign(weight, seen.src, text, seen.frame, seen.time_s, seen.time_s)
+
+
+def _sign(weight: str, text: str, *flows: Flow) -> _Sign:
+    """What flows of one sender tell."""
+    first = min(flows, key=lambda flow: flow.first_frame)
+    last_s = max(flow.last_s for flow in flows)
+    return _Sign(weight, first.source, text, first.first_frame, first.first_s, last_s)
 
 
 @cache

@@ -5,17 +5,15 @@ LLDP. So one neighbour is the port's own word, several mean that something simpl
 switches that do not speak it, and counts only where no LLDP is heard. In a capture it is just told who that is.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
 from preflight.checks.say import who
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
 from preflight.host.facts import Adapter
 from preflight.wire.cdp import CdpNeighbour
 from preflight.wire.lldp import NEAREST, LldpNeighbour
@@ -25,7 +23,7 @@ CHECK = Check(
     name="neighbours",
     subject="wire",
     order=80,
-    asks=View,
+    asks=Wire,
     question="Does the switch say the same of this port as this computer does?",
     looks_at=(
         "What the switch tells of the port by LLDP or CDP: its name, the port, speed, duplex, largest frame, VLAN, "
@@ -52,7 +50,8 @@ CHECK = Check(
     fixes=(
         "Set the adapter and the switch port both to automatic speed and duplex, or both the same by hand.",
         "Replace the cable, and plug it in again.",
-        "Run the line check again: both ends should say the same.",
+        "Both ends should say the same then.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
@@ -63,16 +62,16 @@ CHECK = Check(
 BETWEEN_FIXES = (
     "Follow the cable of this computer. Is there a small switch, a floor box or a desk's network port in between?",
     "Plug this computer straight into the main switch, or make sure that the box in between is meant to be there.",
-    "Run the line check again.",
+    AGAIN,
 )
 SLEEP_FIXES = (
     "Turn energy-efficient Ethernet (EEE, green Ethernet) off for this port in the switch.",
     "Turn it off in the adapter's settings too.",
-    "Run the line check again.",
+    AGAIN,
 )
 FRAME_FIXES = (
     "Set the adapter's MTU to 1500, jumbo frames off. Or allow jumbo frames in every switch and every box.",
-    "Run the line check again.",
+    AGAIN,
 )
 
 
@@ -81,23 +80,22 @@ class _Neighbour:
     """The latest word of one neighbour, by LLDP or CDP."""
 
     seen: Seen
-    near: bool
     name: str
     port: str
-    speed_mbps: int | None
     duplex: Literal["full", "half"] | None
-    by_hand: bool | None
-    eee: bool | None
-    max_frame_bytes: int | None
     vlan: int | None
+    speed_mbps: int | None = None
+    by_hand: bool | None = None
+    eee: bool | None = None
+    max_frame_bytes: int | None = None
 
     @property
-    def told(self) -> str:
+    def place(self) -> str:
         port = f", port {self.port}" if self.port else ""
         return f"{self.name or who(self.seen.src)}{port}"
 
     @property
-    def details(self) -> str:
+    def settings(self) -> str:
         known = (
             f"{self.speed_mbps} Mb/s" if self.speed_mbps else "",
             f"{self.duplex} duplex" if self.duplex else "",
@@ -109,143 +107,96 @@ class _Neighbour:
         return ", ".join(part for part in known if part) or "nothing of how the port is set"
 
 
-@dataclass(frozen=True)
-class _Trouble:
-    outcome: Outcome
-    headline: str
-    fixes: tuple[str, ...] = CHECK.fixes
-
-
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    near, far = _neighbours(facts)
-    neighbours = near or far
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    near = _by_lldp(wire)
+    neighbours = near or _by_cdp(wire)
     if not neighbours:
-        return Finding(
-            CHECK.name, Outcome.UNPROVEN, "No switch told which port this is.", fixes=(CHECK.unproven,)
-        )
-    evidence = [
+        yield unproven("No switch told which port this is.")
+        return
+    told = tuple(
         Evidence(
-            f"{n.told} ({n.seen.src}, {'LLDP' if n.near else 'CDP'}): {n.details}",
+            f"{n.place} ({n.seen.src}, {'LLDP' if near else 'CDP'}): {n.settings}",
             n.seen.frame,
             n.seen.time_s,
         )
         for n in neighbours[:8]
-    ]
-    measured: dict[str, object] = {"neighbours": len(neighbours)}
-    only = neighbours[0]
-    if len(neighbours) == 1:
-        measured |= {
-            "name": only.name,
-            "port": only.port,
-            "speed_mbps": only.speed_mbps,
-            "duplex": only.duplex,
-            "max_frame_bytes": only.max_frame_bytes,
-            "vlan": only.vlan,
-            "eee": only.eee,
-        }
-    limits = CHECK.values()
-    adapter = facts.host.adapter(facts.adapter) if facts.host is not None else None
-    troubles: list[_Trouble] = []
-    if adapter is not None and facts.vantage != "mirror":
-        if len(neighbours) == 1:
-            troubles = list(_differences(only, adapter))
-        elif near:
-            troubles = [
-                _Trouble(
-                    Outcome.CAUTION,
-                    f"{len(near)} devices say that they are at the other end of this cable: "
-                    "there is a simple switch in between.",
-                    BETWEEN_FIXES,
-                )
-            ]
-    if not troubles:
-        one = f"This is {only.told}." if adapter is not None else f"The neighbour is {only.told}."
-        headline = one if len(neighbours) == 1 else f"{len(neighbours)} neighbours: {_names(neighbours)}."
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
-            headline,
-            evidence=tuple(evidence),
-            measured=measured,
-            limits=limits,
-        )
-    troubles.sort(key=lambda trouble: trouble.outcome != Outcome.FAIL)
-    evidence += [Evidence(trouble.headline) for trouble in troubles[1:]]
-    return Finding(
-        CHECK.name,
-        troubles[0].outcome,
-        troubles[0].headline,
-        evidence=tuple(evidence),
-        measured=measured,
-        limits=limits,
-        fixes=troubles[0].fixes,
-        cautions=CHECK.cautions,
-        culprits=(adapter.name,) if adapter is not None and len(neighbours) == 1 else (),
     )
+    yield Measured({"neighbours": len(neighbours)}, told)
+    adapter = wire.host.adapter(wire.adapter) if wire.host is not None else None
+    at_the_port = adapter is not None and wire.vantage != "mirror"
+    if len(neighbours) == 1:
+        names = ("name", "port", "speed_mbps", "duplex", "max_frame_bytes", "vlan", "eee")
+        yield Measured({name: getattr(neighbours[0], name) for name in names})
+        if adapter is not None and at_the_port:
+            yield from _differences(neighbours[0], adapter, int(limits["frame_overhead"]))
+        yield passed(f"{'The neighbour' if adapter is None else 'This'} is {neighbours[0].place}.")
+        return
+    if at_the_port and len(near) > limits["neighbours"]:
+        yield caution(
+            f"{len(near)} devices say that they are at the other end of this cable: "
+            "there is a simple switch in between.",
+            fixes=BETWEEN_FIXES,
+        )
+    yield passed(f"{len(neighbours)} neighbours: {'; '.join(n.place for n in neighbours[:4])}.")
 
 
-def _neighbours(facts: Facts) -> tuple[list[_Neighbour], list[_Neighbour]]:
-    """Those by LLDP, and those by CDP; each with its latest word, without farewells and this computer itself."""
-    near: dict[str, _Neighbour] = {}
-    far: dict[str, _Neighbour] = {}
-    for word in facts.heard(LldpNeighbour):
+def _by_lldp(wire: Wire) -> list[_Neighbour]:
+    """Each with its latest word, without farewells and this computer itself."""
+    found: dict[str, _Neighbour] = {}
+    for word in wire.heard(LldpNeighbour):
         if word.seen.outgoing or word.seen.dst != NEAREST:
             continue
         if word.ttl_s == 0:
-            near.pop(word.chassis, None)
+            found.pop(word.chassis, None)
             continue
-        near[word.chassis] = _Neighbour(
+        found[word.chassis] = _Neighbour(
             word.seen,
-            True,
             word.system_name,
             word.port_description or word.port,
-            word.speed_mbps,
             word.duplex,
+            word.vlan,
+            word.speed_mbps,
             word.by_hand,
             word.eee,
             word.max_frame_bytes,
-            word.vlan,
         )
-    for other in facts.heard(CdpNeighbour):
-        if not other.seen.outgoing:
-            far[other.device or other.seen.src] = _Neighbour(
-                other.seen, False, other.device, other.port, None, other.duplex, None, None, None, other.vlan
-            )
-    return list(near.values()), list(far.values())
+    return list(found.values())
 
 
-def _differences(switch: _Neighbour, adapter: Adapter) -> Iterable[_Trouble]:
+def _by_cdp(wire: Wire) -> list[_Neighbour]:
+    found = {
+        word.device or word.seen.src: _Neighbour(word.seen, word.device, word.port, word.duplex, word.vlan)
+        for word in wire.heard(CdpNeighbour)
+        if not word.seen.outgoing
+    }
+    return list(found.values())
+
+
+def _differences(switch: _Neighbour, adapter: Adapter, overhead: int) -> Iterator[Saw]:
     """Where the two ends of the cable disagree. What either does not say is not compared."""
+    culprits = [adapter.name]
     if switch.duplex and adapter.duplex and switch.duplex != adapter.duplex:
-        yield _Trouble(
-            Outcome.FAIL,
-            f"Duplex mismatch: {switch.told} is {switch.duplex} duplex, {adapter.name} is {adapter.duplex} duplex.",
+        yield fail(
+            f"Duplex mismatch: {switch.place} is {switch.duplex} duplex, {adapter.name} is {adapter.duplex} duplex.",
+            culprits=culprits,
         )
     if switch.speed_mbps and adapter.speed_mbps and switch.speed_mbps != adapter.speed_mbps:
-        yield _Trouble(
-            Outcome.CAUTION,
-            f"{switch.told} says {switch.speed_mbps} Mb/s, {adapter.name} says {adapter.speed_mbps} Mb/s: "
+        yield caution(
+            f"{switch.place} says {switch.speed_mbps} Mb/s, {adapter.name} says {adapter.speed_mbps} Mb/s: "
             "is something in between?",
-            BETWEEN_FIXES,
+            fixes=BETWEEN_FIXES,
+            culprits=culprits,
         )
-    sends = adapter.mtu + int(CHECK.limit("frame_overhead")) if adapter.mtu else None
-    if switch.max_frame_bytes and sends and switch.max_frame_bytes < sends:
-        yield _Trouble(
-            Outcome.CAUTION,
-            f"{switch.told} takes frames of up to {switch.max_frame_bytes} bytes, {adapter.name} may send {sends}.",
-            FRAME_FIXES,
+    sends, takes = (adapter.mtu or 0) + overhead, switch.max_frame_bytes
+    if takes and adapter.mtu and takes < sends:
+        yield caution(
+            f"{switch.place} takes frames of up to {takes} bytes, {adapter.name} may send {sends}.",
+            fixes=FRAME_FIXES,
+            culprits=culprits,
         )
     if switch.eee:
-        yield _Trouble(
-            Outcome.CAUTION,
-            f"{switch.told} may put the link to sleep between frames (energy-efficient Ethernet).",
-            SLEEP_FIXES,
+        yield caution(
+            f"{switch.place} may put the link to sleep between frames (energy-efficient Ethernet).",
+            fixes=SLEEP_FIXES,
+            culprits=culprits,
         )
-
-
-def _names(neighbours: list[_Neighbour]) -> str:
-    return "; ".join(n.told for n in neighbours[:4])

@@ -1,23 +1,22 @@
 """A DHCP server on the audio LAN: heard itself, or named by a client that took its offer.
 
-Strategy: what a server sends is proof enough, and so is a client's REQUEST that names the server whose
-offer it takes, for the offer itself often goes to the client alone and never comes by an access port.
-Silence proves nothing, except where a client asked, and either went on asking as one does that gets no
-answer, or an answer would have come by here.
+Strategy: one word of a server, or of a client that takes its offer, is proof enough (see/dhcp.py). Silence proves nothing,
+except where a client asked, and either went on asking as one does that gets no answer, or an answer would have come by
+here. Neither counts where something was sent to a client that could not be read, nor for time in which the capture itself
+may have paused.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.checks.say import who
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
+from preflight.checks.finding import Evidence
+from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.say import counted, who
+from preflight.checks.see.dhcp import Server, heard_servers
+from preflight.checks.see.silence import hole_s
 from preflight.wire import Malformed
-from preflight.wire.arp import ArpMessage
 from preflight.wire.dhcp4 import Dhcp4Message
 from preflight.wire.dhcp6 import Dhcp6Message
 from preflight.wire.picked import Seen
@@ -26,7 +25,7 @@ CHECK = Check(
     name="stray-dhcp",
     subject="wire",
     order=150,
-    asks=View,
+    asks=Wire,
     question="Does a DHCP server hand out addresses on the audio LAN?",
     looks_at=(
         "What DHCP servers send, over IPv4 and IPv6. The server that a client names when it takes an offer. "
@@ -42,6 +41,7 @@ CHECK = Check(
         Limit(
             "answer_within_s", 4, "s for an answer that would be seen", "RFC 2131 section 4.1 (first wait)"
         ),
+        Limit("hole_s", 0.5, "s without any frame, in which an answer may be lost", "common practice"),
     ),
     sources=("RFC 2131", "RFC 2132 section 9", "RFC 8415"),
     fixes=(
@@ -51,50 +51,27 @@ CHECK = Check(
         "When it gets none, that cable was it.",
         "Unplug the server from the audio LAN, or turn its DHCP server off.",
         "Restart devices that took an address from it, or set their addresses back.",
-        "Run the line check again.",
         "Is it meant to be there? Name it in the rig sheet: [dhcp], allowed = [its address].",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
         "Set one spare computer on the audio LAN to automatic address (DHCP) while this listens. "
-        "Wait 20 seconds, then set it back."
+        "Wait half a minute, then set it back."
     ),
 )
 OWN_FIXES = (
     "Turn off internet sharing (connection sharing) on this computer's audio adapter.",
     "End any DHCP server program on this computer.",
-    "Run the line check again.",
+    AGAIN,
 )
 ADDRESS_FIX = (
     "Only the server's IP address is known. Read its hardware address on the computer that took the offer: "
     "open a command line and type arp -a."
 )
 MIRRORED_S = 0.5  # the same question so soon again is a copy made by a mirror port: common practice
-
-
-@dataclass
-class _Server:
-    """One server as it comes together from frames. `named` while only a client's words tell of it."""
-
-    hardware: str
-    address: str
-    own: bool
-    named: bool
-    first_s: float
-    last_s: float
-    evidence: list[Evidence] = field(default_factory=list)
-    told: set[str] = field(default_factory=set)
-
-    def tell(self, what: str, text: str, seen: Seen) -> None:
-        """Keep `text` as evidence, once for each `what`."""
-        self.last_s = seen.time_s
-        if what not in self.told:
-            self.told.add(what)
-            self.evidence.append(Evidence(text, seen.frame, seen.time_s))
-
-    @property
-    def name(self) -> str:
-        return "this computer" if self.own else who(self.hardware, self.address)
+UDP = 17
+CLIENT_PORTS = (68, 546)  # only servers and relays send to these: RFC 2131 section 4.1, RFC 8415 section 7.2
 
 
 @dataclass(frozen=True)
@@ -106,128 +83,47 @@ class _Ask:
     visible: bool
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    servers = heard_servers(facts)
-    allowed = facts.sheet.dhcp.allowed if facts.sheet is not None else ()
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    servers = heard_servers(wire)
+    if not servers:
+        yield from _silence(wire, limits)
+        return
+    allowed = wire.sheet.dhcp.allowed if wire.sheet is not None else ()
     strays = [each for each in servers if each.hardware not in allowed and each.address not in allowed]
-    if strays:
-        return _failed(strays)
-    if servers:
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
+    named = sum(each.named for each in strays)
+    yield Measured({"servers": len(strays), "named_only": named, "allowed": len(servers) - len(strays)})
+    yield from map(_stray, strays)
+    if not strays:
+        yield passed(
             f"The only DHCP server heard is allowed by the rig sheet: {servers[0].name}."
             if len(servers) == 1
             else "All DHCP servers heard are allowed by the rig sheet.",
-            evidence=tuple(evidence for each in servers[:8] for evidence in each.evidence[:1]),
-            measured={"servers": 0, "allowed": len(servers)},
+            [next(iter(each.evidence.values())) for each in servers[:8]],
         )
-    return _silent(facts)
 
 
-def heard_servers(facts: Facts) -> list[_Server]:
-    servers: dict[str, _Server] = {}
-
-    def server(key: str, hardware: str, address: str, seen: Seen, *, named: bool) -> _Server:
-        own = seen.outgoing and not named
-        return servers.setdefault(key, _Server(hardware, address, own, named, seen.time_s, seen.time_s))
-
-    v4, v6 = facts.heard(Dhcp4Message), facts.heard(Dhcp6Message)
-    known: set[str] = set()
-    for m in v4:
-        if m.from_server:
-            address = m.server_id or m.source
-            known.add(address)
-            found = server(m.seen.src or address, m.seen.src, address, m.seen, named=False)
-            found.tell(m.message_type, f"{found.name} sent {_sent(m)}", m.seen)
-    for n in v6:
-        if n.from_server:
-            known.add(n.server_id)
-            found = server(n.seen.src or n.source, n.seen.src, n.source, n.seen, named=False)
-            found.tell(f"6 {n.message_type}", f"{found.name} sent {_sent6(n)}", n.seen)
-    hardware_of = {arp.sender_address: arp.sender_hardware for arp in facts.heard(ArpMessage)}
-    for m in v4:
-        # With an address of its own the client renews an old lease; only without does it take an offer made
-        # now.
-        takes = m.message_type == "REQUEST" and not m.client_address
-        if m.op == 1 and m.server_id and m.server_id not in known and (takes or m.message_type == "DECLINE"):
-            hardware = hardware_of.get(m.server_id, "")
-            found = server(hardware or m.server_id, hardware, m.server_id, m.seen, named=True)
-            found.tell(m.message_type, _named(m.client_hardware, m.server_id, m.requested_address), m.seen)
-    for n in v6:
-        if n.message_type in ("REQUEST", "DECLINE") and n.server_id and n.server_id not in known:
-            name = n.server_hardware or f"DHCPv6 identity {n.server_id}"
-            address = "" if n.server_hardware else name
-            found = server(name, n.server_hardware, address, n.seen, named=True)
-            found.tell(f"6 {n.message_type}", _named(n.seen.src, name, ""), n.seen)
-    return sorted(servers.values(), key=lambda each: each.first_s)
-
-
-def _sent(m: Dhcp4Message) -> str:
-    parts = [f"a DHCP {m.message_type or 'reply (its type is cut off)'}"]
-    if m.offered_address:
-        parts.append(f"address {m.offered_address}" + (f" mask {m.subnet_mask}" if m.subnet_mask else ""))
-    if m.router:
-        parts.append(f"gateway {m.router}")
-    if m.dns:
-        parts.append(f"name server {', '.join(m.dns)}")
-    if m.lease_s is not None:
-        parts.append(f"for {m.lease_s} s")
-    if m.relay:
-        parts.append(f"passed on by the relay {m.relay}")
-    return ", ".join(parts)
-
-
-def _sent6(n: Dhcp6Message) -> str:
-    parts = [f"a DHCPv6 {n.message_type}", *(f"address {each}" for each in n.offered_addresses)]
-    if n.dns:
-        parts.append(f"name server {', '.join(n.dns)}")
-    return ", ".join(parts)
-
-
-def _named(client: str, server: str, address: str) -> str:
-    taken = f" of {address}" if address else ""
-    return (
-        f"{who(client)} takes an offer{taken} from the server {server}; the offer itself did not come by here"
-    )
-
-
-def _failed(servers: list[_Server]) -> Finding:
-    names = ", ".join(each.name for each in servers[:4]) + (", ..." if len(servers) > 4 else "")
-    own = all(each.own for each in servers)
-    if len(servers) > 1:
-        headline = f"{len(servers)} DHCP servers are on this network: {names}."
-    elif own:
-        headline = "This computer itself is a DHCP server on this network."
-    elif servers[0].named:
-        headline = f"A DHCP server is on this network: {names}. A client took its offer."
+def _stray(server: Server) -> Saw:
+    fixes: tuple[str, ...] = CHECK.fixes if server.hardware else (ADDRESS_FIX, *CHECK.fixes)
+    if server.own:
+        headline, fixes = "This computer itself is a DHCP server on this network.", OWN_FIXES
+    elif server.named:
+        headline = f"A DHCP server is on this network: {server.name}. A client took its offer."
     else:
-        headline = f"A DHCP server answers on this network: {names}."
-    fixes = OWN_FIXES if own else CHECK.fixes
-    if any(not each.hardware for each in servers):
-        fixes = (ADDRESS_FIX, *fixes)
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL,
+        headline = f"A DHCP server answers on this network: {server.name}."
+    return fail(
         headline,
-        evidence=tuple(evidence for each in servers[:8] for evidence in each.evidence[:4]),
-        measured={"servers": len(servers), "named_only": sum(each.named for each in servers)},
+        list(server.evidence.values())[:4],
         fixes=fixes,
-        cautions=() if own else CHECK.cautions,
-        culprits=tuple(each.hardware or each.address for each in servers),
-        spans=tuple((each.first_s, each.last_s) for each in servers),
+        cautions=() if server.own else None,
+        culprits=[server.hardware or server.address],
+        spans=[(server.first_s, server.last_s)],
     )
 
 
-def _silent(facts: Facts) -> Finding:
+def _silence(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     """No server spoke and none was named: proved, or only not seen?"""
-    v4, v6 = facts.heard(Dhcp4Message), facts.heard(Dhcp6Message)
-    limits = CHECK.values()
-    mirror = facts.vantage == "mirror"
+    v4, v6 = wire.heard(Dhcp4Message), wire.heard(Dhcp6Message)
+    mirror = wire.vantage == "mirror"
     asked = [
         _Ask(m.client_hardware, m.seen, m.broadcast_flag or m.seen.outgoing or mirror)
         for m in v4
@@ -240,37 +136,40 @@ def _silent(facts: Facts) -> Finding:
     ]
     requested = {m.client_hardware: m.seen.time_s for m in v4 if m.message_type == "REQUEST"}
     requested6 = {n.client_id or n.seen.src: n.seen.time_s for n in v6 if n.message_type == "REQUEST"}
-    proof, proof6 = _unanswered(facts, asked, requested), _unanswered(facts, asked6, requested6)
-    measured = {"questions": len(asked), "questions_ipv6": len(asked6), "ipv6_proved": proof6 is not None}
-    if proof is not None:
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
-            "No DHCP server: a client asked for an address, and nobody answered.",
-            evidence=(proof, proof6) if proof6 else (proof,),
-            measured=measured,
-            limits=limits,
-        )
-    if asked:
-        headline = "A client asked for an address, but not long enough to show that nobody answers."
-    elif any(m.op == 1 and not m.message_type for m in v4):
-        headline = "The frames are cut too short to tell what DHCP clients ask."
-    elif proof6 is not None:
-        headline = "No DHCP server answers over IPv6, but over IPv4 nobody asked."
-    else:
-        headline = "Nobody asked for an address, and a DHCP server is silent until somebody asks."
-    return Finding(
-        CHECK.name,
-        Outcome.UNPROVEN,
-        headline,
-        evidence=(proof6,) if proof6 else (),
-        measured=measured,
-        limits=limits,
-        fixes=(CHECK.unproven,),
+    proof = _unanswered(wire, limits, asked, requested)
+    proof6 = _unanswered(wire, limits, asked6, requested6)
+    yield Measured(
+        {"questions": len(asked), "questions_ipv6": len(asked6), "ipv6_proved": proof6 is not None},
+        (proof6,) if proof6 else (),
     )
+    unread = [f for f in wire.tally.flows if f.protocol == UDP and f.destination_port in CLIENT_PORTS]
+    if unread:
+        yield unproven(
+            "Something was sent to a DHCP client that could not be read: it may be a server's answer.",
+            [
+                Evidence(
+                    f"{counted(f.frames, 'frame')} from {who(f.source, f.source_ip)} to the port of DHCP clients",
+                    f.first_frame,
+                    f.first_s,
+                )
+                for f in unread[:4]
+            ],
+        )
+    elif proof is not None:
+        yield passed("No DHCP server: a client asked for an address, and nobody answered.", [proof])
+    elif asked:
+        yield unproven("A client asked for an address, but not long enough to show that nobody answers.")
+    elif any(m.op == 1 and not m.message_type for m in v4):
+        yield unproven("The frames are cut too short to tell what DHCP clients ask.")
+    elif proof6 is not None:
+        yield unproven("No DHCP server answers over IPv6, but over IPv4 nobody asked.")
+    else:
+        yield unproven("Nobody asked for an address, and a DHCP server is silent until somebody asks.")
 
 
-def _unanswered(facts: Facts, asks: Iterable[_Ask], requested: dict[str, float]) -> Evidence | None:
+def _unanswered(
+    wire: Wire, limits: Limits, asks: Iterable[_Ask], requested: dict[str, float]
+) -> Evidence | None:
     """The first client that shows by its questions that no server answers."""
     by_client: dict[str, list[_Ask]] = {}
     for ask in asks:
@@ -279,27 +178,28 @@ def _unanswered(facts: Facts, asks: Iterable[_Ask], requested: dict[str, float])
         earlier = by_client.setdefault(ask.client, [])
         if not earlier or ask.seen.time_s - earlier[-1].seen.time_s >= MIRRORED_S:
             earlier.append(ask)
-    assert facts.source is not None
     # An answer that was lost or could not be read would look like none.
-    complete = not facts.source.dropped and not any(
-        each.kind in ("dhcp4", "dhcp6") for each in facts.heard(Malformed)
+    complete = not wire.source.dropped and not any(
+        m.kind in ("dhcp4", "dhcp6") for m in wire.heard(Malformed)
     )
     for client, questions in by_client.items():
         first, last = questions[0].seen, questions[-1].seen
         asked_s = last.time_s - first.time_s
-        if len(questions) >= CHECK.limit("asked_times") and asked_s >= CHECK.limit("asked_for_s"):
+        paused_s = hole_s(wire, first.time_s, last.time_s, limits["hole_s"])
+        if len(questions) >= limits["asked_times"] and asked_s - paused_s >= limits["asked_for_s"]:
             return Evidence(
                 f"{who(client)} asked {len(questions)} times in {asked_s:.1f} s and took no offer",
                 last.frame,
                 last.time_s,
             )
         for ask in questions:
-            waited_s = facts.source.duration_s - ask.seen.time_s
-            if complete and ask.visible and waited_s >= CHECK.limit("answer_within_s"):
+            at_s, within_s = ask.seen.time_s, limits["answer_within_s"]
+            waited_s = wire.source.duration_s - at_s
+            hole = hole_s(wire, at_s, at_s + within_s, limits["hole_s"])
+            if complete and ask.visible and waited_s >= within_s and not hole:
                 return Evidence(
-                    f"{who(client)} asked; an answer would have come by here, and none came in "
-                    f"{waited_s:.1f} s",
+                    f"{who(client)} asked; an answer would have come by here, and none came in {waited_s:.1f} s",
                     ask.seen.frame,
-                    ask.seen.time_s,
+                    at_s,
                 )
     return None

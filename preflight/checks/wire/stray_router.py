@@ -6,22 +6,22 @@ that look for a router are natural. Silence proves nothing, except where a devic
 within the time a router may take.
 """
 
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Iterator
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble, unproven
 from preflight.checks.say import who
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
+from preflight.checks.see.silence import hole_s
 from preflight.wire.icmp import RouterMessage
 
 CHECK = Check(
     name="stray-router",
     subject="wire",
     order=160,
-    asks=View,
+    asks=Wire,
     question="Does a router offer itself on the audio LAN?",
     looks_at=(
         "IPv6 router advertisements, ICMP redirects, and IPv4 router advertisements: who sends them, for how long, for "
@@ -41,6 +41,7 @@ CHECK = Check(
             "s for an answer that would be seen",
             "RFC 4861 section 10: 0.5 s, and 4 s to the next question",
         ),
+        Limit("hole_s", 0.5, "s without any frame, in which an answer may be lost", "common practice"),
     ),
     sources=(
         "RFC 4861 sections 4.2, 4.5 and 6: router advertisements, redirects; RFC 8106: name servers in them",
@@ -52,7 +53,8 @@ CHECK = Check(
         "Not found? Look up its hardware address in the switch's address table: that tells the port.",
         "Unplug it from the audio LAN, or turn routing and router advertisements off in it.",
         "Restart devices that took an address from it.",
-        "Run the line check again. Switches with RA guard can keep such messages out.",
+        "Switches with RA guard can keep such messages out.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
@@ -62,71 +64,49 @@ CHECK = Check(
 )
 
 
-@dataclass
-class _Router:
-    hardware: str
-    address: str
-    own: bool
-    default: bool = False
-    first_s: float = 0.0
-    last_s: float = 0.0
-    evidence: dict[str, Evidence] = field(default_factory=dict)
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    routers: dict[str, list[RouterMessage]] = defaultdict(list)
+    asked: list[RouterMessage] = []
+    for message in wire.heard(RouterMessage):
+        if message.kind == "solicitation":
+            asked.append(message)
+        else:
+            routers[message.seen.src or message.source].append(message)
+    saw = [_router(messages, limits["fail_lifetime_s"]) for messages in routers.values()]
+    yield Measured(
+        {
+            "routers": len(saw),
+            "default_routers": sum(each.outcome == Outcome.FAIL for each in saw),
+            "asked": len(asked),
+        }
+    )
+    yield from saw or [_silence(wire, asked, limits)]
 
-    @property
-    def name(self) -> str:
-        return "this computer" if self.own else who(self.hardware, self.address)
 
-
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    limits = CHECK.values()
-    routers = list(_routers(facts, limits["fail_lifetime_s"]).values())
-    asked = [m for m in facts.heard(RouterMessage) if m.kind == "solicitation"]
-    measured: dict[str, object] = {
-        "routers": len(routers),
-        "default_routers": sum(r.default for r in routers),
-        "asked": len(asked),
-    }
-    if not routers:
-        return _silent(facts, asked, measured, limits)
-    routers.sort(key=lambda r: not r.default)
-    first = routers[0]
-    verb = "offers itself as a router" if first.default else "announces addresses, but no way out"
-    more = "" if len(routers) == 1 else f", and {len(routers) - 1} more"
-    return Finding(
-        CHECK.name,
-        Outcome.FAIL if first.default else Outcome.CAUTION,
-        f"A router is on the audio LAN: {first.name} {verb}{more}.",
-        evidence=tuple(each for router in routers for each in router.evidence.values())[:12],
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=tuple(dict.fromkeys(r.hardware for r in routers if r.hardware)),
-        spans=tuple((r.first_s, r.last_s) for r in routers),
+def _router(messages: list[RouterMessage], fail_lifetime_s: float) -> Saw:
+    """One router, by all that it sent."""
+    first, last = messages[0], messages[-1]
+    name = _sender(first)
+    told: dict[str, Evidence] = {}
+    for m in messages:
+        text = f"{name} {_offer(m)}"
+        told.setdefault(text, Evidence(text, m.seen.frame, m.seen.time_s))
+    default = any(m.kind == "redirect" or m.lifetime_s >= fail_lifetime_s for m in messages)
+    verb = "offers itself as a router" if default else "announces addresses, but no way out"
+    return trouble(
+        Outcome.FAIL if default else Outcome.CAUTION,
+        f"A router is on the audio LAN: {name} {verb}.",
+        told.values(),
+        culprits=filter(None, [first.seen.src]),
+        spans=[(first.seen.time_s, last.seen.time_s)],
     )
 
 
-def _routers(facts: Facts, fail_lifetime_s: float) -> dict[str, _Router]:
-    routers: dict[str, _Router] = {}
-    for m in facts.heard(RouterMessage):
-        if m.kind == "solicitation":
-            continue
-        key = m.seen.src or m.source
-        if key not in routers:
-            routers[key] = _Router(m.seen.src, m.source, m.seen.outgoing, first_s=m.seen.time_s)
-        router = routers[key]
-        router.last_s = m.seen.time_s
-        router.default |= m.kind == "redirect" or m.lifetime_s >= fail_lifetime_s
-        text = _words(m)
-        router.evidence.setdefault(text, Evidence(f"{router.name} {text}", m.seen.frame, m.seen.time_s))
-    return routers
+def _sender(m: RouterMessage) -> str:
+    return "this computer" if m.seen.outgoing else who(m.seen.src, m.source)
 
 
-def _words(m: RouterMessage) -> str:
+def _offer(m: RouterMessage) -> str:
     if m.kind == "redirect":
         return f"tells a device to send what goes to {m.target or 'another network'} by {m.gateway}"
     text = f"advertises itself over IPv{m.version}"
@@ -138,29 +118,12 @@ def _words(m: RouterMessage) -> str:
     return text
 
 
-def _silent(
-    facts: Facts, asked: list[RouterMessage], measured: dict[str, object], limits: dict[str, float]
-) -> Finding:
-    assert facts.source is not None
-    in_vain = [
-        m
-        for m in asked
-        if m.version == 6 and facts.source.duration_s - m.seen.time_s >= limits["answer_within_s"]
-    ]
-    if in_vain and not facts.source.dropped:
-        first = in_vain[0]
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
-            f"{'This computer' if first.seen.outgoing else who(first.seen.src)} asked for a router, and none answered.",
-            measured=measured,
-            limits=limits,
-        )
-    return Finding(
-        CHECK.name,
-        Outcome.UNPROVEN,
-        "No router spoke, but nobody asked for one long enough before the end.",
-        measured=measured,
-        limits=limits,
-        fixes=(CHECK.unproven,),
-    )
+def _silence(wire: Wire, asked: list[RouterMessage], limits: Limits) -> Saw:
+    within_s, heard_s = limits["answer_within_s"], wire.source.duration_s
+    for m in asked if not wire.source.dropped else ():
+        at_s = m.seen.time_s
+        hole = hole_s(wire, at_s, at_s + within_s, limits["hole_s"])
+        if m.version == 6 and heard_s - at_s >= within_s and not hole:
+            asker = "This computer" if m.seen.outgoing else who(m.seen.src)
+            return passed(f"{asker} asked for a router, and none answered.")
+    return unproven("No router spoke, but nobody asked for one long enough before the end.")

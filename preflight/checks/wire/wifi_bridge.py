@@ -7,17 +7,16 @@ computer holds, by Wi-Fi, an address in the audio LAN's subnet, the two may be o
 given the same private range: that counts as much as a gateway, and is a caution by itself. Silence is no proof.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from ipaddress import IPv4Network, IPv6Network
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Missing, View, Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Explains, Limit
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, trouble, unproven
 from preflight.checks.say import who
 from preflight.checks.see.maker import locally_administered
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
 from preflight.host.facts import Adapter
 from preflight.text import clean
 from preflight.wire.cdp import CdpNeighbour
@@ -62,9 +61,10 @@ CHECK = Check(
     fixes=(
         "Look for a wireless router or access point with a cable to an audio switch.",
         "Not found? Look up the addresses named here in the switch's address table: that tells the port.",
-        "No table? Turn each Wi-Fi off in turn, or unplug one cable at a time, and run the line check again.",
+        "No table? Turn each Wi-Fi off in turn, or unplug one cable at a time, and run the line check after each.",
         "Unplug it from the audio LAN. Plug it into the control network instead.",
         "Turn Wi-Fi off on computers that are plugged into the audio LAN.",
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
@@ -76,6 +76,7 @@ CHECK = Check(
 HANDHELD_SERVICES = ("_companion-link._tcp.local.", "_rdlink._tcp.local.", "_remotepairing._tcp.local.")
 # Made-up addresses of virtual machines and containers: common practice.
 VIRTUAL = ("52:54:00:", "fe:54:00:", "02:42:", "0a:00:27:")
+ACCESS_POINTS = ("says access point", "fast transition")  # signs of the access point itself
 WORDS = {
     "layer-2 update": "{} joined a Wi-Fi access point on this network (the access point announced it)",
     "pre-authentication": "{} prepares to roam between Wi-Fi access points",
@@ -94,50 +95,38 @@ class _Sign:
     seen: Seen | None = None
 
 
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None and not facts.wire_refused:
-        return None
-    limits = CHECK.values()
-    signs = _signs(facts)
-    if not signs and (blocked := unheard(CHECK, facts)):
-        return blocked
+def judge(view: View, limits: Limits) -> Iterator[Saw | Measured]:
+    wire = Wire.of(view)
+    if wire is None:
+        return
+    signs = _signs(view)
+    if not signs and isinstance(wire, Missing):
+        yield unproven(wire.headline)
+        return
     handheld = sum(sign.weight == "hand-held" for sign in signs)
     points = min(handheld * limits["hand-held"], limits["hand-held, all"])
     points += sum(limits[sign.weight] for sign in signs if sign.weight != "hand-held")
-    measured = {"points": points, "signs": sorted({sign.weight for sign in signs})}
+    yield Measured({"points": points, "signs": sorted({sign.weight for sign in signs})})
     if points < limits["caution"]:
-        return Finding(
-            CHECK.name,
-            Outcome.UNPROVEN,
-            "No sign of Wi-Fi, but an access point that nobody uses can stay silent.",
-            measured=measured,
-            limits=limits,
-            fixes=(CHECK.unproven,),
-        )
+        yield unproven("No sign of Wi-Fi, but an access point that nobody uses can stay silent.")
+        return
     failed = points >= limits["fail"]
     # The heaviest first; among equals an access point itself before the devices that joined it.
-    signs.sort(
-        key=lambda sign: (-limits[sign.weight], sign.weight not in ("says access point", "fast transition"))
-    )
+    signs.sort(key=lambda sign: (-limits[sign.weight], sign.weight not in ACCESS_POINTS))
     times = [sign.seen.time_s for sign in signs if sign.seen]
-    return Finding(
-        CHECK.name,
+    yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
         f"{'Wi-Fi is' if failed else 'Wi-Fi may be'} bridged into the audio LAN: {signs[0].text}.",
-        evidence=tuple(
+        [
             Evidence(sign.text, sign.seen.frame, sign.seen.time_s) if sign.seen else Evidence(sign.text)
             for sign in signs[:12]
-        ),
-        measured=measured,
-        limits=limits,
-        fixes=CHECK.fixes,
-        cautions=CHECK.cautions,
-        culprits=tuple(dict.fromkeys(sign.device for sign in signs if sign.device)),
-        spans=((min(times), max(times)),) if times else (),
+        ],
+        culprits=[sign.device for sign in signs if sign.device],
+        spans=[(min(times), max(times))] if times else [],
     )
 
 
-def _signs(facts: Facts) -> list[_Sign]:
+def _signs(view: View) -> list[_Sign]:
     """Every sign, once for each device."""
     found: dict[tuple[str, str], _Sign] = {}
 
@@ -146,39 +135,39 @@ def _signs(facts: Facts) -> list[_Sign]:
         name = "this computer" if seen.outgoing and device == seen.src else who(device, ip)
         found.setdefault((weight, device), _Sign(weight, device, text.format(name), seen))
 
-    for frame in facts.heard(WlanSign):
+    for frame in view.heard(WlanSign):
         sign(frame.sign, frame.seen, WORDS[frame.sign])
-    for peer in facts.heard(LldpNeighbour):
+    for peer in view.heard(LldpNeighbour):
         if peer.wlan_access_point and peer.station and not peer.bridge:
             sign("computer with Wi-Fi", peer.seen, "{} says it is a computer with Wi-Fi on")
         elif peer.wlan_access_point:
             sign("says access point", peer.seen, "{} says it is a Wi-Fi access point")
         elif _described(peer.system_description, peer.port_description):
             sign("described so", peer.seen, "{} is described as an access point")
-    for other in facts.heard(CdpNeighbour):
+    for other in view.heard(CdpNeighbour):
         if _described(other.platform, other.software):
             sign("described so", other.seen, "{} is described as an access point")
-    for notice in facts.heard(SsdpMessage):
+    for notice in view.heard(SsdpMessage):
         if notice.access_point:
             sign("says access point", notice.seen, "{} says it is a Wi-Fi access point", ip=notice.source)
         elif notice.gateway:
             text = "{} says it is an internet gateway; most of these are Wi-Fi routers"
             sign("gateway", notice.seen, text, ip=notice.source)
-    for m in facts.heard(Dhcp4Message):
+    for m in view.heard(Dhcp4Message):
         asks = m.message_type in ("DISCOVER", "REQUEST") and not m.seen.outgoing
         if asks and (_made_up(m.client_hardware) or m.vendor_class.lower().startswith(HANDHELD_CLASSES)):
             sign("hand-held", m.seen, "{} asks for an address like a hand-held device", m.client_hardware)
-    for words in facts.heard(MdnsMessage):
+    for words in view.heard(MdnsMessage):
         services = {service.lower() for service in words.services}
         if _made_up(words.seen.src) and not words.seen.outgoing and services.intersection(HANDHELD_SERVICES):
             sign("hand-held", words.seen, "{} announces services of a hand-held device", ip=words.source)
-    return [*found.values(), *_by_wifi_too(facts)]
+    return [*found.values(), *_by_wifi_too(view)]
 
 
-def _by_wifi_too(facts: Facts) -> list[_Sign]:
+def _by_wifi_too(view: View) -> list[_Sign]:
     """This computer's Wi-Fi adapters that hold an address in the audio adapter's subnet."""
-    audio = facts.host.adapter(facts.adapter) if facts.host is not None else None
-    if facts.host is None or audio is None or audio.kind == "wifi":
+    audio = view.host.adapter(view.adapter) if view.host is not None else None
+    if view.host is None or audio is None or audio.kind == "wifi":
         return []
     return [
         _Sign(
@@ -186,7 +175,7 @@ def _by_wifi_too(facts: Facts) -> list[_Sign]:
             adapter.name,
             f"this computer is in {shared[0]} by Wi-Fi ({clean(adapter.name)}) as well as by the audio adapter",
         )
-        for adapter in facts.host.adapters
+        for adapter in view.host.adapters
         if adapter.kind == "wifi" and adapter.carrier is not False
         for shared in [[net for net in _subnets(adapter) if any(map(net.overlaps, _subnets(audio)))]]
         if shared

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.address_clash import judge
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.study import study
+from tests.checks.asked import asked
 from tests.checks.computers import desk
 from tests.tally.captures import (
     BROADCAST,
@@ -25,6 +25,8 @@ from tests.tally.captures import (
     told,
     udp,
 )
+
+judge = asked("address-clash")
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 VIRTUAL_ROUTER = "00:00:5e:00:01:07"  # RFC 5798 section 7.3

@@ -5,10 +5,13 @@ import struct
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.house_network import judge, outside
+from preflight.checks.wire.house_network import outside
 from preflight.study import study
+from tests.checks.asked import asked
 from tests.tally.captures import BROADCAST, ethernet, every, mac, rtp, studied, told, write_with_direction
 from tests.wire import samples
+
+judge = asked("house-network")
 
 CAUTION, FAIL, UNPROVEN = Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 TCP, UDP = 6, 17

@@ -5,13 +5,15 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.neighbours import judge
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
+from tests.checks.asked import asked
 from tests.checks.computers import desk
 from tests.checks.wire.test_stray_dhcp import heard, shown
 from tests.wire import samples
 from tests.wire.samples import SERVER
+
+judge = asked("neighbours")
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 OTHER = "00:00:5e:00:53:43"

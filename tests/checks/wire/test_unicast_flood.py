@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.unicast_flood import judge
 from preflight.host.facts import Adapter, HostFacts
 from preflight.study import study
+from tests.checks.asked import asked
 from tests.tally.captures import (
     arp,
     every,
@@ -18,6 +18,8 @@ from tests.tally.captures import (
     udp,
     write_with_direction,
 )
+
+judge = asked("unicast-flood")
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 OURS = 0x0A

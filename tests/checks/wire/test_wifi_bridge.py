@@ -5,14 +5,16 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.wifi_bridge import judge
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import Address, HostFacts
+from tests.checks.asked import asked
 from tests.checks.computers import AUDIO, CONTROL, desk
 from tests.checks.wire.test_stray_dhcp import heard, shown
 from tests.wire import samples
 from tests.wire.samples import CLIENT, SERVER, STATION
+
+judge = asked("wifi-bridge")
 
 OTHER_STATION = "06:00:5e:00:53:78"
 AP = {"wlan_access_point_available": 1, "wlan_access_point_enabled": 1}
