@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from preflight.checks.say import who
+from preflight.checks.asks import Wire
+from preflight.checks.say import counted, who
 from preflight.facts import Facts
 from preflight.tally.facts import Flow, RtpStream
 from preflight.wire.sap import SapMessage
@@ -15,6 +16,8 @@ SEEN_WHERE = (
 L16_TYPES = {10: 2, 11: 1}  # payload types with a fixed format, and their channels: RFC 3551 table 4
 BYTES = {"L16": 2, "L20": 2.5, "L24": 3}  # RFC 3551, RFC 3190
 LEAST_PACKETS = 32  # fewer tell nothing. Common practice.
+
+Heard = tuple[RtpStream, Flow]
 
 
 @dataclass(frozen=True)
@@ -30,7 +33,7 @@ class Announced:
         return self.media.group, self.media.port
 
 
-def heard_streams(facts: Facts) -> list[tuple[RtpStream, Flow]]:
+def heard_streams(facts: Facts) -> list[Heard]:
     """Streams that are RTP in earnest, with their flows. In a loop each packet comes many times, and it is a stream still."""
     tally = facts.tally
     if tally is None:
@@ -44,6 +47,11 @@ def heard_streams(facts: Facts) -> list[tuple[RtpStream, Flow]]:
         and (stream.real or stream.packet_stamps)
         and not tally.flows[stream.flow].discovery
     ]
+
+
+def lost_packets(wire: Wire) -> int:
+    """Packets of all streams heard that never came."""
+    return sum(stream.lost for stream, _ in heard_streams(wire))
 
 
 def announced(facts: Facts) -> list[Announced]:
@@ -110,4 +118,4 @@ def channels(stream: RtpStream, bits: int) -> int | None:
 
 
 def _channels(count: int, bits: int) -> str:
-    return f"{count} {'channel' if count == 1 else 'channels'} of {bits} bit"
+    return f"{counted(count, 'channel')} of {bits} bit"

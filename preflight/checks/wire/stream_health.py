@@ -7,16 +7,36 @@ dropped is unproven. A stream that begins or ends has lost nothing; one that end
 """
 
 from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
 
-from preflight.checks.asks import View
+from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import Check, Limit
-from preflight.checks.say import count_text
-from preflight.checks.see.streams import SEEN_WHERE, called, heard_streams, layout, names, place
-from preflight.checks.wire_subject import unheard
-from preflight.facts import Facts
-from preflight.tally.facts import Flow, RtpStream
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import (
+    AGAIN,
+    Check,
+    Limit,
+    Limits,
+    Measured,
+    Saw,
+    Span,
+    caution,
+    passed,
+    trouble,
+    unproven,
+)
+from preflight.checks.say import count_text, counted
+from preflight.checks.see.streams import (
+    SEEN_WHERE,
+    Heard,
+    called,
+    heard_streams,
+    layout,
+    lost_packets,
+    names,
+    place,
+)
+from preflight.tally.facts import RtpStream
 
 WHERE = (
     "Find out whether one box loses packets or all do. One: swap its cable, then its switch port. "
@@ -28,13 +48,15 @@ BUFFER = (
 )
 STOPPED = "A stream that stopped: see that its sender has power and link, and that the stream is switched on."
 TWICE = "Packets twice, or out of order: look for a second way between the switches, or a cable too many."
-AGAIN = "Run the line check again."
+CAPTURE_AGAIN = "Capture again on a computer with nothing else running, to a fast disk."
+
+FEW_LOST, FEW_MIXED = 3, 10  # packets; a share of fewer tells nothing. Common practice.
 
 CHECK = Check(
     name="stream-health",
     subject="wire",
     order=370,
-    asks=View,
+    asks=Wire,
     watch="caution",
     soak="run",
     question="Do the audio streams come whole, in order and in time?",
@@ -45,28 +67,15 @@ CHECK = Check(
     why="A lost packet is a click or a gap in the audio. One that comes later than the receiver waits is lost too.",
     limits=(
         Limit("fail_lost", 10, "packets lost of one stream", "common practice: each can be heard"),
-        Limit(
-            "fail_share",
-            0.001,
-            "share of a stream lost, from 3 packets on",
-            "common practice: each can be heard",
-        ),
+        Limit("fail_share", 0.001, f"share of a stream lost, from {FEW_LOST} packets on", "common practice"),
         Limit("caution_lost", 1, "packets lost of one stream", "common practice"),
-        Limit("late_share", 0.001, "share of a stream out of order, from 10 packets on", "common practice"),
-        Limit("doubled_share", 0.01, "share of a stream that comes again", "common practice"),
+        Limit("late_share", 0.001, f"share out of order, from {FEW_MIXED} packets on", "common practice"),
         Limit(
-            "buffer_packets",
-            20,
-            "packet times that a receiver can even out, and at most 20 ms",
-            "AES67 (from memory)",
+            "doubled_share", 0.01, f"share that comes again, from {FEW_MIXED} packets on", "common practice"
         ),
-        Limit("buffer_ms", 20, "ms that a receiver can even out", "AES67 (from memory)"),
-        Limit(
-            "least_buffer_ms",
-            5,
-            "ms of unevenness that the clock of a capture may add by itself",
-            "common practice",
-        ),
+        Limit("buffer_packets", 20, "packet times that a receiver can even out", "AES67 (from memory)"),
+        Limit("buffer_ms", 20, "ms that a receiver can even out at most", "AES67 (from memory)"),
+        Limit("least_buffer_ms", 5, "ms that the clock of a capture may add by itself", "common practice"),
         Limit("pause_s", 0.1, "seconds between two packets of a stream", "common practice"),
         Limit("ended_s", 1, "seconds before the end after which a stream has stopped", "common practice"),
     ),
@@ -83,104 +92,68 @@ CHECK = Check(
 AT_THE_START_S = 0.5  # a stream this early was there before. Common practice.
 LONG_ENOUGH_S = 10.0  # a stream that ran so long was no trial. Common practice.
 TOGETHER_S = 0.02  # losses so close have one cause. Common practice.
+STEADY_BEATS = (
+    200  # a beat followed for so long, and whole, shows that the capture did not pause. Common practice.
+)
 SHOWN = 5
 
-Heard = tuple[RtpStream, Flow]
 
-
-def judge(facts: Facts) -> Finding | None:
-    if facts.source is None or facts.tally is None:
-        return unheard(CHECK, facts)
-    if blocked := unheard(CHECK, facts):
-        return blocked
-    heard = heard_streams(facts)
+def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+    heard = heard_streams(wire)
     if not heard:
-        return Finding(CHECK.name, Outcome.UNPROVEN, "No RTP stream was heard.", fixes=(SEEN_WHERE,))
-    limits = CHECK.values()
-    measured = _measured(heard)
-    worst, words, evidence, spans = Outcome.PASS, [], [], []
-    fixes: list[str] = []
-    for found, steps in (
-        (_loss, (WHERE, COUNTERS)),
-        (_pause, (WHERE, COUNTERS)),
-        (_ended, (STOPPED, WHERE)),
-        (_unevenness, (BUFFER,)),
-        (_order, (TWICE,)),
-        (_doubles, (TWICE,)),
-    ):
-        trouble = found(heard, facts, limits)
-        if trouble is None:
-            continue
-        fixes += [step for step in steps if step not in fixes]
-        outcome, headline, shown, when = trouble
-        worst = min(worst, outcome, key=_GRAVITY.index)
-        words.append(headline)
-        evidence += shown
-        spans += when
-    if worst == Outcome.PASS:
-        return Finding(
-            CHECK.name,
-            Outcome.PASS,
-            f"{_streams(len(heard))} heard, whole and in order.{_buffer(heard)}",
-            evidence=_layouts(heard, facts),
-            measured=measured,
-            limits=limits,
-        )
-    return Finding(
-        CHECK.name,
-        worst,
-        " ".join(words[:2]),
-        evidence=tuple(evidence),
-        measured=measured,
-        limits=limits,
-        fixes=(*fixes, AGAIN) if worst != Outcome.UNPROVEN else _CAPTURE_AGAIN,
-        cautions=CHECK.cautions if worst != Outcome.UNPROVEN else (),
-        spans=tuple(sorted(set(spans))),
+        yield unproven("No RTP stream was heard.")
+        return
+    yield Measured(_figures(wire, heard))
+    yield from _losses(heard, wire, limits)
+    yield from _pauses(heard, wire, limits)
+    yield from _stops(heard, wire, limits)
+    yield from _unevenness(heard, wire, limits)
+    yield from _disorder(heard, wire, limits)
+    yield from _doubles(heard, wire, limits)
+    known = names(wire)
+    yield passed(
+        f"{counted(len(heard), 'stream')} heard, whole and in order.{_buffer(heard)}",
+        _each(
+            heard,
+            wire,
+            lambda s, flow: f": {layout(s, known.get(place(flow)))}",
+            lambda s: (s.first_frame, s.first_s),
+        ),
     )
 
 
-_GRAVITY = (Outcome.FAIL, Outcome.CAUTION, Outcome.UNPROVEN, Outcome.PASS)
-_CAPTURE_AGAIN = ("Capture again on a computer with nothing else running, to a fast disk.",)
-Trouble = tuple[Outcome, str, list[Evidence], list[tuple[float, float]]]
-
-
-def _loss(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble | None:
-    assert facts.source is not None
+def _losses(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
     lossy = sorted((h for h in heard if h[0].lost >= limits["caution_lost"]), key=lambda h: -_share(h[0]))
     if not lossy:
-        return None
-    named = names(facts)
-    evidence = []
-    for stream, flow in lossy[:SHOWN]:
-        run = f", {count_text(stream.longest_loss)} of them in a row" if stream.longest_loss > 1 else ""
-        evidence.append(
-            Evidence(
-                f"{called(flow, named)} lost {count_text(stream.lost)} of {count_text(stream.expected)} packets{run}",
-                frame=stream.longest_loss_frame,
-                time_s=stream.longest_loss_s,
-            )
-        )
-    if len(lossy) > SHOWN:
-        evidence.append(Evidence(f"and {len(lossy) - SHOWN} more streams"))
-    spans = [span for stream, _ in lossy for span in _when(stream)]
+        return
     lost = sum(stream.lost for stream, _ in lossy)
-    head = f"{_packets(lost)} of {_of(len(lossy), len(heard))} missing"
-    if facts.source.dropped:
-        return (
-            Outcome.UNPROVEN,
-            f"{head}, but the capture itself dropped {count_text(facts.source.dropped)} frames.",
-            evidence,
-            spans,
-        )
-    if reason := _not_the_network(lossy, heard, facts):
-        return Outcome.CAUTION, f"{head}; {reason}.", evidence, spans
-    failed = any(
-        s.lost >= limits["fail_lost"] or (s.lost >= 3 and _share(s) >= limits["fail_share"]) for s, _ in lossy
+    head = f"{counted(lost, 'packet')} of {_some(lossy, heard)} missing"
+    evidence = _each(
+        lossy,
+        wire,
+        lambda s, _: (
+            f" lost {count_text(s.lost)} of {count_text(s.expected)} packets"
+            + (f", {count_text(s.longest_loss)} of them in a row" if s.longest_loss > 1 else "")
+        ),
+        lambda s: (s.longest_loss_frame, s.longest_loss_s),
     )
-    return (Outcome.FAIL if failed else Outcome.CAUTION), f"{head}.", evidence, spans
+    spans = [span for stream, _ in lossy for span in _missing_spans(stream)]
+    fixes = (WHERE, COUNTERS, AGAIN)
+    if wire.source.dropped:
+        yield _dropped(head, wire, evidence)
+    elif reason := _not_the_network(lossy, heard, wire):
+        yield caution(f"{head}; {reason}.", evidence, spans=spans, fixes=fixes)
+    else:
+        failed = any(
+            s.lost >= limits["fail_lost"] or (s.lost >= FEW_LOST and _share(s) >= limits["fail_share"])
+            for s, _ in lossy
+        )
+        yield trouble(
+            Outcome.FAIL if failed else Outcome.CAUTION, f"{head}.", evidence, spans=spans, fixes=fixes
+        )
 
 
-def _when(stream: RtpStream) -> list[tuple[float, float]]:
+def _missing_spans(stream: RtpStream) -> list[Span]:
     """The stretches in which packets are missing; beyond those that are kept, all from the last of them on is one."""
     spans = [(loss.start_s, loss.end_s) for loss in stream.first_losses]
     if stream.losses > len(spans) and spans and stream.last_loss_s is not None:
@@ -188,12 +161,11 @@ def _when(stream: RtpStream) -> list[tuple[float, float]]:
     return spans
 
 
-def _not_the_network(lossy: list[Heard], heard: list[Heard], facts: Facts) -> str:
+def _not_the_network(lossy: list[Heard], heard: list[Heard], wire: Wire) -> str:
     """Why the capture, not the network, may have lost these packets; "" where nothing says so."""
-    assert facts.source is not None and facts.tally is not None
-    if facts.source.malformed:
-        return f"{count_text(facts.source.malformed)} records of the capture are damaged, so that they may have been there"
-    start, hole = facts.tally.rates.longest_gap_at_s, facts.tally.rates.longest_gap_s
+    if wire.source.malformed:
+        return f"{count_text(wire.source.malformed)} records of the capture are damaged, so that they may have been there"
+    start, hole = wire.tally.rates.longest_gap_at_s, wire.tally.rates.longest_gap_s
     if all(
         s.losses == 1
         and s.longest_loss_s is not None
@@ -202,53 +174,50 @@ def _not_the_network(lossy: list[Heard], heard: list[Heard], facts: Facts) -> st
         for s, _ in lossy
     ):
         return f"no frame at all came then for {hole * 1000:.0f} ms: the capture paused, or the link here did"
-    if facts.source.dropped == 0 and facts.vantage != "mirror":
+    if wire.source.dropped == 0 and wire.vantage != "mirror":
         return ""  # the capturing system has counted, and lost none
     senders = {flow.source for _, flow in heard}
-    beats = [(facts.tally.flows[beat.flow], beat) for beat in facts.tally.beats]
-    whole = [flow for flow, beat in beats if beat.beats >= 200 and not beat.missing and not beat.stops]
+    whole = any(b.beats >= STEADY_BEATS and not b.missing and not b.stops for b in wire.tally.beats)
     if len(senders) > 1 and len(lossy) == len(heard) and not whole:
         return "every stream of every sender lost some, so it was this one port, or the capture"
     return ""
 
 
-def _pause(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble | None:
-    assert facts.source is not None and facts.tally is not None
+def _pauses(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
     paused = [h for h in heard if h[0].longest_wait_s >= limits["pause_s"] and not h[0].lost]
     if not paused:
-        return None
-    named = names(facts)
+        return
     paused.sort(key=lambda h: -h[0].longest_wait_s)
-    evidence = [
-        Evidence(
-            f"{called(flow, named)} paused for {stream.longest_wait_s:.2f} s"
-            + (", and began anew" if stream.restarts else ""),
-            frame=stream.longest_wait_frame,
-            time_s=stream.longest_wait_at_s,
-        )
-        for stream, flow in paused[:SHOWN]
-    ]
-    spans = [(s.longest_wait_at_s - s.longest_wait_s, s.longest_wait_at_s) for s, _ in paused]
-    hole = facts.tally.rates.longest_gap_s
-    alike = all(s.longest_wait_s <= hole + TOGETHER_S for s, _ in paused)
-    which = _of(len(paused), len(heard))
-    head = f"{which[0].upper()}{which[1:]} paused"
-    if facts.source.dropped:
-        words = f"{head}, but the capture itself dropped {count_text(facts.source.dropped)} frames."
-        return Outcome.UNPROVEN, words, evidence, spans
-    if alike:
-        return (
-            Outcome.CAUTION,
-            f"{head}, and so did everything: the capture, or the link here.",
-            evidence,
-            spans,
-        )
-    return Outcome.CAUTION, f"{head} for up to {paused[0][0].longest_wait_s:.2f} s.", evidence, spans
+    longest_s = paused[0][0].longest_wait_s
+    head = f"{_some(paused, heard, first=True)} paused"
+    evidence = _each(
+        paused,
+        wire,
+        lambda s, _: f" paused for {s.longest_wait_s:.2f} s{', and began anew' if s.restarts else ''}",
+        lambda s: (s.longest_wait_frame, s.longest_wait_at_s),
+    )
+    if wire.source.dropped:
+        yield _dropped(head, wire, evidence)
+        return
+    alike = longest_s <= wire.tally.rates.longest_gap_s + TOGETHER_S
+    yield caution(
+        f"{head}, and so did everything: the capture, or the link here."
+        if alike
+        else f"{head} for up to {longest_s:.2f} s.",
+        evidence,
+        spans=[(s.longest_wait_at_s - s.longest_wait_s, s.longest_wait_at_s) for s, _ in paused],
+        fixes=(WHERE, COUNTERS, AGAIN),
+    )
 
 
-def _ended(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble | None:
-    assert facts.source is not None
-    end = facts.source.duration_s
+def _dropped(head: str, wire: Wire, evidence: list[Evidence]) -> Saw:
+    """What the capture admits to have dropped may be what is missing."""
+    dropped = counted(wire.source.dropped or 0, "frame")
+    return unproven(f"{head}, but the capture itself dropped {dropped}.", evidence, fixes=(CAPTURE_AGAIN,))
+
+
+def _stops(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+    end = wire.source.duration_s
     by_place: dict[tuple[str, int], list[RtpStream]] = defaultdict(list)
     for stream, flow in heard:
         by_place[place(flow)].append(stream)
@@ -264,128 +233,149 @@ def _ended(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Troubl
         )
     ]
     if not ended:
-        return None
-    named = names(facts)
+        return
     ended.sort(key=lambda h: h[0].last_s)
-    evidence = [
-        Evidence(f"{called(flow, named)} stopped at {stream.last_s:.1f} s", time_s=stream.last_s)
-        for stream, flow in ended[:SHOWN]
-    ]
     together = len(ended) > 1 and ended[-1][0].last_s - ended[0][0].last_s <= TOGETHER_S * 5
-    words = (
-        f"{_streams(len(ended))} stopped together: look at this port and the cable between the switches."
-        if together and len(ended) == len(heard)
-        else f"{_streams(len(ended))} stopped."
+    yield caution(
+        f"{counted(len(ended), 'stream')} stopped"
+        + (
+            " together: look at this port and the cable between the switches."
+            if together and len(ended) == len(heard)
+            else "."
+        ),
+        _each(ended, wire, lambda s, _: f" stopped at {s.last_s:.1f} s", lambda s: (None, s.last_s)),
+        spans=[(stream.last_s, end) for stream, _ in ended],
+        fixes=(STOPPED, WHERE, AGAIN),
     )
-    return Outcome.CAUTION, words, evidence, [(stream.last_s, end) for stream, _ in ended]
 
 
-def _unevenness(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble | None:
-    uneven = [h for h in heard if (h[0].delay_spread_s or 0) > _can_hold(h[0], limits)]
-    # A pause or a loss is told as such.
-    uneven = [h for h in uneven if h[0].longest_wait_s < limits["pause_s"] and not h[0].lost]
-    if not uneven:
-        return None
-    uneven.sort(key=lambda h: -(h[0].delay_spread_s or 0))
-    named = names(facts)
-    most = uneven[0][0].delay_spread_s or 0.0
-    evidence = [
-        Evidence(
-            f"{called(flow, named)} needs {1000 * (stream.delay_spread_s or 0):.1f} ms of receive buffer"
-            + (
-                f" (jitter up to {1000 * stream.most_jitter / stream.clock_hz:.2f} ms)"
-                if stream.most_jitter is not None and stream.clock_hz
-                else ""
-            ),
-            time_s=stream.delay_spread_at_s,
-        )
-        for stream, flow in uneven[:SHOWN]
+def _unevenness(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+    """What comes unevenly. A pause or a loss is told as such."""
+    uneven = [
+        h
+        for h in heard
+        if _spread(h[0]) > _can_hold(h[0], limits)
+        and h[0].longest_wait_s < limits["pause_s"]
+        and not h[0].lost
     ]
+    if not uneven:
+        return
+    uneven.sort(key=lambda h: -_spread(h[0]))
     at = [stream.delay_spread_at_s for stream, _ in uneven]
     many = len(uneven) == len(heard) > 1 and max(at) - min(at) <= 1
-    words = f"Packets come unevenly: {_streams(len(uneven))} {'needs' if len(uneven) == 1 else 'need'} a receive buffer of up to {1000 * most:.0f} ms"
-    if many:
-        words += ", all at the same time, as when the capturing computer or this link holds frames back"
-    spans = [(max(time - 1, 0.0), time) for time in at]
-    return Outcome.CAUTION, words + ".", evidence, spans
+    yield caution(
+        f"Packets come unevenly: {counted(len(uneven), 'stream')} {'needs' if len(uneven) == 1 else 'need'} a receive "
+        f"buffer of up to {1000 * _spread(uneven[0][0]):.0f} ms"
+        + (
+            ", all at the same time, as when the capturing computer or this link holds frames back."
+            if many
+            else "."
+        ),
+        _each(
+            uneven,
+            wire,
+            lambda s, _: (
+                f" needs {1000 * _spread(s):.1f} ms of receive buffer"
+                + (f" (jitter up to {1000 * jitter:.2f} ms)" if (jitter := _jitter(s)) is not None else "")
+            ),
+            lambda s: (None, s.delay_spread_at_s),
+        ),
+        spans=[(max(time - 1, 0.0), time) for time in at],
+        fixes=(BUFFER, AGAIN),
+    )
 
 
-def _can_hold(stream: RtpStream, limits: dict[str, float]) -> float:
+def _can_hold(stream: RtpStream, limits: Limits) -> float:
     """The seconds of unevenness that a receiver is sure to even out."""
     packets = limits["buffer_packets"] * (stream.packet_time_s or 1.0)
     return max(min(packets, limits["buffer_ms"] / 1000), limits["least_buffer_ms"] / 1000)
 
 
-def _order(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble | None:
-    mixed = [h for h in heard if h[0].late >= 10 and h[0].late >= limits["late_share"] * h[0].received]
-    if not mixed:
-        return None
-    named = names(facts)
-    evidence = [
-        Evidence(f"{called(flow, named)}: {_packets(stream.late)} came after a later one")
-        for stream, flow in sorted(mixed, key=lambda h: -h[0].late)[:SHOWN]
-    ]
-    return Outcome.CAUTION, f"Packets of {_of(len(mixed), len(heard))} come out of order.", evidence, []
+def _disorder(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+    mixed = [h for h in heard if h[0].late >= max(FEW_MIXED, limits["late_share"] * h[0].received)]
+    if mixed:
+        mixed.sort(key=lambda h: -h[0].late)
+        yield caution(
+            f"Packets of {_some(mixed, heard)} come out of order.",
+            _each(mixed, wire, lambda s, _: f": {counted(s.late, 'packet')} came after a later one"),
+            fixes=(TWICE, AGAIN),
+        )
 
 
-def _doubles(heard: list[Heard], facts: Facts, limits: dict[str, float]) -> Trouble | None:
+def _doubles(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
     """A mirror shows each packet twice, which is no fault."""
     doubled = [
         h
         for h in heard
-        if h[0].duplicates >= 10 and h[0].duplicates > limits["doubled_share"] * h[0].received
+        if h[0].duplicates >= FEW_MIXED and h[0].duplicates > limits["doubled_share"] * h[0].received
     ]
     if not doubled or (
-        facts.vantage == "mirror" and all(s.duplicates <= 1.1 * s.received for s, _ in doubled)
+        wire.vantage == "mirror" and all(s.duplicates <= 1.1 * s.received for s, _ in doubled)
     ):
-        return None
-    named = names(facts)
-    evidence = [
-        Evidence(f"{called(flow, named)}: {_packets(stream.duplicates)} came again", frame=stream.first_frame)
-        for stream, flow in sorted(doubled, key=lambda h: -h[0].duplicates)[:SHOWN]
-    ]
-    # Where a flow's packets go round, the time that they do; else all its life.
-    spans = [
-        (flow.repeats.first_s, flow.repeats.last_s)
-        if flow is not None and flow.repeats is not None
-        else (stream.first_s, stream.last_s)
-        for stream, flow in doubled
-    ]
-    return (
-        Outcome.CAUTION,
-        f"Packets of {_of(len(doubled), len(heard))} come more than once: a loop, or two ways to this port.",
-        evidence,
-        spans,
+        return
+    doubled.sort(key=lambda h: -h[0].duplicates)
+    yield caution(
+        f"Packets of {_some(doubled, heard)} come more than once: a loop, or two ways to this port.",
+        _each(
+            doubled,
+            wire,
+            lambda s, _: f": {counted(s.duplicates, 'packet')} came again",
+            lambda s: (s.first_frame, None),
+        ),
+        # Where a flow's packets go round, the time that they do; else all its life.
+        spans=[
+            (flow.repeats.first_s, flow.repeats.last_s)
+            if flow.repeats is not None
+            else (stream.first_s, stream.last_s)
+            for stream, flow in doubled
+        ],
+        fixes=(TWICE, AGAIN),
     )
 
 
-def _layouts(heard: list[Heard], facts: Facts) -> tuple[Evidence, ...]:
-    named = names(facts)
+def _each(
+    some: list[Heard],
+    wire: Wire,
+    says: Callable[..., str],
+    seen: Callable[[RtpStream], tuple[int | None, float | None]] = lambda _: (None, None),
+) -> list[Evidence]:
+    """The first of `some` by name, with what is to be said of each and the frame and time of it; how many more there are."""
+    known = names(wire)
     shown = [
-        Evidence(
-            f"{called(flow, named)}: {layout(stream, named.get(place(flow)))}",
-            frame=stream.first_frame,
-            time_s=stream.first_s,
-        )
-        for stream, flow in heard[:SHOWN]
+        Evidence(called(flow, known) + says(stream, flow), *seen(stream)) for stream, flow in some[:SHOWN]
     ]
-    return (*shown, Evidence(f"and {len(heard) - SHOWN} more")) if len(heard) > SHOWN else tuple(shown)
+    return shown + [Evidence(f"and {counted(len(some) - SHOWN, 'more stream')}")] * (len(some) > SHOWN)
 
 
-def _measured(heard: list[Heard]) -> dict[str, object]:
-    spreads = [s.delay_spread_s for s, _ in heard if s.delay_spread_s is not None]
-    jitters = [s.most_jitter / s.clock_hz for s, _ in heard if s.most_jitter is not None and s.clock_hz]
+def _figures(wire: Wire, heard: list[Heard]) -> dict[str, object]:
+    streams = [stream for stream, _ in heard]
     return {
-        "streams": len(heard),
-        "packets_expected": sum(s.expected for s, _ in heard),
-        "packets_lost": sum(s.lost for s, _ in heard),
-        "longest_loss_packets": max(s.longest_loss for s, _ in heard),
-        "late": sum(s.late for s, _ in heard),
-        "duplicates": sum(s.duplicates for s, _ in heard),
-        "longest_wait_ms": round(1000 * max(s.longest_wait_s for s, _ in heard), 3),
-        "most_jitter_ms": round(1000 * max(jitters), 3) if jitters else None,
-        "receive_buffer_ms": round(1000 * max(spreads), 3) if spreads else None,
+        "streams": len(streams),
+        "packets_expected": sum(s.expected for s in streams),
+        "packets_lost": lost_packets(wire),
+        "longest_loss_packets": max(s.longest_loss for s in streams),
+        "late": sum(s.late for s in streams),
+        "duplicates": sum(s.duplicates for s in streams),
+        "longest_wait_ms": _most_ms(s.longest_wait_s for s in streams),
+        "most_jitter_ms": _most_ms(map(_jitter, streams)),
+        "receive_buffer_ms": _most_ms(s.delay_spread_s for s in streams),
     }
+
+
+def _most_ms(seconds: Iterable[float | None]) -> float | None:
+    most = max((each for each in seconds if each is not None), default=None)
+    return None if most is None else round(1000 * most, 3)
+
+
+def _jitter(stream: RtpStream) -> float | None:
+    """The largest jitter in seconds, None where no clock was worked out."""
+    return (
+        stream.most_jitter / stream.clock_hz if stream.most_jitter is not None and stream.clock_hz else None
+    )
+
+
+def _spread(stream: RtpStream) -> float:
+    return stream.delay_spread_s or 0.0
 
 
 def _buffer(heard: list[Heard]) -> str:
@@ -397,17 +387,9 @@ def _share(stream: RtpStream) -> float:
     return stream.lost / max(stream.expected, 1)
 
 
-def _streams(count: int) -> str:
-    return "1 stream" if count == 1 else f"{count_text(count)} streams"
-
-
-def _packets(count: int) -> str:
-    return "1 packet" if count == 1 else f"{count_text(count)} packets"
-
-
-def _of(some: int, of: int) -> str:
-    if of == 1:
-        return "the stream"
-    if some == of:
-        return "both streams" if of == 2 else f"all {of} streams"
-    return f"{some} of {of} streams"
+def _some(some: list[Heard], of: list[Heard], first: bool = False) -> str:
+    """How many of the streams, in a sentence or as its `first` word."""
+    if len(some) < len(of):
+        return f"{len(some)} of {len(of)} streams"
+    words = {1: "the stream", 2: "both streams"}.get(len(of), f"all {len(of)} streams")
+    return words[0].upper() + words[1:] if first else words

@@ -4,18 +4,15 @@ from dataclasses import replace
 
 import pytest
 
-from preflight.checks.finding import Finding, Outcome
-from preflight.checks.wire import beat_health
+from preflight.checks.finding import Outcome
 from preflight.facts import Facts
+from tests.checks.asked import asked
 from tests.tally.captures import Timed, arp, ethernet, every, mac, rtp, studied, told, udp
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 
 
-def judge(facts: Facts) -> Finding:
-    finding = beat_health.judge(facts)
-    assert finding is not None
-    return finding
+judge = asked("beat-health")
 
 
 def beat(
@@ -138,4 +135,4 @@ def test_what_is_no_beat_of_the_rig(tmp_path):
         UNPROVEN,
         "No steady beat was heard beside streams and clocks.",
     )
-    assert beat_health.judge(Facts()) is None
+    assert judge(Facts()) is None

@@ -4,19 +4,18 @@ from dataclasses import replace
 
 import pytest
 
-from preflight.checks.finding import Finding, Outcome
+from preflight.checks.finding import Outcome
+from preflight.checks.rule import AGAIN
 from preflight.checks.wire import stream_health
 from preflight.facts import Facts
+from tests.checks.asked import asked
 from tests.tally.captures import Timed, broadcast, every, mirrored, rtp, sap, sdp, studied, told
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 ONE, TWO = "233.252.0.9", "233.252.0.10"
 
 
-def judge(facts: Facts) -> Finding:
-    finding = stream_health.judge(facts)
-    assert finding is not None
-    return finding
+judge = asked("stream-health")
 
 
 def stream(
@@ -112,7 +111,7 @@ def test_packets_that_come_again_and_again_are_told(tmp_path):
     again = [(time + n * 1e-4, data) for time, data in stream(count=400) for n in range(6)]
     finding = judge(studied(tmp_path, again, BESIDE))
     assert finding.outcome == CAUTION
-    assert "come more than once" in finding.headline
+    assert "come more than once" in told(finding)
     assert finding.spans
 
 
@@ -136,7 +135,7 @@ def test_unevenness_that_a_receiver_evens_out(tmp_path, late_ms, outcome):
     assert finding.outcome == outcome
     if outcome == CAUTION:
         assert "receive buffer of up to 22 ms" in finding.headline
-        assert finding.fixes == (stream_health.BUFFER, stream_health.AGAIN)
+        assert finding.fixes == (stream_health.BUFFER, AGAIN)
         assert finding.measured["receive_buffer_ms"] == pytest.approx(22, abs=0.2)
 
 
@@ -178,5 +177,5 @@ def test_silence_proves_nothing(tmp_path):
     finding = judge(studied(tmp_path, every(0.01, lambda n: broadcast(5, n), 0, 2)))
     assert (finding.outcome, finding.headline) == (UNPROVEN, "No RTP stream was heard.")
     assert "mirror port" in finding.fixes[0]
-    assert stream_health.judge(Facts()) is None
+    assert judge(Facts()) is None
     assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN

@@ -1,0 +1,46 @@
+"""The beats that belong to the rig: steady, known from enough beats, and neither discovery nor addressing.
+
+RTP streams and PTP clocks have checks of their own.
+"""
+
+from preflight.checks.asks import Wire
+from preflight.checks.rule import Limits
+from preflight.checks.say import PORTS
+from preflight.checks.see.streams import heard_streams
+from preflight.tally.facts import Beat, Flow
+
+Follows = tuple[Beat, Flow]
+
+# A flow that misses so many has changed its pace, and a young one never had it; programs that talk to one another keep
+# a pace for a while by chance. Common practice.
+NOT_A_BEAT, NOT_A_YOUNG_BEAT = 0.3, 0.1
+ESTABLISHED = 200
+# Those that answer when asked, or have a check of their own: ARP, LLDP, pauses, reservations, PTP.
+NOT_JUDGED = (0x0806, 0x88CC, 0x8808, 0x22EA, 0x88F7)
+
+
+def followed(wire: Wire, limits: Limits) -> list[Follows]:
+    """The beats of the rig with their flows. `limits` are those of beat-health."""
+    streams = {id(flow) for _, flow in heard_streams(wire)}
+    pairs = [(beat, wire.tally.flows[beat.flow]) for beat in wire.tally.beats]
+    return [(b, f) for b, f in pairs if id(f) not in streams and _belongs(b, f, limits)]
+
+
+def missing_frames(wire: Wire, limits: Limits) -> int:
+    """Frames of the rig's beats that never came. `limits` are those of beat-health."""
+    return sum(beat.missing for beat, _ in followed(wire, limits))
+
+
+def _belongs(beat: Beat, flow: Flow, limits: Limits) -> bool:
+    if flow.discovery or flow.clock or flow.ethertype in NOT_JUDGED or flow.ethertype < 1536:
+        return False
+    if flow.protocol is not None and (
+        flow.protocol != 17 or flow.destination_port in PORTS or flow.source_port in PORTS
+    ):
+        return False
+    not_a_beat = NOT_A_YOUNG_BEAT if beat.beats < ESTABLISHED else NOT_A_BEAT
+    return (
+        limits["shortest_us"] * 0.9e-6 <= beat.period_s <= limits["longest_s"] * 1.1
+        and beat.beats >= (limits["least_beats"] if flow.cast != "unicast" else ESTABLISHED)
+        and beat.missing < not_a_beat * beat.beats * beat.per_beat
+    )
