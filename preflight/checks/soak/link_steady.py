@@ -30,10 +30,7 @@ CHECK = Check(
     subject="soak",
     order=60,
     asks=Soaked,
-    explains=(
-        Explains(("link-errors",), "culprit"),
-        Explains(("capture-quality", *KEEPS_TIME), "time"),
-    ),
+    explains=(Explains(("link-errors",), "culprit"), Explains(("capture-quality", *KEEPS_TIME), "time")),
     soak="sums",
     question="Did the link stay up, at one speed, for the whole soak?",
     looks_at=(
@@ -45,12 +42,8 @@ CHECK = Check(
         "that second is heard, and receivers may need many more to come back."
     ),
     limits=(
-        Limit(
-            "downs", 1, "time that the link goes down in a soak", "common practice: at rest a link never does"
-        ),
-        Limit(
-            "changes", 1, "change of speed or duplex in a soak", "common practice: at rest a link never does"
-        ),
+        Limit("downs", 1, "time that the link goes down in a soak", "common practice: at rest it never does"),
+        Limit("changes", 1, "change of speed or duplex in a soak", "common practice: at rest it never does"),
     ),
     sources=(
         "IEEE 802.3 clause 28: a link takes its speed and duplex anew only when it went down",

@@ -30,12 +30,7 @@ CHECK = Check(
     why="A box that is off, unplugged or set wrong is silent. Better to find it now than at its first cue.",
     limits=(
         Limit("silences", 3, "times its longest usual silence", "common practice"),
-        Limit(
-            "others",
-            0.5,
-            "share of the others that keep to what the sheet learned of them",
-            "common practice",
-        ),
+        Limit("others", 0.5, "share of the others that keep to what was learned of them", "common practice"),
         Limit("asked_times", 3, "times that its address is asked for in vain", "common practice; RFC 826"),
         Limit("asked_for_s", 2, "s from the first to the last of these", "common practice"),
     ),
