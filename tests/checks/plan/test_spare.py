@@ -107,3 +107,29 @@ def test_another_clock_domain(tmp_path):
 def test_others_differ_as_they_like(tmp_path):
     frames = answers((DESK, (STREAM, OTHER)), (SPARE, (OTHER, STREAM)), (LEFT, (OTHER,)), (ENGINE, ()))
     assert heard(tmp_path, frames).outcome == Outcome.PASS
+
+
+def test_of_many_streams_that_it_lacks_four_are_named():
+    more = "".join(
+        f'[[stream]]\nname = "more {n}"\nsender = "engine A"\nreceivers = ["desk"]\nchannels = 2\n'
+        for n in range(5)
+    )
+    finding = planned(TEMPLATE + more)
+    assert "“more 0”, “more 1”, “more 2”, “more 3” and 1 more, which desk gets" in finding.headline
+
+
+def test_what_both_were_compared_by_is_counted(tmp_path):
+    one = heard(tmp_path, answers((DESK, (STREAM,)), (SPARE, (STREAM,)), (ENGINE, (STREAM,))))
+    assert one.measured == {"spares": 2, "compared": 1, "differences": 0}
+    alike = heard(
+        tmp_path, answers((DESK, (STREAM,)), (SPARE, (STREAM,)), (ENGINE, (STREAM,)), (ENGINE_B, (STREAM,)))
+    )
+    assert alike.headline == "2 spares are set up as the main one, in what was heard."
+
+
+def test_a_question_for_one_group_is_not_answered_with_all(tmp_path):
+    frames = [
+        (1.0, query(shows.SWITCH, 3, group=STREAM)),
+        *answers((ENGINE, (STREAM, OTHER)), (ENGINE_B, (STREAM,)))[1:],
+    ]
+    assert heard(tmp_path, frames).outcome == Outcome.UNPROVEN

@@ -53,3 +53,22 @@ def test_frames_cut_before_the_grandmaster_prove_nothing(tmp_path):
     for clock in (ENGINE, 77):
         facts = studied(tmp_path, led(clock), snap=60)
         assert judge(replace(facts, sheet=PLAN)).outcome == Outcome.UNPROVEN
+
+
+def test_a_plan_whose_leader_has_no_hardware_address_asks_for_it(tmp_path):
+    devices = tuple(replace(each, hardware=None) if each.name == "engine" else each for each in PLAN.device)
+    finding = found(tmp_path, led(ENGINE), sheet=replace(PLAN, device=devices))
+    assert finding.outcome == Outcome.UNPROVEN and finding.fixes == (
+        "Write the hardware address of engine on the sheet.",
+    )
+
+
+def test_who_announced_last_leads(tmp_path):
+    assert found(tmp_path, led(ENGINE_B, 0, 3), led(ENGINE, 3, 6)).outcome == Outcome.PASS
+
+
+def test_a_clock_that_passes_anothers_time_on_is_not_the_leader_itself(tmp_path):
+    """The engine speaks, and it is a stranger's time: the stranger leads, by way of it."""
+    finding = found(tmp_path, led(ENGINE, grandmaster=77, steps=1))
+    assert finding.outcome == Outcome.FAIL and finding.culprits == (mac(ENGINE),)
+    assert "It is not on the rig sheet." in finding.headline and finding.evidence[0].frame == 1

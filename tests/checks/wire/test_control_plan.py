@@ -11,7 +11,7 @@ from preflight.study import study
 from preflight.verdict import decide
 from tests.checks.asked import asked
 from tests.rig import shows
-from tests.rig.shows import DESK, LEFT
+from tests.rig.shows import DESK, ENGINE_B, LEFT, SPARE
 from tests.tally.captures import arp, mac, studied, told, write_with_direction
 
 judge = asked("control-plan")
@@ -71,3 +71,23 @@ def test_a_sheet_that_names_no_control_network_asks_nothing(tmp_path):
     assert judge(heard(tmp_path, shows.hello(GUEST), control="")) is None
     assert judge(Facts(sheet=shows.sheet(also=CONTROL))) is None
     assert judge(Facts(sheet=shows.sheet(also=CONTROL), wire_refused="no")).outcome == Outcome.UNPROVEN
+
+
+def test_the_edge_of_its_subnet(tmp_path):
+    """192.0.2.64/28 ends with .79."""
+    outcomes = [judge(heard(tmp_path, shows.hello(number))).outcome for number in (63, 64, 79, 80)]
+    assert outcomes == [Outcome.PASS, Outcome.FAIL, Outcome.FAIL, Outcome.PASS]
+
+
+def test_a_stranger_leads_before_a_device_of_the_sheet_and_a_desk_stands_last(tmp_path):
+    frames = [(0.1, arp_from(DESK, 70)), (0.2, arp_from(LEFT, 71))], shows.hello(GUEST)
+    finding = judge(heard(tmp_path, *frames))
+    assert mac(GUEST) in finding.headline and finding.culprits == (mac(GUEST), mac(LEFT))
+    told_below = [each.text.split(" ")[0] for each in finding.evidence if "control network's" in each.text]
+    assert told_below == ["left", "desk"]
+    assert finding.measured["of_the_control_network"] == 3
+
+
+def test_the_spare_desk_has_two_adapters_too(tmp_path):
+    assert judge(heard(tmp_path, [(0.1, arp_from(SPARE, 70))])).outcome == Outcome.CAUTION
+    assert judge(heard(tmp_path, [(0.1, arp_from(ENGINE_B, 70))])).outcome == Outcome.FAIL
