@@ -55,16 +55,16 @@ def test_the_timers_are_those_that_the_querier_tells(tmp_path):
 
 @pytest.mark.parametrize(("end", "outcome"), [(60, UNPROVEN), (130.05, UNPROVEN), (130.1, CAUTION)])
 def test_a_short_capture_without_a_query_proves_nothing(tmp_path, end, outcome):
-    finding = judge(studied(tmp_path, joins(80 if end > 80 else 1, 0x0A, 0x0B), stream(0, end)))
+    finding = judge(studied(tmp_path, joins(100 if end > 100 else 1, 0x0A, 0x0B), stream(0, end)))
     assert finding.outcome == outcome and finding.fixes
     if outcome == CAUTION:
-        # joined at 80.1 s at the latest: 340.1 s is in the sixth minute
+        # joined at 100.1 s at the latest: 360.1 s is in the seventh minute
         assert finding.headline == (
-            "No querier in 130 s: if the switches snoop, streams stop from minute 6 of this capture on."
+            "No querier in 130 s: if the switches snoop, streams stop from minute 7 of this capture on."
         )
         assert finding.undated == "No querier in 130 s: if the switches snoop, streams stop."
-        assert "2 joined, last at 1:20; runs out at 5:40" in told(finding)
-        assert finding.cautions and finding.spans
+        assert "2 joined, last at 1:40; runs out at 6:00" in told(finding)
+        assert finding.cautions and finding.spans == ((0.0, pytest.approx(end - 0.05)),)
 
 
 def test_streams_that_nobody_joined_stop_too(tmp_path):
@@ -83,6 +83,28 @@ def test_groups_joined_in_one_report(tmp_path):
     finding = judge(studied(tmp_path, [(1.0, report(0x0A, OTHER, STREAM))], stream(0, 140)))
     assert finding.outcome == CAUTION
     assert [each.text.split(":")[0] for each in finding.evidence] == [STREAM, OTHER]
+
+
+def test_six_groups_are_named(tmp_path):
+    many = [f"233.252.0.{n}" for n in range(1, 8)]
+    joined = studied(tmp_path, [(1.0, report(0x0A, *many))], stream(0, 140))
+    assert len(judge(joined).evidence) == 6
+    flows = [f for n, group in enumerate(many) for f in stream(0, 22, group, 0x20 + n)]
+    alone = studied(
+        tmp_path, asks(1, 0, interval=20), joins(1, 0x0A, 0x0B, 0x0C, group="233.252.0.99"), flows
+    )
+    finding = judge(replace(alone, vantage="access port"))
+    assert finding.headline.startswith("7 streams flow, but nobody joined") and len(finding.evidence) == 6
+    stopped = [(1.0, report(0x0A, *many))], [f for g in many for f in stream(0, 261, g, 0x20, 2)], stream(0, 270, OTHER[:-1] + "99", 0x30)  # fmt: skip
+    finding = judge(studied(tmp_path, *stopped))
+    assert finding.headline.startswith("7 streams stopped")
+    assert sum("joined at 0:01, stopped at 4:2" in each.text for each in finding.evidence) == 6
+
+
+def test_a_querier_that_does_not_tell_its_interval_has_the_usual_one(tmp_path):
+    finding = judge(studied(tmp_path, asks(1, 0, version=2), joins(1, 0x0A), stream(0, 20)))
+    assert finding.measured["membership_interval_s"] == 260
+    assert finding.measured["queriers"][0]["interval_s"] == 125
 
 
 def test_nobody_needs_a_querier_without_streams(tmp_path):
@@ -126,6 +148,11 @@ def test_a_short_membership_runs_out_to_the_second(tmp_path, stops, told_so):
     frames = asks(1, 0, interval=10), joins(1, 0x0A), stream(0, stops), stream(0, 60, OTHER, 0x20)
     finding = judge(studied(tmp_path, *frames))
     assert ("1 stream stopped 30 s after" in told(finding)) == told_so
+
+
+def test_who_asks_too_late_saves_no_stream(tmp_path):
+    frames = joins(10, 0x0A), stream(0, 270), stream(0, 400, OTHER, 0x20), asks(1, 280)
+    assert judge(studied(tmp_path, *frames)).headline.startswith("1 stream stopped 260 s")
 
 
 def test_a_stream_that_stops_though_somebody_asks_was_turned_off(tmp_path):
@@ -192,10 +219,11 @@ def test_queries_beyond_those_that_were_read(tmp_path):
     ],
 )
 def test_two_queriers_for_longer_than_an_election(tmp_path, high, outcome):
-    frames = asks(1, 0, 10, 20, interval=10) + asks(9, *high, interval=10) + joins(1, 0x0A)
+    frames = asks(1, 0, 10, 20, interval=10) + asks(9, *high, interval=20) + joins(1, 0x0A)
     finding = judge(studied(tmp_path, frames, stream(0, 22)))
     assert finding.outcome == outcome
     if outcome == CAUTION:
+        assert finding.measured["membership_interval_s"] == 30, "that of the lower address"
         assert finding.culprits == (mac(1), mac(9)) and "192.0.2.9 should have yielded" in told(finding)
 
 
@@ -237,12 +265,20 @@ def test_versions(tmp_path, querier, reports, outcome):
     assert judge(studied(tmp_path, frames, stream(0, 25))).outcome == outcome
 
 
+def test_version_1_is_told_with_its_first_query(tmp_path):
+    finding = judge(studied(tmp_path, stream(0, 25), asks(1, 5, 20, version=1), joins(6, 0x0A, version=1)))
+    assert "IGMP version 1" in finding.headline and finding.evidence[0].time_s == 5.0
+
+
 # Ten seconds to answer the first query: what came by then may have been under way.
-@pytest.mark.parametrize(("reports", "outcome"), [((11, 15), CAUTION), ((9, 15), PASS)])
+@pytest.mark.parametrize(
+    ("reports", "outcome"), [((11, 15), CAUTION), ((11, 15, 18), CAUTION), ((9, 15), PASS)]
+)
 def test_one_late_answer_in_version_3_is_none(tmp_path, reports, outcome):
     frames = asks(1, 0, 20, version=2) + [f for at in reports for f in joins(at, 0x0A)]
     finding = judge(studied(tmp_path, frames, stream(0, 25)))
     assert finding.outcome == outcome and finding.culprits == ((mac(0x0A),) if outcome == CAUTION else ())
+    assert [round(each.time_s, 1) for each in finding.evidence] == ([11.0] if outcome == CAUTION else [])
 
 
 @pytest.mark.parametrize(
@@ -262,6 +298,7 @@ def test_a_stream_that_nobody_joined(tmp_path, vantage, members, end, outcome):
     finding = judge(replace(facts, vantage=vantage))
     assert finding.outcome == outcome
     if outcome == CAUTION:
+        assert finding.headline.startswith("1 stream flows, but nobody joined")
         assert OTHER in told(finding) and STREAM not in told(finding)
 
 

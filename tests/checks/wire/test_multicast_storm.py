@@ -1,12 +1,13 @@
 """The multicast check: floods are told, streams, beats and clocks are not, and cut frames prove nothing."""
 
 import struct
+from dataclasses import replace
 
 import pytest
 
 from preflight.checks.finding import Outcome
 from tests.checks.asked import asked
-from tests.tally.captures import ethernet, every, group_mac, mac, mirrored, rtp, studied, told, udp
+from tests.tally.captures import broadcast, ethernet, every, group_mac, mac, mirrored, rtp, studied, told, udp
 
 judge = asked("multicast-storm")
 
@@ -58,9 +59,10 @@ def test_limits_of_discovery(tmp_path, count, outcome, see):
     assert (finding.outcome, finding.measured["most_discovery_in_1s"]) == (outcome, count)
 
 
+@pytest.mark.parametrize("see", [list, mirrored], ids=["access port", "mirror"])
 @pytest.mark.parametrize(("count", "outcome"), [(99, PASS), (100, CAUTION), (999, CAUTION), (1000, FAIL)])
-def test_limits_of_what_nobody_can_name(tmp_path, count, outcome):
-    finding = judge(studied(tmp_path, QUIET, bursts(count), streams(1)))
+def test_limits_of_what_nobody_can_name(tmp_path, count, outcome, see):
+    finding = judge(studied(tmp_path, see([*QUIET, *bursts(count), *streams(1)])))
     assert (finding.outcome, finding.measured["most_unknown_in_1s"]) == (outcome, count)
 
 
@@ -72,6 +74,22 @@ def test_the_sender_is_named(tmp_path):
     assert "discovery frames in one second, from 00:00:5e:00:53:07 (ICANN" in finding.headline
     assert "192.0.2.7) sent 1 000 in all, mostly SSDP to 239.255.255.250" in told(finding)
     assert finding.evidence[1].time_s == pytest.approx(0.2)
+
+
+def test_a_mirror_stretches_no_storm(tmp_path):
+    """Sixty a second all the time are 120 at a mirror, and no storm for that."""
+    frames = [*asks(60, 2, 0, 6), *asks(1000, 1, 3, 4), *streams(1)]
+    ((start, end),) = judge(studied(tmp_path, mirrored(frames))).spans
+    assert 2.0 <= start <= 3.0 and 4.0 <= end <= 5.0
+
+
+# A second is what is counted: two floods with less than that between them are one.
+@pytest.mark.parametrize(("again_s", "spans"), [(3.5, [(0.55, 5.539)]), (3.7, [(0.55, 2.589), (3.7, 5.739)])])
+def test_when_a_flood_lasts(tmp_path, again_s, spans):
+    again = bursts(200, 2, "233.252.0.2", (again_s, again_s + 1, again_s + 2))
+    finding = judge(studied(tmp_path, [(0.0, rtp(9, "233.252.0.9", 1))], bursts(200), again, [(9.0, rtp(9, "233.252.0.9", 2))]))  # fmt: skip
+    assert finding.outcome == CAUTION
+    assert finding.spans == tuple(pytest.approx(span, abs=0.002) for span in spans)
 
 
 def test_flows_that_peak_in_different_seconds_are_summed_where_they_meet(tmp_path):
@@ -125,6 +143,26 @@ def test_what_is_no_storm(tmp_path, frames, streams_seen, beats_seen, see):
     finding = judge(studied(tmp_path, see(frames)))
     assert finding.outcome == PASS, told(finding)
     assert (finding.measured["streams"], finding.measured["beats"]) == (streams_seen, beats_seen)
+
+
+@pytest.mark.parametrize("see", [list, mirrored], ids=["access port", "mirror"])
+def test_the_share_of_the_link(tmp_path, see):
+    """A packet of 102 bytes takes 126 on the cable; a thousand a second are 1.008 Mb/s."""
+    finding = judge(replace(studied(tmp_path, see(streams(1))), link_mbps=10))
+    assert finding.measured["multicast_share_of_link"] == pytest.approx(0.1008, abs=0.0002)
+
+
+# A clock is a beat below a thousand a second; faster it is what its pace says.
+@pytest.mark.parametrize(("per_s", "beats"), [(990, 1), (1000, 0)])
+def test_a_clock_beyond_all_measure_is_none(tmp_path, per_s, beats):
+    finding = judge(studied(tmp_path, ptp(1, 0, 319, per_s, 0)))
+    assert (finding.measured["beats"], finding.measured["streams"]) == (beats, 1 - beats)
+
+
+def test_broadcast_is_no_multicast(tmp_path):
+    flood = every(0.0005, lambda n: broadcast(1, n), 0.1, 0.3)
+    finding = judge(studied(tmp_path, flood, streams(1)))
+    assert finding.headline == "At most 0 multicast frames in a second beside 1 stream."
 
 
 @pytest.mark.parametrize(("count", "period", "end"), [(64, 0.001, 1.1), (64, 0.000125, 1.0)])
