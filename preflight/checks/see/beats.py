@@ -4,7 +4,7 @@ RTP streams and PTP clocks have checks of their own.
 """
 
 from preflight.checks.asks import Wire
-from preflight.checks.rule import Limits
+from preflight.checks.rule import Limit, Limits
 from preflight.checks.say import PORTS
 from preflight.checks.see.streams import heard_streams
 from preflight.tally.facts import Beat, Flow
@@ -19,15 +19,24 @@ ESTABLISHED = 200
 NOT_JUDGED = (0x0806, 0x88CC, 0x8808, 0x22EA, 0x88F7)
 
 
+FOLLOWED = (
+    Limit("shortest_us", 20, "microseconds: the quickest beat", "own method"),
+    Limit("longest_s", 2, "seconds: the slowest beat", "own method"),
+    Limit("least_beats", 20, "beats before a flow is judged", "common practice"),
+)
+
+
 def followed(wire: Wire, limits: Limits) -> list[Follows]:
-    """The beats of the rig with their flows. `limits` are those of beat-health."""
+    """The beats of the rig with their flows. `limits` has those of `FOLLOWED`."""
     streams = {id(flow) for _, flow in heard_streams(wire)}
     pairs = [(beat, wire.tally.flows[beat.flow]) for beat in wire.tally.beats]
     return [(b, f) for b, f in pairs if id(f) not in streams and _belongs(b, f, limits)]
 
 
-def missing_frames(wire: Wire, limits: Limits) -> int:
-    """Frames of the rig's beats that never came. `limits` are those of beat-health."""
+def missing_frames(wire: Wire) -> int:
+    """Frames of the rig's beats that never came, by the limits that the rig sheet gives beat-health."""
+    own = wire.sheet.limits.get("beat-health", {}) if wire.sheet else {}
+    limits = {limit.name: own.get(limit.name, limit.value) for limit in FOLLOWED}
     return sum(beat.missing for beat, _ in followed(wire, limits))
 
 

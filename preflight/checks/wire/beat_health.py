@@ -27,7 +27,7 @@ from preflight.checks.rule import (
     unproven,
 )
 from preflight.checks.say import count_text, counted, what, who
-from preflight.checks.see.beats import ESTABLISHED, Follows, followed, missing_frames
+from preflight.checks.see.beats import ESTABLISHED, FOLLOWED, Follows, followed, missing_frames
 from preflight.checks.see.flows import shown
 from preflight.tally.facts import Beat, Flow, MissingBeats
 
@@ -56,9 +56,7 @@ CHECK = Check(
         Limit("late_share", 0.10, "share of frames that come in bunches after their time", "common practice"),
         Limit("wait_periods", 20, "periods without a frame", "common practice"),
         Limit("wait_ms", 50, "ms without a frame, at the least", "common practice"),
-        Limit("shortest_us", 20, "microseconds: the quickest beat", "own method"),
-        Limit("longest_s", 2, "seconds: the slowest beat", "own method"),
-        Limit("least_beats", 20, "beats before a flow is judged", "common practice"),
+        *FOLLOWED,
         Limit("ended_s", 2, "seconds before the end after which a beat has stopped", "common practice"),
     ),
     sources=("Own method: `preflight/tally/beats.py` tells how a beat is found",),
@@ -119,7 +117,7 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     yield Measured(
         {
             "beats_followed": len(judged),
-            "missing_frames": missing_frames(wire, limits),
+            "missing_frames": missing_frames(wire),
             "late_frames": sum(j.beat.late for j in judged),
             "longest_wait_ms": round(1000 * max(j.beat.longest_wait_s for j in judged), 3),
         }

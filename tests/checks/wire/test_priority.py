@@ -4,19 +4,16 @@ import struct
 
 import pytest
 
-from preflight.checks.finding import Finding, Outcome
-from preflight.checks.wire import priority
+from preflight.checks.finding import Outcome
 from preflight.facts import Facts
+from tests.checks.asked import asked
 from tests.tally.captures import Timed, ethernet, every, mac, rtp, studied, told, udp
 
 PASS, CAUTION, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.UNPROVEN
 ONE, TWO = "233.252.0.9", "233.252.0.10"
 
 
-def judge(facts: Facts) -> Finding:
-    finding = priority.judge(facts)
-    assert finding is not None
-    return finding
+judge = asked("priority")
 
 
 def stream(sender: int = 5, group: str = ONE, dscp: int = 34, count: int = 300) -> list[Timed]:
@@ -95,4 +92,4 @@ def test_nothing_to_judge(tmp_path):
     assert finding.outcome == UNPROVEN
     assert "no VLAN tag" in finding.headline
     assert judge(studied(tmp_path, every(0.1, udp(1, TWO, 6000, b"hello"), 0, 1))).outcome == UNPROVEN
-    assert priority.judge(Facts()) is None
+    assert judge(Facts()) is None
