@@ -5,8 +5,10 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
-from preflight.checks.wire.capture_quality import judge
+from tests.checks.asked import asked
 from tests.tally.captures import every, rtp, studied, told, udp
+
+judge = asked("capture-quality")
 
 PASS, CAUTION, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.UNPROVEN
 

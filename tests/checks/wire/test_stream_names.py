@@ -2,19 +2,16 @@
 
 import pytest
 
-from preflight.checks.finding import Finding, Outcome
-from preflight.checks.wire import stream_names
+from preflight.checks.finding import Outcome
 from preflight.facts import Facts
+from tests.checks.asked import asked
 from tests.tally.captures import Timed, mac, rtp, sap, sdp, studied, told, udp
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 ONE, TWO = "233.252.0.9", "233.252.0.10"
 
 
-def judge(facts: Facts) -> Finding:
-    finding = stream_names.judge(facts)
-    assert finding is not None
-    return finding
+judge = asked("stream-names")
 
 
 def stream(sender: int = 5, group: str = ONE, channels: int = 8, samples: int = 48) -> list[Timed]:
@@ -136,7 +133,7 @@ def test_nothing_to_match(tmp_path):
     finding = judge(studied(tmp_path, [(0.2, udp(5, TWO, 6000, b"hello"))]))
     assert finding.headline == "Neither a stream nor an announcement was heard."
     assert "five minutes" in finding.fixes[0]
-    assert stream_names.judge(Facts()) is None
+    assert judge(Facts()) is None
 
 
 def test_two_devices_send_to_one_group(tmp_path):
