@@ -10,15 +10,15 @@ Silence is no proof.
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cache
 from ipaddress import ip_address, ip_network
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, trouble, unproven
+from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw
 from preflight.checks.say import what, who
+from preflight.checks.see.flows import lived
+from preflight.checks.see.signs import Sign, weighed
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
 from preflight.wire.mdns import MdnsMessage
@@ -85,38 +85,16 @@ _GIVEN_OUT = ip_network("2000::/3")
 PRINTERS = ("_ipp._tcp.local.", "_ipps._tcp.local.", "_printer._tcp.local.", "_pdl-datastream._tcp.local.")
 
 
-@dataclass(frozen=True)
-class _Sign:
-    """`weight` is the name of its limit; `device` the hardware address that it speaks of."""
-
-    weight: str
-    device: str
-    text: str
-    frame: int
-    first_s: float
-    last_s: float
-
-
 def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
-    found: dict[tuple[str, str], _Sign] = {}
+    found: dict[tuple[str, str], Sign] = {}
     for sign in (*_by_addresses(wire), *_by_ports(wire), *_by_words(wire)):
         found.setdefault((sign.weight, sign.device), sign)
-    signs = sorted(found.values(), key=lambda sign: -limits[sign.weight])
-    sums: dict[str, float] = defaultdict(float)
-    for sign in signs:
-        sums[sign.weight] = min(sums[sign.weight] + limits[sign.weight], WEIGHTS[sign.weight][1])
-    points = sum(sums.values())
-    yield Measured({"points": points, "signs": sorted(sums)})
-    if points < limits["caution"]:
-        yield unproven("No sign of an office or venue network, but it can stay silent.")
-        return
-    failed = points >= limits["fail"]
-    yield trouble(
-        Outcome.FAIL if failed else Outcome.CAUTION,
-        f"Another network {'is' if failed else 'may be'} joined to the audio LAN: {signs[0].text}.",
-        [Evidence(sign.text, sign.frame, sign.first_s) for sign in signs[:12]],
-        culprits=list(dict.fromkeys(sign.device for sign in signs if sign.device))[:16],
-        spans=[(min(sign.first_s for sign in signs), max(sign.last_s for sign in signs))],
+    yield from weighed(
+        list(found.values()),
+        limits,
+        {name: most for name, (_, most, _) in WEIGHTS.items()},
+        ("Another network", "joined to the audio LAN"),
+        "No sign of an office or venue network, but it can stay silent.",
     )
 
 
@@ -124,7 +102,7 @@ def _own(wire: Wire) -> set[str]:
     return {talker.hardware for talker in wire.tally.talkers if talker.own}
 
 
-def _by_addresses(wire: Wire) -> Iterator[_Sign]:
+def _by_addresses(wire: Wire) -> Iterator[Sign]:
     """Internet addresses: who hands packets over from them, and who sends to them."""
     own = _own(wire)
     # What a device has for an address of its own is no internet, however odd.
@@ -151,7 +129,7 @@ def _by_addresses(wire: Wire) -> Iterator[_Sign]:
             )
 
 
-def _by_ports(wire: Wire) -> Iterator[_Sign]:
+def _by_ports(wire: Wire) -> Iterator[Sign]:
     """Services of office and home networks, by protocol and port."""
     own = _own(wire)
     for flow in wire.tally.flows:
@@ -175,7 +153,7 @@ def _by_ports(wire: Wire) -> Iterator[_Sign]:
             yield _sign("routing", f"{sender} talks as routers do among themselves ({what(flow)})", flow)
 
 
-def _by_words(wire: Wire) -> Iterator[_Sign]:
+def _by_words(wire: Wire) -> Iterator[Sign]:
     """What devices announce."""
     for notice in wire.heard(SsdpMessage):
         if notice.gateway:
@@ -185,18 +163,17 @@ def _by_words(wire: Wire) -> Iterator[_Sign]:
             yield from _word("printing", words, "announces a printer")
 
 
-def _word(weight: str, message: SsdpMessage | MdnsMessage, says: str) -> Iterator[_Sign]:
+def _word(weight: str, message: SsdpMessage | MdnsMessage, says: str) -> Iterator[Sign]:
     seen = message.seen
     if not seen.outgoing:
         text = f"{who(seen.src, message.source)} {says}"
-        yield _Sign(weight, seen.src, text, seen.frame, seen.time_s, seen.time_s)
+        yield Sign(weight, seen.src, text, seen.frame, seen.time_s, seen.time_s)
 
 
-def _sign(weight: str, text: str, *flows: Flow) -> _Sign:
+def _sign(weight: str, text: str, *flows: Flow) -> Sign:
     """What flows of one sender tell."""
     first = min(flows, key=lambda flow: flow.first_frame)
-    last_s = max(flow.last_s for flow in flows)
-    return _Sign(weight, first.source, text, first.first_frame, first.first_s, last_s)
+    return Sign(weight, first.source, text, first.first_frame, *lived(flows))
 
 
 @cache

@@ -174,29 +174,17 @@ def _by_cdp(wire: Wire) -> list[_Neighbour]:
 
 def _differences(switch: _Neighbour, adapter: Adapter, overhead: int) -> Iterator[Saw]:
     """Where the two ends of the cable disagree. What either does not say is not compared."""
-    culprits = [adapter.name]
+    here, there, culprits = adapter.name, switch.place, [adapter.name]
     if switch.duplex and adapter.duplex and switch.duplex != adapter.duplex:
-        yield fail(
-            f"Duplex mismatch: {switch.place} is {switch.duplex} duplex, {adapter.name} is {adapter.duplex} duplex.",
-            culprits=culprits,
-        )
+        ends = f"{there} is {switch.duplex} duplex, {here} is {adapter.duplex} duplex"
+        yield fail(f"Duplex mismatch: {ends}.", culprits=culprits)
     if switch.speed_mbps and adapter.speed_mbps and switch.speed_mbps != adapter.speed_mbps:
-        yield caution(
-            f"{switch.place} says {switch.speed_mbps} Mb/s, {adapter.name} says {adapter.speed_mbps} Mb/s: "
-            "is something in between?",
-            fixes=BETWEEN_FIXES,
-            culprits=culprits,
-        )
+        ends = f"{there} says {switch.speed_mbps} Mb/s, {here} says {adapter.speed_mbps} Mb/s"
+        yield caution(f"{ends}: is something in between?", fixes=BETWEEN_FIXES, culprits=culprits)
     sends, takes = (adapter.mtu or 0) + overhead, switch.max_frame_bytes
     if takes and adapter.mtu and takes < sends:
-        yield caution(
-            f"{switch.place} takes frames of up to {takes} bytes, {adapter.name} may send {sends}.",
-            fixes=FRAME_FIXES,
-            culprits=culprits,
-        )
+        ends = f"{there} takes frames of up to {takes} bytes, {here} may send {sends}"
+        yield caution(f"{ends}.", fixes=FRAME_FIXES, culprits=culprits)
     if switch.eee:
-        yield caution(
-            f"{switch.place} may put the link to sleep between frames (energy-efficient Ethernet).",
-            fixes=SLEEP_FIXES,
-            culprits=culprits,
-        )
+        sleeps = f"{there} may put the link to sleep between frames (energy-efficient Ethernet)."
+        yield caution(sleeps, fixes=SLEEP_FIXES, culprits=culprits)

@@ -7,7 +7,6 @@ may have paused.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
@@ -15,6 +14,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, fail, passed, unproven
 from preflight.checks.say import counted, who
 from preflight.checks.see.dhcp import Server, heard_servers
+from preflight.checks.see.flows import shown
 from preflight.checks.see.silence import hole_s
 from preflight.wire import Malformed
 from preflight.wire.dhcp4 import Dhcp4Message
@@ -74,13 +74,9 @@ UDP = 17
 CLIENT_PORTS = (68, 546)  # only servers and relays send to these: RFC 2131 section 4.1, RFC 8415 section 7.2
 
 
-@dataclass(frozen=True)
-class _Ask:
-    """A client's question for any server. `visible` when an answer would have come by here."""
-
-    client: str
-    seen: Seen
-    visible: bool
+Asks = dict[
+    str, list[tuple[Seen, bool]]
+]  # by client: each question, and whether an answer would come by here
 
 
 def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
@@ -123,37 +119,18 @@ def _stray(server: Server) -> Saw:
 def _silence(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     """No server spoke and none was named: proved, or only not seen?"""
     v4, v6 = wire.heard(Dhcp4Message), wire.heard(Dhcp6Message)
-    mirror = wire.vantage == "mirror"
-    asked = [
-        _Ask(m.client_hardware, m.seen, m.broadcast_flag or m.seen.outgoing or mirror)
-        for m in v4
-        if m.message_type == "DISCOVER" and not m.relay
-    ]
-    asked6 = [
-        _Ask(n.client_id or n.seen.src, n.seen, n.seen.outgoing or mirror)
-        for n in v6
-        if n.message_type == "SOLICIT"
-    ]
-    requested = {m.client_hardware: m.seen.time_s for m in v4 if m.message_type == "REQUEST"}
-    requested6 = {n.client_id or n.seen.src: n.seen.time_s for n in v6 if n.message_type == "REQUEST"}
-    proof = _unanswered(wire, limits, asked, requested)
-    proof6 = _unanswered(wire, limits, asked6, requested6)
-    yield Measured(
-        {"questions": len(asked), "questions_ipv6": len(asked6), "ipv6_proved": proof6 is not None},
-        (proof6,) if proof6 else (),
-    )
+    asked = sum(m.message_type == "DISCOVER" and not m.relay for m in v4)
+    asks = _asks("DISCOVER", ((m.client_hardware, m, m.broadcast_flag) for m in v4 if not m.relay))
+    asks6 = _asks("SOLICIT", ((n.client_id or n.seen.src, n, False) for n in v6))
+    proof, proof6 = _unanswered(wire, limits, asks), _unanswered(wire, limits, asks6)
+    asked6 = sum(n.message_type == "SOLICIT" for n in v6)
+    measured = {"questions": asked, "questions_ipv6": asked6, "ipv6_proved": proof6 is not None}
+    yield Measured(measured, (proof6,) if proof6 else ())
     unread = [f for f in wire.tally.flows if f.protocol == UDP and f.destination_port in CLIENT_PORTS]
     if unread:
         yield unproven(
             "Something was sent to a DHCP client that could not be read: it may be a server's answer.",
-            [
-                Evidence(
-                    f"{counted(f.frames, 'frame')} from {who(f.source, f.source_ip)} to the port of DHCP clients",
-                    f.first_frame,
-                    f.first_s,
-                )
-                for f in unread[:4]
-            ],
+            [shown(f"{who(f.source, f.source_ip)} sent {counted(f.frames, 'frame')}", f) for f in unread[:4]],
         )
     elif proof is not None:
         yield passed("No DHCP server: a client asked for an address, and nobody answered.", [proof])
@@ -167,39 +144,37 @@ def _silence(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
         yield unproven("Nobody asked for an address, and a DHCP server is silent until somebody asks.")
 
 
-def _unanswered(
-    wire: Wire, limits: Limits, asks: Iterable[_Ask], requested: dict[str, float]
-) -> Evidence | None:
+def _asks(question: str, messages: Iterable[tuple[str, Dhcp4Message | Dhcp6Message, bool]]) -> Asks:
+    """The questions of each client for any server, without copies. What it asked before it went on to request shows nothing."""
+    asks: Asks = {}
+    for client, message, visible in messages:
+        if message.message_type == "REQUEST":
+            asks.pop(client, None)
+        elif message.message_type == question:
+            earlier = asks.setdefault(client, [])
+            if not earlier or message.seen.time_s - earlier[-1][0].time_s >= MIRRORED_S:
+                earlier.append((message.seen, visible))
+    return asks
+
+
+def _unanswered(wire: Wire, limits: Limits, asks: Asks) -> Evidence | None:
     """The first client that shows by its questions that no server answers."""
-    by_client: dict[str, list[_Ask]] = {}
-    for ask in asks:
-        if ask.seen.time_s <= requested.get(ask.client, -1.0):
-            continue  # what it asked before it went on to request shows nothing
-        earlier = by_client.setdefault(ask.client, [])
-        if not earlier or ask.seen.time_s - earlier[-1].seen.time_s >= MIRRORED_S:
-            earlier.append(ask)
+    within_s, least_s = limits["answer_within_s"], limits["hole_s"]
     # An answer that was lost or could not be read would look like none.
     complete = not wire.source.dropped and not any(
         m.kind in ("dhcp4", "dhcp6") for m in wire.heard(Malformed)
     )
-    for client, questions in by_client.items():
-        first, last = questions[0].seen, questions[-1].seen
-        asked_s = last.time_s - first.time_s
-        paused_s = hole_s(wire, first.time_s, last.time_s, limits["hole_s"])
-        if len(questions) >= limits["asked_times"] and asked_s - paused_s >= limits["asked_for_s"]:
-            return Evidence(
-                f"{who(client)} asked {len(questions)} times in {asked_s:.1f} s and took no offer",
-                last.frame,
-                last.time_s,
-            )
-        for ask in questions:
-            at_s, within_s = ask.seen.time_s, limits["answer_within_s"]
-            waited_s = wire.source.duration_s - at_s
-            hole = hole_s(wire, at_s, at_s + within_s, limits["hole_s"])
-            if complete and ask.visible and waited_s >= within_s and not hole:
-                return Evidence(
-                    f"{who(client)} asked; an answer would have come by here, and none came in {waited_s:.1f} s",
-                    ask.seen.frame,
-                    at_s,
-                )
+    for client, questions in asks.items():
+        first, last = questions[0][0].time_s, questions[-1][0]
+        asked_s = last.time_s - first
+        listened_s = asked_s - hole_s(wire, first, last.time_s, least_s)
+        if len(questions) >= limits["asked_times"] and listened_s >= limits["asked_for_s"]:
+            text = f"{who(client)} asked {len(questions)} times in {asked_s:.1f} s and took no offer"
+            return Evidence(text, last.frame, last.time_s)
+        for seen, visible in questions if complete else ():
+            at_s, waited_s = seen.time_s, wire.source.duration_s - seen.time_s
+            shows = visible or seen.outgoing or wire.vantage == "mirror"
+            if shows and waited_s >= within_s and not hole_s(wire, at_s, at_s + within_s, least_s):
+                came = f"an answer would have come by here, and none came in {waited_s:.1f} s"
+                return Evidence(f"{who(client)} asked; {came}", seen.frame, at_s)
     return None

@@ -8,15 +8,14 @@ given the same private range: that counts as much as a gateway, and is a caution
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from ipaddress import IPv4Network, IPv6Network
 
 from preflight.checks.asks import Missing, View, Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, trouble, unproven
+from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, unproven
 from preflight.checks.say import who
 from preflight.checks.see.maker import locally_administered
+from preflight.checks.see.signs import Sign, weighed
 from preflight.host.facts import Adapter
 from preflight.text import clean
 from preflight.wire.cdp import CdpNeighbour
@@ -82,58 +81,33 @@ WORDS = {
     "pre-authentication": "{} prepares to roam between Wi-Fi access points",
     "fast transition": "{} is an access point that hands over a Wi-Fi device",
 }
-
-
-@dataclass(frozen=True)
-class _Sign:
-    """`weight` is the name of its limit, `device` the hardware address or adapter it speaks of. `seen` is None where
-    this computer said it of itself."""
-
-    weight: str
-    device: str
-    text: str
-    seen: Seen | None = None
+SAYS_SO, DESCRIBED_SO = "{} says it is a Wi-Fi access point", "{} is described as an access point"
+GATEWAY = "{} says it is an internet gateway; most of these are Wi-Fi routers"
 
 
 def judge(view: View, limits: Limits) -> Iterator[Saw | Measured]:
-    wire = Wire.of(view)
-    if wire is None:
-        return
-    signs = _signs(view)
-    if not signs and isinstance(wire, Missing):
+    wire, signs = Wire.of(view), _signs(view)
+    if isinstance(wire, Missing) and not signs:
         yield unproven(wire.headline)
-        return
-    handheld = sum(sign.weight == "hand-held" for sign in signs)
-    points = min(handheld * limits["hand-held"], limits["hand-held, all"])
-    points += sum(limits[sign.weight] for sign in signs if sign.weight != "hand-held")
-    yield Measured({"points": points, "signs": sorted({sign.weight for sign in signs})})
-    if points < limits["caution"]:
-        yield unproven("No sign of Wi-Fi, but an access point that nobody uses can stay silent.")
-        return
-    failed = points >= limits["fail"]
-    # The heaviest first; among equals an access point itself before the devices that joined it.
-    signs.sort(key=lambda sign: (-limits[sign.weight], sign.weight not in ACCESS_POINTS))
-    times = [sign.seen.time_s for sign in signs if sign.seen]
-    yield trouble(
-        Outcome.FAIL if failed else Outcome.CAUTION,
-        f"{'Wi-Fi is' if failed else 'Wi-Fi may be'} bridged into the audio LAN: {signs[0].text}.",
-        [
-            Evidence(sign.text, sign.seen.frame, sign.seen.time_s) if sign.seen else Evidence(sign.text)
-            for sign in signs[:12]
-        ],
-        culprits=[sign.device for sign in signs if sign.device],
-        spans=[(min(times), max(times))] if times else [],
-    )
+    elif wire is not None:
+        yield from weighed(
+            signs,
+            limits,
+            {"hand-held": limits["hand-held, all"]},
+            ("Wi-Fi", "bridged into the audio LAN"),
+            "No sign of Wi-Fi, but an access point that nobody uses can stay silent.",
+        )
 
 
-def _signs(view: View) -> list[_Sign]:
-    """Every sign, once for each device."""
-    found: dict[tuple[str, str], _Sign] = {}
+def _signs(view: View) -> list[Sign]:
+    """Every sign, once for each device; an access point itself before the devices that joined it."""
+    found: dict[tuple[str, str], Sign] = {}
 
     def sign(weight: str, seen: Seen, text: str, device: str = "", ip: str = "") -> None:
         device = device or seen.src
         name = "this computer" if seen.outgoing and device == seen.src else who(device, ip)
-        found.setdefault((weight, device), _Sign(weight, device, text.format(name), seen))
+        told = Sign(weight, device, text.format(name), seen.frame, seen.time_s, seen.time_s)
+        found.setdefault((weight, device), told)
 
     for frame in view.heard(WlanSign):
         sign(frame.sign, frame.seen, WORDS[frame.sign])
@@ -141,18 +115,17 @@ def _signs(view: View) -> list[_Sign]:
         if peer.wlan_access_point and peer.station and not peer.bridge:
             sign("computer with Wi-Fi", peer.seen, "{} says it is a computer with Wi-Fi on")
         elif peer.wlan_access_point:
-            sign("says access point", peer.seen, "{} says it is a Wi-Fi access point")
+            sign("says access point", peer.seen, SAYS_SO)
         elif _described(peer.system_description, peer.port_description):
-            sign("described so", peer.seen, "{} is described as an access point")
+            sign("described so", peer.seen, DESCRIBED_SO)
     for other in view.heard(CdpNeighbour):
         if _described(other.platform, other.software):
-            sign("described so", other.seen, "{} is described as an access point")
+            sign("described so", other.seen, DESCRIBED_SO)
     for notice in view.heard(SsdpMessage):
         if notice.access_point:
-            sign("says access point", notice.seen, "{} says it is a Wi-Fi access point", ip=notice.source)
+            sign("says access point", notice.seen, SAYS_SO, ip=notice.source)
         elif notice.gateway:
-            text = "{} says it is an internet gateway; most of these are Wi-Fi routers"
-            sign("gateway", notice.seen, text, ip=notice.source)
+            sign("gateway", notice.seen, GATEWAY, ip=notice.source)
     for m in view.heard(Dhcp4Message):
         asks = m.message_type in ("DISCOVER", "REQUEST") and not m.seen.outgoing
         if asks and (_made_up(m.client_hardware) or m.vendor_class.lower().startswith(HANDHELD_CLASSES)):
@@ -161,25 +134,19 @@ def _signs(view: View) -> list[_Sign]:
         services = {service.lower() for service in words.services}
         if _made_up(words.seen.src) and not words.seen.outgoing and services.intersection(HANDHELD_SERVICES):
             sign("hand-held", words.seen, "{} announces services of a hand-held device", ip=words.source)
-    return [*found.values(), *_by_wifi_too(view)]
+    return sorted([*found.values(), *_by_wifi_too(view)], key=lambda each: each.weight not in ACCESS_POINTS)
 
 
-def _by_wifi_too(view: View) -> list[_Sign]:
+def _by_wifi_too(view: View) -> Iterator[Sign]:
     """This computer's Wi-Fi adapters that hold an address in the audio adapter's subnet."""
     audio = view.host.adapter(view.adapter) if view.host is not None else None
     if view.host is None or audio is None or audio.kind == "wifi":
-        return []
-    return [
-        _Sign(
-            "same subnet",
-            adapter.name,
-            f"this computer is in {shared[0]} by Wi-Fi ({clean(adapter.name)}) as well as by the audio adapter",
-        )
-        for adapter in view.host.adapters
-        if adapter.kind == "wifi" and adapter.carrier is not False
-        for shared in [[net for net in _subnets(adapter) if any(map(net.overlaps, _subnets(audio)))]]
-        if shared
-    ]
+        return
+    for adapter in view.host.adapters:
+        shared = [net for net in _subnets(adapter) if any(map(net.overlaps, _subnets(audio)))]
+        if shared and adapter.kind == "wifi" and adapter.carrier is not False:
+            by = f"by Wi-Fi ({clean(adapter.name)}) as well as by the audio adapter"
+            yield Sign("same subnet", adapter.name, f"this computer is in {shared[0]} {by}")
 
 
 def _subnets(adapter: Adapter) -> list[IPv4Network | IPv6Network]:
