@@ -207,6 +207,27 @@ def test_queries_beyond_those_that_were_read(tmp_path):
     assert finding.outcome == PASS
 
 
+def test_a_pause_is_none_where_not_every_query_was_read(tmp_path):
+    """Of the first querier those until 126 s are read; another one shows itself once."""
+    asked = asks(1, *range(0, 400, 2), interval=2), asks(9, 300, interval=2)
+    finding = judge(studied(tmp_path, *asked, joins(1, 0x0A), stream(0, 400, per_s=5)))
+    assert finding.outcome == PASS, told(finding)
+
+
+def test_reports_beyond_those_that_were_read(tmp_path):
+    """64 messages of one sender are read; the tally tells when the last one came."""
+    reports = [f for at in range(1, 200, 2) for f in joins(at, 0x0A)]
+    members = asks(1, 0, 100, 199.5), joins(20, 0x0B), joins(130, 0x0B)
+    facts = studied(tmp_path, *members, reports, stream(0, 210), stream(0, 210, OTHER, 0x20))
+    finding = judge(replace(facts, vantage="access port"))
+    assert finding.outcome == PASS, "one of the unread reports may have joined the other group"
+    assert finding.measured["groups"][STREAM]["runs_out_s"] == 199 + 260
+    few = studied(tmp_path, *members, reports[:50], stream(0, 210), stream(0, 210, OTHER, 0x20))
+    finding = judge(replace(few, vantage="access port"))
+    assert "nobody joined" in finding.headline
+    assert finding.measured["groups"][STREAM]["runs_out_s"] == 130 + 260
+
+
 @pytest.mark.parametrize(
     ("high", "outcome"),
     [
@@ -268,6 +289,7 @@ def test_versions(tmp_path, querier, reports, outcome):
 def test_version_1_is_told_with_its_first_query(tmp_path):
     finding = judge(studied(tmp_path, stream(0, 25), asks(1, 5, 20, version=1), joins(6, 0x0A, version=1)))
     assert "IGMP version 1" in finding.headline and finding.evidence[0].time_s == 5.0
+    assert finding.measured["membership_interval_s"] == 260, "version 1 tells neither interval nor response"
 
 
 # Ten seconds to answer the first query: what came by then may have been under way.
