@@ -136,3 +136,43 @@ def test_what_is_no_beat_of_the_rig(tmp_path):
         "No steady beat was heard beside streams and clocks.",
     )
     assert judge(Facts()) is None
+
+
+@pytest.mark.parametrize(("paused", "words"), [(1, "of 2 steady flows missing"), (2, "Most beats missed")])
+def test_half_of_the_others_clear_a_sender(tmp_path, paused, words):
+    """Of four others one or two miss with it."""
+    others = [beat(sender, 0.004, start=sender / 1e4) for sender in (6, 7, 8, 9)]
+    hole = [[(t, d) for t, d in frames if not 2 <= t < 2.3] for frames in (beat(), *others[:paused])]
+    finding = judge(studied(tmp_path, *hole, *others[paused:]))
+    assert words in finding.headline
+    assert finding.outcome == (FAIL if paused == 1 else CAUTION)
+
+
+@pytest.mark.parametrize(
+    ("gone", "outcome"),
+    [
+        (range(1000, 1005), PASS),
+        (range(1000, 1006), CAUTION),
+        ((900, 1900), PASS),
+        ((900, 1900, 2900), CAUTION),
+    ],
+)
+def test_a_short_pause_once_or_twice_is_natural(tmp_path, gone, outcome):
+    facts = studied(tmp_path, beat(period_s=0.001, gone=gone), BESIDE, beat(7, 0.0002))
+    assert judge(facts).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("period_s", "held_ms", "outcome"),
+    [(0.001, 48, PASS), (0.001, 52, CAUTION), (0.01, 180, PASS), (0.01, 220, CAUTION)],
+)
+def test_the_longest_wait(tmp_path, period_s, held_ms, outcome):
+    """Twenty periods, and 50 ms at the least."""
+    until = 2 - period_s + held_ms / 1000
+    held = [(max(t, until + t / 1e6) if t >= 2 - period_s / 2 else t, d) for t, d in beat(period_s=period_s)]
+    assert judge(studied(tmp_path, held, BESIDE)).outcome == outcome
+
+
+@pytest.mark.parametrize(("gone_s", "outcome"), [(1.9, PASS), (2.1, CAUTION)])
+def test_two_seconds_of_silence_at_the_end_are_a_stop(tmp_path, gone_s, outcome):
+    assert judge(studied(tmp_path, beat(end=6 - gone_s), beat(6, end=6))).outcome == outcome

@@ -98,3 +98,15 @@ def test_what_it_can_see_is_said(tmp_path, vantage, words):
 
 def test_no_frame(tmp_path):
     assert judge(studied(tmp_path)).outcome == UNPROVEN
+
+
+@pytest.mark.parametrize(("step_s", "outcome"), [(0.009, PASS), (0.010, CAUTION)])
+def test_a_step_back_of_ten_ms(tmp_path, step_s, outcome):
+    facts = studied(tmp_path, stream(0, 1.25))
+    facts = replace(facts, source=replace(facts.source, steps_back=1, longest_step_back_s=step_s))
+    assert judge(facts).outcome == outcome
+
+
+@pytest.mark.parametrize(("per_s", "outcome"), [(122, PASS), (128, CAUTION)])
+def test_a_hole_counts_from_a_hundred_frames_a_second_on(tmp_path, per_s, outcome):
+    assert judge(studied(tmp_path, stream(0, 1.0, per_s), stream(1.6, 3.0, per_s))).outcome == outcome

@@ -246,3 +246,14 @@ def test_without_broadcast_or_multicast_nothing_is_proven(tmp_path):
 def test_no_frame_at_all(tmp_path):
     finding = judge(studied(tmp_path))
     assert finding.outcome == UNPROVEN and finding.fixes
+
+
+@pytest.mark.parametrize(("senders", "outcome"), [(1, PASS), (2, FAIL)])
+def test_one_content_that_is_slow_is_no_loop(tmp_path, senders, outcome):
+    assert judge(studied(tmp_path, rig(), *(burst(n, 30) for n in range(1, senders + 1)))).outcome == outcome
+
+
+@pytest.mark.parametrize(("contents", "outcome"), [(7, PASS), (8, FAIL)])
+def test_eight_that_repeat_by_turns_need_fewer_copies(tmp_path, contents, outcome):
+    turns = every(0.0005, lambda n: arp(1, 10 + n % contents), 1.0, 1.0 + 0.0005 * 12 * contents)
+    assert judge(studied(tmp_path, rig(), turns)).outcome == outcome

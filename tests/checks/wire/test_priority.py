@@ -93,3 +93,9 @@ def test_nothing_to_judge(tmp_path):
     assert "no VLAN tag" in finding.headline
     assert judge(studied(tmp_path, every(0.1, udp(1, TWO, 6000, b"hello"), 0, 1))).outcome == UNPROVEN
     assert judge(Facts()) is None
+
+
+@pytest.mark.parametrize(("other", "outcome"), [(3, PASS), (4, CAUTION)])
+def test_one_in_a_hundred_may_be_marked_otherwise(tmp_path, other, outcome):
+    frames = [(n / 1000, rtp(5, ONE, n, dscp=0 if 0 < n <= other else 34)) for n in range(300)]
+    assert judge(studied(tmp_path, frames)).outcome == outcome

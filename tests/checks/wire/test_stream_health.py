@@ -179,3 +179,55 @@ def test_silence_proves_nothing(tmp_path):
     assert "mirror port" in finding.fixes[0]
     assert judge(Facts()) is None
     assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN
+
+
+@pytest.mark.parametrize(
+    ("count", "lost", "outcome"),
+    [(1500, 2, CAUTION), (3000, 3, FAIL), (3010, 3, CAUTION), (10_020, 9, CAUTION), (10_020, 10, FAIL)],
+)
+def test_a_share_counts_from_three_packets_on_and_ten_always(tmp_path, count, lost, outcome):
+    gone = [100 + 200 * n for n in range(lost)]
+    facts = studied(tmp_path, without(stream(count=count), *gone), stream(6, TWO, count, 0.0003))
+    assert judge(facts).outcome == outcome
+
+
+@pytest.mark.parametrize(("left_ms", "words"), [(15, "and so did everything"), (25, "for up to 0.20 s")])
+def test_pauses_of_all_that_lie_together(tmp_path, left_ms, words):
+    paused = [(time + 0.199 * (time >= 1), data) for time, data in stream()]
+    finding = judge(studied(tmp_path, paused, [(0.999 + left_ms / 1000, broadcast(7, 1))]))
+    assert finding.outcome == CAUTION and words in finding.headline
+
+
+@pytest.mark.parametrize(("pause_ms", "words"), [(98, "come unevenly"), (102, "paused")])
+def test_a_tenth_of_a_second_is_a_pause(tmp_path, pause_ms, words):
+    paused = [
+        (max(time, 1 + pause_ms / 1000 + time / 1e6) if time >= 1 else time, data) for time, data in stream()
+    ]
+    assert words in judge(studied(tmp_path, paused, BESIDE)).headline
+
+
+@pytest.mark.parametrize(("count", "outcome"), [(2990, CAUTION), (3010, PASS)])
+def test_a_second_of_silence_at_the_end_is_a_stop(tmp_path, count, outcome):
+    assert judge(studied(tmp_path, stream(count=count), BESIDE)).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("count", "mixed", "outcome"),
+    [(4000, 9, PASS), (4000, 10, CAUTION), (10_030, 10, PASS), (9990, 10, CAUTION)],
+)
+def test_so_many_out_of_order(tmp_path, count, mixed, outcome):
+    order = list(range(count))
+    for n in range(100, 100 + 100 * mixed, 100):
+        order[n : n + 2] = n + 1, n
+    frames = [(n / 1000, rtp(5, ONE, number)) for n, number in enumerate(order)]
+    assert judge(studied(tmp_path, frames)).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("count", "doubled", "outcome"),
+    [(500, 9, PASS), (500, 10, CAUTION), (1000, 10, PASS), (990, 10, CAUTION)],
+)
+def test_so_many_doubled(tmp_path, count, doubled, outcome):
+    frames = stream(count=count)
+    again = [(time + 0.0002, data) for time, data in frames[100 : 100 + 10 * doubled : 10]]
+    assert judge(studied(tmp_path, frames, again)).outcome == outcome

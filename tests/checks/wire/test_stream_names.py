@@ -145,3 +145,18 @@ def test_two_devices_send_to_one_group(tmp_path):
     assert finding.outcome == CAUTION
     assert f"233.252.0.9 port 5004 is sent by {mac(5)}" in told(finding) and mac(6) in told(finding)
     assert judge(studied(tmp_path, stream(), spare)).outcome == UNPROVEN
+
+
+@pytest.mark.parametrize(
+    ("text", "outcome"), [("1.025", PASS), ("1.027", CAUTION), ("0.975", CAUTION), ("0.977", PASS)]
+)
+def test_a_packet_time_that_is_nearly_right(tmp_path, text, outcome):
+    facts = studied(tmp_path, stream(), said(sdp("x", ONE, channels=8, ptime=text)))
+    assert judge(facts).outcome == outcome
+
+
+@pytest.mark.parametrize(("beside_s", "outcome"), [(0.49, UNPROVEN), (0.51, CAUTION)])
+def test_a_hand_over_is_quicker_than_half_a_second(tmp_path, beside_s, outcome):
+    long = [(n / 1000, rtp(5, ONE, n)) for n in range(2000)]
+    other = [(n / 1000 + 1.999 - beside_s, rtp(6, ONE, n)) for n in range(1000)]
+    assert judge(studied(tmp_path, long, other)).outcome == outcome
