@@ -33,6 +33,10 @@ def solicitation6(src: str = BOX) -> bytes:
     return _ipv6(ICMPv6ND_RS(), src)
 
 
+def solicitation4(src: str = BOX) -> bytes:
+    return _ipv4(ICMP(type=10), src)
+
+
 def neighbour() -> bytes:
     return _ipv6(ICMPv6ND_NS(tgt="fe80::7"))
 

@@ -11,7 +11,7 @@ from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.study import study
 from tests.checks.asked import asked
-from tests.checks.computers import desk
+from tests.checks.computers import CONTROL, desk
 from tests.tally.captures import (
     BROADCAST,
     Timed,
@@ -172,3 +172,102 @@ PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
 @pytest.mark.parametrize("file", ["HSRP_coup", "HSRP_election", "HSRP_failover", "vrrp"])
 def test_routers_that_take_over_from_one_another(file):
     assert judge(study(str(PUBLIC / f"{file}.pcap"))).outcome == PASS
+
+
+@pytest.mark.parametrize(("again_s", "outcome"), [(1.999, PASS), (2.0, PASS), (2.001, FAIL)])
+def test_who_is_heard_again_after_the_other_came_clashes(tmp_path, again_s, outcome):
+    frames = at(1, says(mac(1), 20)), at(again_s, says(mac(1), 20)), at(2, says(mac(2), 20))
+    assert judge(studied(tmp_path, *frames)).outcome == outcome
+
+
+@pytest.mark.parametrize(("last_s", "outcome"), [(3.0, PASS), (3.001, CAUTION)])
+def test_how_long_the_old_one_may_talk_on(tmp_path, last_s, outcome):
+    frames = at(1, says(mac(1), 20)), at(2, says(mac(2), 20)), at(last_s, broadcast(1, 7))
+    finding = judge(studied(tmp_path, *frames))
+    assert finding.outcome == outcome and finding.measured["clashes"] == 0
+    if outcome == CAUTION:
+        assert "still talks" in told(finding) and finding.spans == ((1.0, 1.0),)
+
+
+@pytest.mark.parametrize(("named_s", "outcome"), [(1.999, CAUTION), (2.0, PASS)])
+def test_another_address_from_then_on_means_it_was_renumbered(tmp_path, named_s, outcome):
+    frames = at(1, says(mac(1), 20)), at(2, says(mac(2), 20)), at(6, broadcast(1, 7))
+    assert judge(studied(tmp_path, *frames, at(named_s, says(mac(1), 21)))).outcome == outcome
+
+
+@pytest.mark.parametrize(("probes", "outcome"), [(1, CAUTION), (2, CAUTION), (3, PASS)])
+def test_who_probes_for_three_watches_over_others(tmp_path, probes, outcome):
+    here = [every(1, says(mac(n), n), 0, 5) for n in range(1, 4)]
+    wanted = [at(2, says(mac(9), 0, target=n)) for n in range(1, probes + 1)]
+    finding = judge(studied(tmp_path, *here, *wanted))
+    assert finding.outcome == outcome
+    assert sum("probes whether" in each.text for each in finding.evidence) == (
+        probes if outcome == CAUTION else 0
+    )
+
+
+@pytest.mark.parametrize(("probe_s", "outcome"), [(1.0, CAUTION), (1.001, PASS)])
+def test_a_probe_counts_while_the_holder_is_heard(tmp_path, probe_s, outcome):
+    frames = at(0, says(mac(1), 20)), at(1, says(mac(1), 20)), at(probe_s, says(mac(2), 0, target=20))
+    finding = judge(studied(tmp_path, *frames, at(2, broadcast(3, 1))))
+    assert finding.outcome == outcome
+
+
+def test_link_local_addresses_are_found_by_probes(tmp_path):
+    here, there = bytes([192, 0, 2]), bytes([169, 254, 2])
+    frames = (says(mac(1), 20), says(mac(2), 0, target=20), says(mac(1), 20))
+    moved = [at(n, frame.replace(here, there)) for n, frame in enumerate(frames)]
+    assert judge(studied(tmp_path, *moved)).outcome == PASS
+
+
+@pytest.mark.parametrize(("others", "outcome"), [(2, FAIL), (3, CAUTION)])
+def test_who_answers_for_four_is_a_proxy(tmp_path, others, outcome):
+    hosts = range(100, 101 + others)
+    finding = judge(
+        studied(tmp_path, answers(mac(7), *hosts, start=0.3), every(0.5, says(mac(1), 100), 0, 2))
+    )
+    assert finding.outcome == outcome and finding.measured["proxies"] == (
+        [mac(7)] if outcome == CAUTION else []
+    )
+
+
+def test_questions_make_no_proxy(tmp_path):
+    asks = [at(n / 10, says(mac(7), 100 + n)) for n in range(4)]
+    assert judge(studied(tmp_path, *asks)).measured["proxies"] == []
+
+
+@pytest.mark.parametrize(("frames", "outcome"), [(1, UNPROVEN), (2, PASS)])
+def test_what_goes_to_all_twice_names_its_sender(tmp_path, frames, outcome):
+    finding = judge(studied(tmp_path, every(1, udp(1, "233.252.0.1", 6000, b"a"), 0, frames)))
+    assert finding.outcome == outcome and finding.measured["addresses"] == frames - 1
+
+
+def test_unicast_may_have_come_by_a_router(tmp_path):
+    assert (
+        judge(studied(tmp_path, every(1, udp(1, "192.0.2.9", 6000, b"a", mac(9)), 0, 5))).outcome == UNPROVEN
+    )
+
+
+def test_the_gravest_comes_first_and_a_virtual_router_beside_it(tmp_path):
+    wants = at(0, says(mac(1), 30)), at(0.5, says(mac(9), 0, target=30)), at(4, says(mac(1), 30))
+    clash = [at(n, says(mac(2 + n % 2), 20)) for n in range(1, 4)]
+    shared = [at(n, says(who, 1)) for n, who in enumerate([mac(1), VIRTUAL_ROUTER])]
+    finding = judge(studied(tmp_path, *wants, *clash, *shared))
+    assert finding.outcome == FAIL and set(finding.culprits) == {mac(2), mac(3)}
+    assert "wants 192.0.2.30" in told(finding) and finding.evidence[-1].text.startswith(
+        "192.0.2.1 belongs to"
+    )
+
+
+def test_two_adapters_of_this_computer_are_no_clash(tmp_path):
+    """The addressing check tells of them."""
+    facts = studied(tmp_path, [f for n in range(4) for f in at(n, says(mac(5 + n % 2), 10))])
+    assert judge(facts).outcome == FAIL
+    own = desk(replace(CONTROL, hardware_address=mac(6)), hardware_address=mac(5))
+    assert judge(replace(facts, host=own.host, adapter="audio")).outcome == PASS
+
+
+def test_a_group_is_no_device(tmp_path):
+    group = "03:00:5e:00:53:01"
+    frames = [at(n, says(group if n % 2 else mac(1), 20)) for n in range(4)]
+    assert judge(studied(tmp_path, *frames)).outcome == PASS

@@ -140,3 +140,70 @@ def test_which_addresses_are_the_internets(address, told):
 def test_a_show_is_no_house_network(tmp_path):
     finding = judge(studied(tmp_path, every(0.01, lambda n: rtp(1, "233.252.0.1", n), 0, 2)))
     assert finding.outcome == UNPROVEN and finding.fixes
+
+
+def by(number: int, frame: bytes) -> bytes:
+    """The same frame from another device."""
+    return frame[:6] + bytes.fromhex(mac(number).replace(":", "")) + frame[12:]
+
+
+@pytest.mark.parametrize(
+    ("frame", "points"),
+    [
+        (from_far, (4, 8, 8)),
+        (to_far, (3, 6, 6)),
+        (answer, (4, 8, 8)),
+        (lookup, (2, 4, 4)),
+        (gateway, (2, 4, 4)),
+        (ospf, (4, 8, 8)),
+        (sign_in, (4, 4, 4)),
+        (printer, (2, 4, 4)),
+        (files, (2, 4, 4)),
+        (names, (1, 2, 2)),
+    ],
+)
+def test_each_kind_counts_for_so_many_devices(tmp_path, frame, points):
+    for count, expected in enumerate(points, 1):
+        frames = [(0.1 * n, by(0x30 + n, frame)) for n in range(count)]
+        assert judge(studied(tmp_path, frames)).measured["points"] == expected
+
+
+def test_nine_points_are_a_caution_and_ten_a_fault(tmp_path):
+    nine = [(0.0, answer), (0.1, to_far), (0.2, lookup)]
+    assert judge(studied(tmp_path, nine)).measured["points"] == 9
+    assert judge(studied(tmp_path, nine)).outcome == CAUTION
+    assert judge(studied(tmp_path, nine, [(0.3, names)])).outcome == FAIL
+
+
+@pytest.mark.parametrize(
+    ("frame", "sign"),
+    [
+        *(
+            (packet(GATE, "192.0.2.66", BOX, HERE, port, 1024), "file sharing")
+            for port in (139, 445, 548, 2049)
+        ),
+        *((packet(GATE, "192.0.2.66", BOX, HERE, port, 1024), "printing") for port in (515, 631, 9100)),
+        *((packet(GATE, "192.0.2.66", BOX, HERE, port, 1024), "office sign-in") for port in (88, 389, 636)),
+        (packet(GATE, "192.0.2.66", BOX, HERE, 445, 1023), None),
+        (packet(GATE, "192.0.2.66", BOX, HERE, 445, 1024, UDP), None),
+        (packet(BOX, HERE, BROADCAST, "192.0.2.255", 138, 138, UDP), "network names"),
+        (packet(BOX, HERE, BROADCAST, "192.0.2.255", 139, 139, UDP), None),
+        (packet(BOX, HERE, BROADCAST, "192.0.2.255", 53, 53, UDP), None),
+        *(
+            (packet(GATE, "192.0.2.66", BROADCAST, "192.0.2.255", 1, port, UDP), "routing")
+            for port in (520, 521, 1985)
+        ),
+        (packet(GATE, "192.0.2.66", BOX, HERE, 1, 520, UDP), None),
+        (packet(GATE, "192.0.2.66", BROADCAST, "192.0.2.255", 1, 520), None),
+        (packet(GATE, "192.0.2.66", "01:00:5e:00:00:0a", "224.0.0.10", protocol=88), "routing"),
+        (packet(GATE, "192.0.2.66", BOX, HERE, protocol=89), "routing"),
+    ],
+)
+def test_services_by_their_ports(tmp_path, frame, sign):
+    assert judge(studied(tmp_path, [(0.0, frame)])).measured["signs"] == ([sign] if sign else [])
+
+
+def test_two_addresses_of_one_network_are_no_gateway_at_work(tmp_path):
+    near = packet(GATE, "192.31.196.77", BOX, HERE, 443, 40001)
+    finding = judge(studied(tmp_path, [(0.0, from_far), (0.5, near)]))
+    assert finding.measured["signs"] == ["internet address"] and finding.spans == ((0.0, 0.5),)

@@ -5,11 +5,13 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
+from preflight.checks.rule import AGAIN
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from tests.checks.asked import asked
 from tests.checks.computers import desk
 from tests.checks.wire.test_stray_dhcp import heard, shown
+from tests.rig import shows
 from tests.wire import samples
 from tests.wire.samples import SERVER
 
@@ -119,3 +121,36 @@ def test_nothing_heard():
     assert judge(Facts()) is None
     assert judge(Facts(wire_refused="no privilege")).outcome == UNPROVEN
     assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == UNPROVEN
+
+
+@pytest.mark.parametrize(
+    ("limits", "outcome"),
+    [({"neighbours": 1}, CAUTION), ({"neighbours": 2}, PASS), ({"frame_overhead": 22}, CAUTION)],
+)
+def test_the_limits_of_the_sheet_decide(limits, outcome):
+    both = word(), word(src=OTHER, name=b"stage")
+    frames = both if "neighbours" in limits else [word("00120f0405ee")]
+    facts = replace(at_desk(*frames), sheet=replace(shows.sheet(), limits={"neighbours": limits}))
+    assert judge(facts).outcome == outcome
+
+
+def test_every_disagreement_has_its_fix():
+    finding = judge(at_desk(word("00120f01036c01000f", "00120f05001e001e001e001e001e", "00120f0405ed")))
+    assert finding.outcome == FAIL and finding.headline.startswith("Duplex mismatch")
+    told = " ".join(finding.fixes)
+    assert all(
+        fix in told for fix in ("speed and duplex", "Follow the cable", "MTU to 1500", "energy-efficient")
+    )
+    assert finding.fixes[-1] == AGAIN and finding.measured["speed_mbps"] == 100 and finding.measured["eee"]
+
+
+def test_several_neighbours_blame_nobody():
+    assert judge(at_desk(word(), word(src=OTHER, name=b"stage"))).culprits == ()
+
+
+def test_at_a_mirror_nothing_is_compared():
+    assert judge(replace(at_desk(word(HALF)), vantage="mirror")).outcome == PASS
+
+
+def test_what_this_computer_says_by_cdp_is_no_neighbour():
+    assert judge(at_desk(("cdp", 0, samples.cdp(duplex=0), {"outgoing": True}))).outcome == UNPROVEN

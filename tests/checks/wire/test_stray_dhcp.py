@@ -12,6 +12,7 @@ from preflight.frames.facts import SourceFacts
 from preflight.tally.tally import Tally
 from preflight.wire.dhcp4 import Dhcp4Message
 from tests.checks.asked import asked
+from tests.tally.captures import broadcast, every, studied, udp
 from tests.wire import samples
 from tests.wire.samples import SERVER, SERVER_IP, STATION, picked
 
@@ -126,13 +127,18 @@ def test_this_computers_own_server_is_called_so():
         # Asks again and again, as one does that gets no answer: RFC 2131 section 4.1.
         (discovers(0, 4, 12), {}, Outcome.PASS),
         (discovers(0, 4, 12), {"duration_s": 12.0}, Outcome.PASS),
+        (discovers(0, 4, 8), {}, Outcome.PASS),
+        (discovers(0, 4, 7.9), {}, Outcome.UNPROVEN),
         (discovers(0, 4), {}, Outcome.UNPROVEN),
+        (discovers(0, 12), {}, Outcome.UNPROVEN),
+        (discovers(0, 0.5, 12), {}, Outcome.PASS),
+        (discovers(0, 0.4, 12), {}, Outcome.UNPROVEN),  # a copy
         (discovers(0, 1, 2, 3), {}, Outcome.UNPROVEN),
         (discovers(0) + discovers(4, client=OTHER) + discovers(12, client=STATION), {}, Outcome.UNPROVEN),
         (discovers(0, 0, 12, 12), {}, Outcome.UNPROVEN),  # each copied by a mirror
         # An answer would have been seen.
-        (discovers(0, flags=0x8000), {"duration_s": 4.5}, Outcome.PASS),
-        (discovers(0, flags=0x8000), {"duration_s": 3.5}, Outcome.UNPROVEN),
+        (discovers(0, flags=0x8000), {"duration_s": 4.0}, Outcome.PASS),
+        (discovers(0, flags=0x8000), {"duration_s": 3.9}, Outcome.UNPROVEN),
         (discovers(0, flags=0x8000), {"dropped": 7}, Outcome.UNPROVEN),
         (discovers(0), {"vantage": "mirror"}, Outcome.PASS),
         (discovers(0), {}, Outcome.UNPROVEN),
@@ -144,6 +150,12 @@ def test_this_computers_own_server_is_called_so():
             [*discovers(0, 4, 12, flags=0x8000), ("dhcp4", 13, samples.dhcp4("request"))],
             {},
             Outcome.UNPROVEN,
+        ),
+        # Asks anew, later on, and is ignored.
+        (
+            [*discovers(0), ("dhcp4", 1, samples.dhcp4("request")), *discovers(2, 6, 10)],
+            {},
+            Outcome.PASS,
         ),
         # IPv6 alone says nothing of IPv4.
         ([("dhcp6", at, samples.solicit()) for at in (0, 4, 12)], {}, Outcome.UNPROVEN),
@@ -178,3 +190,84 @@ def test_without_a_wire():
     assert judge(Facts()) is None
     assert judge(Facts(wire_refused="no privilege")).outcome == Outcome.UNPROVEN
     assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == Outcome.UNPROVEN
+
+
+def after_hole(start: float, end: float, until: float = 20.0) -> list:
+    """Frames of others every quarter of a second, but for the time from `start` to `end`."""
+    return every(0.25, broadcast(9, 1), 0, start + 0.25) + every(0.25, broadcast(9, 2), end, until)
+
+
+def timed(frames: list) -> list:
+    return [(at, bytes(frame)) for _, at, frame in frames]
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "outcome"),
+    [
+        (5.0, 5.25, Outcome.PASS),
+        (5.0, 9.0, Outcome.PASS),  # eight seconds of its asking were listened to
+        (5.0, 9.25, Outcome.UNPROVEN),
+        (13.0, 18.0, Outcome.PASS),  # after it had asked
+    ],
+)
+def test_time_in_a_hole_is_no_time_of_asking(tmp_path, start, end, outcome):
+    assert (
+        judge(studied(tmp_path, after_hole(start, end), timed(discovers(0.1, 4.1, 12.1)))).outcome == outcome
+    )
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "outcome"),
+    [
+        (1.5, 2.0, Outcome.UNPROVEN),  # the answer may have come then
+        (1.5, 1.75, Outcome.PASS),
+        (4.75, 9.0, Outcome.PASS),  # 0.35 s of the time for an answer
+        (4.25, 9.0, Outcome.UNPROVEN),
+        (0.25, 1.25, Outcome.PASS),
+    ],
+)
+def test_no_answer_comes_to_light_in_a_hole(tmp_path, start, end, outcome):
+    asks = timed(discovers(1.1, flags=0x8000))
+    assert judge(studied(tmp_path, after_hole(start, end), asks)).outcome == outcome
+
+
+def test_who_is_ignored_proves_nothing_where_a_server_spoke_to_another(tmp_path):
+    """Neither where the server's word was read, nor where it was too damaged for that."""
+    ignored = timed(discovers(0, 4, 12))
+    assert judge(studied(tmp_path, after_hole(0, 0.25), ignored)).outcome == Outcome.PASS
+    answer = [(6.0, bytes(samples.offer(client=OTHER)))]
+    assert judge(studied(tmp_path, after_hole(0, 0.25), ignored, answer)).outcome == Outcome.FAIL
+    for port in (68, 546):
+        damaged = [(6.0, udp(0x42, "192.0.2.9", port, b"damaged", OTHER))]
+        finding = judge(studied(tmp_path, after_hole(0, 0.25), ignored, damaged))
+        assert finding.outcome == Outcome.UNPROVEN and "could not be read" in finding.headline
+        assert finding.evidence[0].time_s == 6.0 and "00:00:5e:00:53:42" in shown(finding)
+    to_servers = [(6.0, udp(0x42, "192.0.2.9", 67, b"damaged", OTHER))]
+    assert judge(studied(tmp_path, after_hole(0, 0.25), ignored, to_servers)).outcome == Outcome.PASS
+
+
+def test_a_decline_names_the_server_too():
+    for kind in ("dhcp4", "decline"), ("dhcp4", "request"):
+        frame = samples.dhcp4(kind[1], server_id=SERVER_IP, requested_addr="192.0.2.111")
+        assert judge(heard((kind[0], 1, frame))).culprits == (SERVER_IP,)
+
+
+def test_this_computers_server_and_a_stray_one_each_have_their_fix():
+    own = ("dhcp4", 0, samples.offer(), {"outgoing": True})
+    finding = judge(heard(own, ("dhcp4", 2, samples.offer(OTHER, server_id="192.0.2.67"))))
+    assert finding.culprits == (SERVER, OTHER) and finding.cautions
+    assert "sharing" in finding.fixes[0] and set(CHECK.fixes) < set(finding.fixes)
+    assert finding.spans == ((0, 0), (2, 2))
+    assert not judge(heard(own)).cautions  # no cable is touched
+
+
+def test_a_server_is_heard_from_its_first_to_its_last_word():
+    later, sooner = ("dhcp6", 1.0, samples.advertise()), ("dhcp4", 4.0, samples.offer())
+    assert judge(heard(later, sooner)).spans == ((1.0, 4.0),)
+
+
+def test_silence_over_ipv6_is_measured():
+    asked = [("dhcp6", 0, samples.solicit(), {"outgoing": True})]
+    assert judge(heard(*asked)).measured["ipv6_proved"]
+    assert not judge(heard(*asked, duration_s=3.9)).measured["ipv6_proved"]
+    assert not judge(heard(("dhcp6", 0, samples.solicit()))).measured["ipv6_proved"]

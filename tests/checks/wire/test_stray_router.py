@@ -5,7 +5,7 @@ import pytest
 from preflight.checks.finding import Outcome
 from tests.checks.asked import asked
 from tests.checks.wire.test_stray_dhcp import heard
-from tests.tally.captures import studied, told
+from tests.tally.captures import broadcast, every, studied, told
 from tests.wire import routers
 from tests.wire.routers import BOX, ROUTER
 
@@ -58,6 +58,7 @@ def test_this_computer_is_named_as_such():
         ([("icmp6", 26.0, routers.solicitation6())], {}, PASS),
         ([("icmp6", 26.1, routers.solicitation6())], {}, UNPROVEN),
         ([("icmp6", 26.0, routers.solicitation6())], {"dropped": 3}, UNPROVEN),
+        ([("icmp4", 1.0, routers.solicitation4())], {}, UNPROVEN),  # few answer over IPv4
         ([("icmp6", 1.0, routers.neighbour()), ("icmp4", 1.0, routers.ping())], {}, UNPROVEN),
         ([("icmp6", 1.0, routers.advertisement(hop_limit=64))], {}, UNPROVEN),  # hosts drop it
     ],
@@ -71,3 +72,23 @@ def test_silence(frames, more, outcome):
 def test_from_a_capture_to_the_finding(tmp_path):
     facts = studied(tmp_path, [(0.0, routers.solicitation6()), (0.3, routers.advertisement())])
     assert judge(facts).outcome == FAIL
+
+
+@pytest.mark.parametrize(
+    ("at_s", "gap", "outcome"),
+    [
+        (1.1, 0.25, PASS),
+        (1.1, 0.75, UNPROVEN),
+        (1.1, 0.5, UNPROVEN),
+        (3.0, 0.75, PASS),
+        (16.1, 0.25, UNPROVEN),
+    ],
+)
+def test_a_hole_may_have_swallowed_the_answer(tmp_path, at_s, gap, outcome):
+    others = every(0.25, broadcast(9, 1), 0, 2.25) + every(0.25, broadcast(9, 1), 2.0 + gap, 20)
+    assert judge(studied(tmp_path, others, [(at_s, routers.solicitation6())])).outcome == outcome
+
+
+def test_this_computer_asked():
+    finding = judge(heard(("icmp6", 1.0, routers.solicitation6(), {"outgoing": True})))
+    assert finding.outcome == PASS and finding.headline.startswith("This computer asked")

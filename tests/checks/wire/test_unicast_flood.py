@@ -80,3 +80,39 @@ def test_a_mirror_shows_the_talk_of_others(tmp_path, frames):
 def test_nothing_for_others(tmp_path):
     assert judge(studied(tmp_path, OWN_TALK)).outcome == PASS
     assert judge(studied(tmp_path, [f for f in OWN_TALK if f[0] < 1.5])).outcome == UNPROVEN
+
+
+@pytest.mark.parametrize(("gap_s", "outcome"), [(0.02, FAIL), (0.0198, CAUTION)])
+def test_how_long_is_a_flood(tmp_path, gap_s, outcome):
+    """A hundred steps of a fiftieth of a second are two seconds."""
+    frames = [(0.2 + n * gap_s, to(7, 9, n)) for n in range(101)]
+    finding = judge(studied(tmp_path, OWN_TALK, frames))
+    assert finding.outcome == outcome and finding.spans == ((0.2, pytest.approx(0.2 + 100 * gap_s)),)
+
+
+@pytest.mark.parametrize(("last_s", "outcome"), [(1.9, UNPROVEN), (2.0, PASS)])
+def test_two_seconds_of_listening_show_that_there_is_none(tmp_path, last_s, outcome):
+    end = [(last_s, arp(1, 2))]
+    assert judge(studied(tmp_path, [f for f in OWN_TALK if f[0] < 1.8], end)).outcome == outcome
+
+
+@pytest.mark.parametrize(("frames", "outcome"), [(3, FAIL), (4, UNPROVEN)])
+def test_a_few_frames_and_their_answer_are_no_mirror(tmp_path, frames, outcome):
+    talk = [(0.5 * n, to(3, 4, n)) for n in range(frames)] + [(0.6, to(4, 3))]
+    host = HostFacts("Linux", (Adapter("audio", hardware_address=mac(OURS)),))
+    finding = judge(replace(studied(tmp_path, OWN_TALK, flood(100), talk), host=host, adapter="audio"))
+    assert finding.outcome == outcome
+    assert finding.measured["one_way_frames"] == 100
+
+
+def test_one_conversation_tells_of_no_port(tmp_path):
+    finding = judge(studied(tmp_path, talk(1, 2), flood(100)))
+    assert finding.outcome == UNPROVEN and finding.measured["own_station"] == []
+
+
+def test_the_largest_flood_is_named_first_and_any_long_one_fails(tmp_path):
+    short = [(0.5 + n / 200, to(5, 6, n)) for n in range(150)]
+    finding = judge(studied(tmp_path, OWN_TALK, short, flood(100)))
+    assert finding.outcome == FAIL and finding.culprits == (mac(5), mac(7))
+    assert finding.headline.startswith(f"The switch floods frames that {mac(5)}")
+    assert len(finding.spans) == 2

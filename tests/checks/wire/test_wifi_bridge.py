@@ -11,6 +11,7 @@ from preflight.host.facts import Address, HostFacts
 from tests.checks.asked import asked
 from tests.checks.computers import AUDIO, CONTROL, desk
 from tests.checks.wire.test_stray_dhcp import heard, shown
+from tests.rig import shows
 from tests.wire import samples
 from tests.wire.samples import CLIENT, SERVER, STATION
 
@@ -147,3 +148,52 @@ def test_link_local_on_both_is_no_sign():
     wifi = replace(AUDIO, name="wifi", kind="wifi", addresses=(Address("169.254.8.8", 16),))
     facts = replace(heard(asks(CLIENT)), host=HostFacts("Linux", (audio, wifi)), adapter="audio")
     assert judge(facts).outcome == Outcome.UNPROVEN
+
+
+@pytest.mark.parametrize(
+    ("frames", "points", "outcome"),
+    [
+        ([("xid", 0, samples.VALID["xid"][0])], 10, Outcome.FAIL),
+        ([("preauth", 0, samples.VALID["preauth"][0])], 10, Outcome.FAIL),
+        ([("fast-transition", 0, samples.VALID["fast-transition"][0])], 10, Outcome.FAIL),
+        ([("lldp", 0, samples.lldp(**AP))], 10, Outcome.FAIL),
+        ([("cdp", 0, samples.cdp(b"Wireless AP"))], 4, Outcome.CAUTION),
+        ([("lldp", 0, samples.lldp(**AP, station_only_available=1))], 4, Outcome.CAUTION),
+        ([GATEWAY], 4, Outcome.CAUTION),
+        ([asks(STATION)], 3, Outcome.CAUTION),
+        ([asks(f"0e:00:5e:00:53:{n:02x}") for n in range(2)], 6, Outcome.CAUTION),
+        ([asks(f"0e:00:5e:00:53:{n:02x}") for n in range(3)], 9, Outcome.CAUTION),
+        ([asks(f"0e:00:5e:00:53:{n:02x}") for n in range(4)], 9, Outcome.CAUTION),
+        ([asks(CLIENT)], 0, Outcome.UNPROVEN),
+    ],
+)
+def test_the_weights(frames, points, outcome):
+    finding = judge(heard(*frames))
+    assert (finding.measured["points"], finding.outcome) == (points, outcome)
+
+
+@pytest.mark.parametrize(
+    ("limits", "outcome"),
+    [
+        ({"caution": 8}, Outcome.UNPROVEN),
+        ({"caution": 7}, Outcome.CAUTION),
+        ({"fail": 8}, Outcome.CAUTION),
+        ({"fail": 7}, Outcome.FAIL),
+        ({"hand-held, all": 2, "caution": 7}, Outcome.UNPROVEN),
+        ({"same subnet": 9}, Outcome.CAUTION),
+    ],
+)
+def test_the_sums_that_decide(limits, outcome):
+    facts = replace(
+        heard(GATEWAY, asks(STATION)), sheet=replace(shows.sheet(), limits={"wifi-bridge": limits})
+    )
+    assert judge(facts).outcome == outcome
+
+
+def test_the_signs_of_devices_are_dated_from_the_first_to_the_last():
+    finding = judge(heard(("ssdp", 3, samples.notify()), ("dhcp4", 7, asks(STATION)[2])))
+    assert finding.spans == ((3, 7),) and finding.evidence[0].time_s == 3
+
+
+def test_the_audio_subnet_by_wifi_weighs_as_much_as_a_gateway():
+    assert judge(by_wifi(Address("192.0.2.77", 24))).measured["points"] == 4
