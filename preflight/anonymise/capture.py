@@ -16,7 +16,6 @@ import numpy as np
 
 from preflight.anonymise import kernels as a
 from preflight.anonymise.cover import Cover
-from preflight.anonymise.words import MESSAGES
 from preflight.facts import Facts
 from preflight.frames import compile
 from preflight.frames import kernels as k
@@ -25,9 +24,21 @@ from preflight.frames.capture import CaptureFile
 from preflight.frames.facts import SourceFacts
 from preflight.frames.pcapng import FRAME_MORE, Layout, damage, head_of, tail
 from preflight.survey import PER_KIND, PER_SOURCE
+from preflight.wire import cdp, dhcp4, dhcp6, lldp, mdns, sap, ssdp
+from preflight.wire.fields import Covered
 from preflight.wire.igmp import IgmpMessage
 from preflight.wire.stp import Bpdu
 
+# The kinds whose messages are covered field by field, by the tables of their protocols.
+MESSAGES: dict[int, Covered] = {
+    k.K_LLDP: lldp.covered,
+    k.K_CDP: cdp.covered,
+    k.K_DHCP4: dhcp4.covered,
+    k.K_DHCP6: dhcp6.covered,
+    k.K_MDNS: mdns.covered,
+    k.K_SSDP: ssdp.covered,
+    k.K_SAP: sap.covered,
+}
 MOST_BAD = 10_000  # records that cannot be read are made again up to this many
 
 
@@ -78,7 +89,10 @@ class Anonymiser:
             if (message := MESSAGES.get(int(kinds[row]))) and (at := _message_at(batch, row)):
                 start, end = at
                 old = batch.block[start:end].tobytes()
-                messages.append((row, start, message(old, cover)))
+                new = message(old, cover)
+                if kinds[row] == k.K_CDP and len(new) >= cdp.HEAD:
+                    new = _summed(new, cdp.CHECKSUM, old)
+                messages.append((row, start, new))
         self.thinned += int(np.isin(kinds[: batch.rows], list(MESSAGES)).sum()) - len(messages)
         engine = self._engine(batch)
         view = engine.bytes_of(batch.block)
@@ -115,17 +129,21 @@ def _packet_end(batch: Batch, row: int, end: int) -> int:
     return min(p + 40 + told, end) if told else end
 
 
+def _summed(new: bytes, spot: int, old: bytes) -> bytes:
+    """With the checksum at `spot` in it as right or wrong as it was in `old`."""
+    block = bytearray(new)
+    a.mend(block, spot, a.total(old, 0, len(old)), a.total(new, 0, len(new)))
+    return bytes(block)
+
+
 def _put(batch: Batch, row: int, start: int, new: bytes) -> None:
     """Put a message in the place of its digest, and correct the UDP checksum by the difference."""
-    block = batch.block[start : start + len(new)]
-    old = block.tobytes()
-    block[:] = np.frombuffer(new, np.uint8)
+    end = start + len(new)
     if int(batch.columns[k.PAYLOAD, row]) and batch.block[start - 2 : start].any():
-        checksum = bytearray(batch.block[start - 2 : start].tobytes())
-        a.mend(checksum, 0, a.total(old, 0, len(old)), a.total(new, 0, len(new)))
-        batch.block[start - 2 : start] = np.frombuffer(
-            bytes(checksum) if any(checksum) else b"\xff\xff", np.uint8
-        )
+        old = batch.block[start - 2 : end].tobytes()
+        new = _summed(old[:2] + new, 0, old)
+        start, new = start - 2, (new if any(new[:2]) else b"\xff\xff" + new[2:])
+    batch.block[start:end] = np.frombuffer(new, np.uint8)
 
 
 class Writer:

@@ -1,9 +1,9 @@
 """Dissecting the few control frames that matter: one protocol a file, one frozen fact a frame.
 
-Readers are found by the kind that the kernel gave the frame and loaded when the first such frame comes.
-Each imports its dissector where it reads, so that Scapy and zeroconf cost nothing where nobody speaks their
-protocols or only the facts are wanted. Dissectors meet hostile bytes here: whatever they raise becomes the
-fact `Malformed`, and what they would log is kept off the terminal.
+Readers are found by the kind that the kernel gave the frame and loaded when the first such frame comes. The fields of a
+protocol stand in its file once (`fields.py`), for the reader and for what covers them in a handover. zeroconf is imported
+where mDNS is read, so that it costs nothing where nobody speaks it. Dissectors meet hostile bytes here: whatever they
+raise becomes the fact `Malformed`, and what they would log is kept off the terminal.
 """
 
 import importlib

@@ -32,7 +32,7 @@ def read(picked: Picked) -> ArpMessage | None:
     return ArpMessage(
         seen=seen(picked),
         op=int.from_bytes(data[6:8]),
-        sender_hardware=":".join(f"{byte:02x}" for byte in data[8:14]),
+        sender_hardware=data[8:14].hex(":"),
         sender_address=str(sender) if int(sender) else "",
         target_address=str(IPv4Address(data[24:28])),
         vlan=int.from_bytes(picked.data[14:16]) & 0xFFF if tagged else None,

@@ -1,4 +1,4 @@
-"""CDP, as some switches and access points speak it beside LLDP (layout from memory). Scapy dissects.
+"""CDP, as some switches and access points speak it beside LLDP (layout from memory).
 
 Its capability bits know router, bridge and switch, but no access point.
 """
@@ -6,11 +6,40 @@ Its capability bits know router, bridge and switch, but no access point.
 from dataclasses import dataclass
 from typing import Literal
 
-from preflight.text import clean
+from preflight.wire.fields import NAME, NUMBER, PORT, Fields, Form, Hand, head_of_four, words
+from preflight.wire.lldp import ACCESS_POINT
 from preflight.wire.picked import Picked, Seen, seen
 
 SNAP = 8  # bytes of LLC and SNAP header before the message
+HEAD, CHECKSUM = 4, 2  # version, life time, checksum
 ROUTER, BRIDGE, SWITCH = 0x01, 0x02, 0x08
+DEVICE, PORT_ID, CAPABILITIES, SOFTWARE, PLATFORM, NATIVE_VLAN, DUPLEX = 1, 3, 4, 5, 6, 10, 11
+OF_IPV4 = b"\x01\x01\xcc\x00\x04"  # what stands before an IPv4 address
+
+
+def _addresses(raw: bytes, hand: Hand) -> bytes:
+    """Counted addresses, each after its protocol."""
+    out = raw[:4]
+    while raw[len(out) :].startswith(OF_IPV4) and len(raw) >= len(out) + 9:
+        at = len(out) + len(OF_IPV4)
+        out += OF_IPV4 + hand.ip4(raw[at : at + 4])
+    return out + hand.veil(raw[len(out) :]) if len(raw) >= 4 else hand.veil(raw)
+
+
+def _head(head: bytes) -> tuple[int, int, int] | None:
+    """The length counts the head."""
+    found = head_of_four(head)
+    return found and (found[0], HEAD, found[2] - HEAD)
+
+
+FIELDS = Fields(
+    _head,
+    dict.fromkeys((DEVICE, 9), NAME)
+    | dict.fromkeys((CAPABILITIES, NATIVE_VLAN, DUPLEX), NUMBER)
+    | dict.fromkeys((SOFTWARE, PLATFORM), words(ACCESS_POINT))
+    | dict.fromkeys((2, 0x16), Form(_addresses))
+    | {PORT_ID: PORT},
+)
 
 
 @dataclass(frozen=True)
@@ -30,39 +59,25 @@ class CdpNeighbour:
 
 
 def read(picked: Picked) -> CdpNeighbour | None:
-    from scapy.contrib import cdp
-
     data = picked.data[picked.l3 + SNAP :]
-    if len(data) < 4:
+    if len(data) < HEAD:
         return None
-    texts: dict[type, str] = {}
-    able = 0
-    duplex: Literal["full", "half"] | None = None
-    vlan = None
-    for part in cdp.CDPv2_HDR(data).msg:
-        if isinstance(part, cdp.CDPMsgPortID):
-            texts.setdefault(type(part), _shown(part.iface))
-        elif isinstance(part, cdp.CDPMsgCapabilities):
-            able = int(part.cap)
-        elif isinstance(part, cdp.CDPMsgDuplex):
-            duplex = "full" if int(part.duplex) else "half"
-        elif isinstance(part, cdp.CDPMsgNativeVLAN):
-            vlan = int(part.vlan)
-        elif isinstance(part, cdp.CDPMsgDeviceID | cdp.CDPMsgPlatform | cdp.CDPMsgSoftwareVersion):
-            texts.setdefault(type(part), _shown(part.val))
+    told = FIELDS.first(data[HEAD:])
+    able = told.get(CAPABILITIES, 0)
     return CdpNeighbour(
         seen=seen(picked),
-        device=texts.get(cdp.CDPMsgDeviceID, ""),
-        port=texts.get(cdp.CDPMsgPortID, ""),
-        platform=texts.get(cdp.CDPMsgPlatform, ""),
-        software=texts.get(cdp.CDPMsgSoftwareVersion, ""),
+        device=told.get(DEVICE, ""),
+        port=told.get(PORT_ID, ""),
+        platform=told.get(PLATFORM, ""),
+        software=told.get(SOFTWARE, ""),
         bridge=bool(able & BRIDGE),
         router=bool(able & ROUTER),
         switch=bool(able & SWITCH),
-        duplex=duplex,
-        vlan=vlan,
+        duplex=("full" if told[DUPLEX] else "half") if DUPLEX in told else None,
+        vlan=told.get(NATIVE_VLAN),
     )
 
 
-def _shown(value: bytes) -> str:
-    return clean(bytes(value).rstrip(b"\0"))
+def covered(data: bytes, hand: Hand) -> bytes:
+    """Its checksum becomes wrong: whoever puts the message in its place mends it."""
+    return data[:HEAD] + FIELDS.cover(data[HEAD:], hand) if len(data) >= HEAD else hand.veil(data)

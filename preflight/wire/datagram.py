@@ -1,64 +1,74 @@
-"""The UDP datagram in a frame. Lengths are checked before any access; a cut or padded frame gives what is
-there."""
+"""What an IP packet in a frame carries. Lengths are checked before any access; a cut or padded frame gives what is there."""
 
 from dataclasses import dataclass
-from ipaddress import IPv4Address, IPv6Address
+from ipaddress import ip_address
 
 from preflight.wire.picked import Picked
 
-UDP = 17
-# IPv6 headers that can stand before UDP (RFC 8200 section 4.1): hop-by-hop, routing, fragment, destination.
+IPV4, IPV6 = 0x0800, 0x86DD
+ICMP4, IGMP, UDP, ICMP6 = 1, 2, 17, 58
+IPV4_HEAD, IPV6_HEAD, UDP_HEAD = 20, 40, 8
+# IPv6 headers that can stand before the payload (RFC 8200 section 4.1): hop-by-hop, routing, fragment, destination.
 HOP_BY_HOP, ROUTING, FRAGMENT, DESTINATION = 0, 43, 44, 60
 MOST_EXTENSIONS = 6
 
 
 @dataclass(frozen=True)
+class Packet:
+    """`padded` is all that follows the headers, `told` how much of it belongs to the packet by an IPv4 header, `data` just
+    that. `fragment`: it has an IPv6 fragment header."""
+
+    source: str
+    protocol: int
+    hops: int
+    padded: bytes
+    told: int
+    fragment: bool = False
+
+    @property
+    def data(self) -> bytes:
+        return self.padded[: max(self.told, 0)]
+
+
+def packet(picked: Picked) -> Packet | None:
+    """The packet, or None where there is none, or a later fragment."""
+    raw = picked.data[picked.l3 :]
+    if picked.etype == IPV4 and len(raw) >= IPV4_HEAD and raw[0] >> 4 == 4:
+        head = (raw[0] & 15) * 4
+        if head < IPV4_HEAD or int.from_bytes(raw[6:8]) & 0x1FFF:
+            return None
+        told = int.from_bytes(raw[2:4]) - head
+        return Packet(str(ip_address(raw[12:16])), raw[9], raw[8], raw[head:], told)
+    if picked.etype == IPV6 and len(raw) >= IPV6_HEAD and raw[0] >> 4 == 6:
+        return _over_ipv6(raw)
+    return None
+
+
+def _over_ipv6(raw: bytes) -> Packet | None:
+    following, at, fragment = raw[6], IPV6_HEAD, False
+    for _ in range(MOST_EXTENSIONS):
+        if following not in (HOP_BY_HOP, ROUTING, FRAGMENT, DESTINATION) or len(raw) < at + 8:
+            break
+        if following == FRAGMENT:
+            fragment, size = True, 8
+            if int.from_bytes(raw[at + 2 : at + 4]) & 0xFFF8:
+                return None
+        else:
+            size = 8 + 8 * raw[at + 1]
+        following, at = raw[at], at + size
+    return Packet(str(ip_address(raw[8:24])), following, raw[7], raw[at:], len(raw), fragment)
+
+
+@dataclass(frozen=True)
 class Datagram:
     source: str
-    destination: str
-    source_port: int
-    destination_port: int
     data: bytes
 
 
 def datagram(picked: Picked) -> Datagram | None:
-    """The datagram, or None where the frame holds no UDP header (a later fragment, another protocol, cut)."""
-    packet = picked.data[picked.l3 :]
-    if picked.etype == 0x0800:
-        return _over_ipv4(packet)
-    if picked.etype == 0x86DD:
-        return _over_ipv6(packet)
-    return None
-
-
-def _over_ipv4(packet: bytes) -> Datagram | None:
-    if len(packet) < 20:
+    """The UDP datagram, or None where the frame holds no UDP header (a later fragment, another protocol, cut)."""
+    found = packet(picked)
+    if found is None or found.protocol != UDP or len(found.padded) < UDP_HEAD:
         return None
-    head = (packet[0] & 15) * 4
-    later_fragment = int.from_bytes(packet[6:8]) & 0x1FFF
-    if packet[0] >> 4 != 4 or head < 20 or packet[9] != UDP or later_fragment:
-        return None
-    return _udp(str(IPv4Address(packet[12:16])), str(IPv4Address(packet[16:20])), packet[head:])
-
-
-def _over_ipv6(packet: bytes) -> Datagram | None:
-    if len(packet) < 40 or packet[0] >> 4 != 6:
-        return None
-    following, at = packet[6], 40
-    for _ in range(MOST_EXTENSIONS):
-        if following not in (HOP_BY_HOP, ROUTING, FRAGMENT, DESTINATION) or len(packet) < at + 8:
-            break
-        if following == FRAGMENT and int.from_bytes(packet[at + 2 : at + 4]) & 0xFFF8:
-            return None
-        size = 8 if following == FRAGMENT else 8 + 8 * packet[at + 1]
-        following, at = packet[at], at + size
-    if following != UDP:
-        return None
-    return _udp(str(IPv6Address(packet[8:24])), str(IPv6Address(packet[24:40])), packet[at:])
-
-
-def _udp(source: str, destination: str, segment: bytes) -> Datagram | None:
-    if len(segment) < 8:
-        return None
-    ports = int.from_bytes(segment[0:2]), int.from_bytes(segment[2:4])
-    return Datagram(source, destination, *ports, segment[8 : max(int.from_bytes(segment[4:6]), 8)])
+    end = max(int.from_bytes(found.padded[4:6]), UDP_HEAD)
+    return Datagram(found.source, found.padded[UDP_HEAD:end])

@@ -1,36 +1,65 @@
-"""DHCP over IPv4 (RFC 2131, options RFC 2132): who asks, who answers, what is handed out. Scapy dissects."""
+"""DHCP over IPv4 (RFC 2131, options RFC 2132): who asks, who answers, what is handed out.
 
+Addresses and names in it are covered; the client's and the server's numbers stay, names of files do not.
+"""
+
+import re
+import struct
 from dataclasses import dataclass
 from ipaddress import IPv4Address
 
-from preflight.text import clean
+from preflight.wire import fields as f
 from preflight.wire.datagram import datagram
 from preflight.wire.picked import Picked, Seen, seen
 
 # RFC 2132 section 9.6; from 9 on RFC 3203 and RFC 4388.
-TYPES = {
-    1: "DISCOVER",
-    2: "OFFER",
-    3: "REQUEST",
-    4: "DECLINE",
-    5: "ACK",
-    6: "NAK",
-    7: "RELEASE",
-    8: "INFORM",
-    9: "FORCERENEW",
-    10: "LEASEQUERY",
-    11: "LEASEUNASSIGNED",
-    12: "LEASEUNKNOWN",
-    13: "LEASEACTIVE",
-}
+TYPES = ("", "DISCOVER", "OFFER", "REQUEST", "DECLINE", "ACK", "NAK", "RELEASE", "INFORM", "FORCERENEW", "LEASEQUERY",
+         "LEASEUNASSIGNED", "LEASEUNKNOWN", "LEASEACTIVE")  # fmt: skip
 REQUEST, REPLY = 1, 2
-FIXED = 236  # bytes before the options, RFC 2131 figure 1
-UP_TO_CLIENT = 44  # bytes up to and with the client's hardware address
+# RFC 2131 figure 1: op, htype, hlen, hops; xid; secs, flags; ciaddr, yiaddr, siaddr, giaddr; chaddr.
+HEAD = struct.Struct("!4B 6x H 4s 4s 4s 4s 16s")
+# The lengths of what stands before the options.
+NUMBERS, ADDRESSES, CLIENT, SERVER_NAME, FILE = 12, 16, 16, 64, 128
+FIXED = NUMBERS + ADDRESSES + CLIENT + SERVER_NAME + FILE
+ETHERNET = (1, 6)
 SHORTEST_BOOTP = 300  # RFC 951: a message without DHCP options is 300 bytes long
 MAGIC = b"\x63\x82\x53\x63"
 BROADCAST_FLAG = 0x8000
 # How a hand-held system begins its DHCP vendor class (option 60): from memory.
 HANDHELD_CLASSES = ("android-dhcp",)
+_HANDHELD = re.compile("|".join(f"^{word}" for word in HANDHELD_CLASSES).encode(), re.IGNORECASE)
+MASK, ROUTER, DNS, HOSTNAME, REQUESTED, LEASE, TYPE, SERVER, CLASS, END = 1, 3, 6, 12, 50, 51, 53, 54, 60, 255  # fmt: skip
+_ADDRESS_LISTS = (3, 4, 5, 6, 7, 8, 9, 10, 11, 16, 28, 32, 41, 42, 44, 45, 48, 49, 50, 54, 65, *range(68, 77), 118)  # fmt: skip
+_NUMBERS = (2, 13, 19, 20, *range(22, 25), 26, 27, *range(29, 32), *range(35, 39), 46, *range(51, 54), *range(57, 60), 80, 116)  # fmt: skip
+_NAMES = (12, 14, 15, 17, 18, 40, 47, 56, 62, 64, 66, 67, 77, 86, 87, 100, 101)
+_MASK = f.Form(f.NUMBER.cover, f.IP4.read)
+
+
+def _head(head: bytes) -> tuple[int, int, int] | None:
+    if head[:1] == b"\0":  # padding
+        return 0, 1, 0
+    return (head[0], 2, head[1]) if len(head) > 1 and head[0] != END else None
+
+
+def _rest(raw: bytes) -> tuple[int, f.Form]:
+    """After the end; or, where an option is cut, with padding in place of its code."""
+    return (1, f.VEILED) if raw[:1] == bytes([END]) else (0, f.parts((1, f.ZEROED)))
+
+
+OPTIONS = f.Fields(
+    _head,
+    dict.fromkeys(_ADDRESS_LISTS, f.IP4)
+    | dict.fromkeys(_NUMBERS, f.NUMBER)
+    | dict.fromkeys(_NAMES, f.NAME)
+    | {
+        MASK: _MASK,
+        55: f.KEPT,
+        CLASS: f.words(_HANDHELD),
+        61: f.chosen(lambda raw: (1, f.MAC) if raw[:1] == b"\x01" and len(raw) == 7 else (0, f.VEILED)),
+        81: f.chosen(lambda raw: (3, f.LABELS if raw[0] & 4 else f.NAME) if len(raw) > 3 else (0, f.VEILED)),
+    },
+    rest=f.chosen(_rest),
+)
 
 
 @dataclass(frozen=True)
@@ -40,22 +69,18 @@ class Dhcp4Message:
 
     seen: Seen
     source: str
-    destination: str
     op: int
     message_type: str
-    xid: int
     client_hardware: str
     broadcast_flag: bool
     client_address: str
     offered_address: str
     server_id: str
-    next_server: str
     relay: str
     requested_address: str
     subnet_mask: str
     router: str
     dns: tuple[str, ...]
-    domain: str
     lease_s: int | None
     hostname: str
     vendor_class: str
@@ -69,63 +94,57 @@ class Dhcp4Message:
 
 
 def read(picked: Picked) -> Dhcp4Message | None:
-    from scapy.layers.dhcp import BOOTP, DHCP
-
     found = datagram(picked)
-    if found is None or len(found.data) < UP_TO_CLIENT or found.data[0] not in (REQUEST, REPLY):
+    if found is None or len(found.data) < HEAD.size or found.data[0] not in (REQUEST, REPLY):
         return None
     data = found.data
-    if not picked.cut and data[FIXED : FIXED + 4] != MAGIC and len(data) < SHORTEST_BOOTP:
+    with_options = data[FIXED:].startswith(MAGIC)
+    if not picked.cut and not with_options and len(data) < SHORTEST_BOOTP:
         return None
-    head = BOOTP(data.ljust(FIXED, b"\0"))
-    if head.hlen > 16 or (data[FIXED : FIXED + 4] != MAGIC and (head.htype, head.hlen) != (1, 6)):
+    op, kind, size, _, flags, client, offered, _, relay, hardware = HEAD.unpack_from(data)
+    if size > CLIENT or (not with_options and (kind, size) != ETHERNET):
         return None
-    options: dict[object, tuple] = {}
-    if DHCP in head:
-        for option in head[DHCP].options:
-            if isinstance(option, tuple):
-                options.setdefault(option[0], option[1:])
+    told = OPTIONS.first(data[FIXED + len(MAGIC) :] if with_options else b"")
+    number = told.get(TYPE, 0)
     return Dhcp4Message(
         seen=seen(picked),
         source=found.source,
-        destination=found.destination,
-        op=head.op,
-        message_type=TYPES.get(_number(options, "message-type") or 0, ""),
-        xid=head.xid,
-        client_hardware=":".join(f"{byte:02x}" for byte in head.chaddr[: head.hlen]),
-        broadcast_flag=bool(int(head.flags) & BROADCAST_FLAG),
-        client_address=_told(head.ciaddr),
-        offered_address=_told(head.yiaddr),
-        server_id=_address(options, "server_id"),
-        next_server=_told(head.siaddr),
-        relay=_told(head.giaddr),
-        requested_address=_address(options, "requested_addr"),
-        subnet_mask=_address(options, "subnet_mask"),
-        router=_address(options, "router"),
-        dns=tuple(_told(each) for each in options.get("name_server", ())[:4]),
-        domain=_text(options, "domain"),
-        lease_s=_number(options, "lease_time"),
-        hostname=_text(options, "hostname"),
-        vendor_class=_text(options, "vendor_class_id"),
+        op=op,
+        message_type=TYPES[number] if number < len(TYPES) else "",
+        client_hardware=hardware[:size].hex(":"),
+        broadcast_flag=bool(flags & BROADCAST_FLAG),
+        client_address=_told(client),
+        offered_address=_told(offered),
+        server_id=_first(told, SERVER),
+        relay=_told(relay),
+        requested_address=_first(told, REQUESTED),
+        subnet_mask=_first(told, MASK),
+        router=_first(told, ROUTER),
+        dns=tuple(_told(each) for each in told.get(DNS, ())[:4]),
+        lease_s=told.get(LEASE),
+        hostname=told.get(HOSTNAME, ""),
+        vendor_class=told.get(CLASS, ""),
     )
 
 
-def _told(address: str) -> str:
+def _told(address: bytes | str) -> str:
     """The address in its usual form, "" for 0.0.0.0, which stands for none."""
     number = IPv4Address(address)
     return str(number) if int(number) else ""
 
 
-def _address(options: dict, name: str) -> str:
-    values = options.get(name, ())
-    return _told(values[0]) if values else ""
+def _first(told: dict, code: int) -> str:
+    return "".join(map(_told, told.get(code, ())[:1]))
 
 
-def _number(options: dict, name: str) -> int | None:
-    values = options.get(name, ())
-    return int(values[0]) if values else None
-
-
-def _text(options: dict, name: str) -> str:
-    values = options.get(name, ())
-    return clean(bytes(values[0]).rstrip(b"\0")) if values else ""
+def covered(data: bytes, hand: f.Hand) -> bytes:
+    if len(data) < HEAD.size:
+        return hand.veil(data)
+    client = f.parts((6, f.MAC), rest=f.ZEROED) if tuple(data[1:3]) == ETHERNET else f.VEILED
+    head = f.parts(
+        (NUMBERS, f.KEPT), (ADDRESSES, f.IP4), (CLIENT, client), (SERVER_NAME, f.VEILED), (FILE, f.VEILED)
+    )
+    out, options = head.cover(data[:FIXED], hand), data[FIXED:]
+    if not options.startswith(MAGIC):
+        return out + hand.veil(options)
+    return out + MAGIC + OPTIONS.cover(options[len(MAGIC) :], hand)

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv6Address
 from typing import Literal
 
+from preflight.wire.datagram import ICMP4, ICMP6, IPV4, IPV6, packet
 from preflight.wire.picked import Picked, Seen, seen
 
-ICMP4, ICMP6 = 1, 58
 REDIRECT_4, ADVERTISEMENT_4, SOLICITATION_4 = 5, 9, 10  # RFC 792, RFC 1256
 SOLICITATION_6, ADVERTISEMENT_6, REDIRECT_6 = 133, 134, 137  # RFC 4861
 PREFIX, DNS = 3, 25  # options: RFC 4861 section 4.6.2, RFC 8106 section 5.1
 MOST_OPTIONS = 32
-MOST_EXTENSIONS = 6
 FIRST_HOP = 255  # RFC 4861 section 6.1: hosts drop these messages unless no router has passed them on
 
 
@@ -36,27 +35,24 @@ class RouterMessage:
 
 
 def read(picked: Picked) -> RouterMessage | None:
-    packet = picked.data[picked.l3 :]
-    if picked.etype == 0x0800:
-        return _over_ipv4(packet, seen(picked))
-    if picked.etype == 0x86DD:
-        return _over_ipv6(packet, seen(picked))
+    found = packet(picked)
+    if found is None or len(found.data) < 8:
+        return None
+    if picked.etype == IPV4 and found.protocol == ICMP4:
+        return _version4(found.data, seen(picked), found.source)
+    # A fragmented one is dropped by receivers: RFC 6980 section 5.
+    if picked.etype == IPV6 and found.protocol == ICMP6 and found.hops == FIRST_HOP and not found.fragment:
+        return _version6(found.data, seen(picked), found.source)
     return None
 
 
-def _over_ipv4(packet: bytes, where: Seen) -> RouterMessage | None:
-    if len(packet) < 20 or packet[0] >> 4 != 4 or packet[9] != ICMP4:
-        return None
-    head = (packet[0] & 15) * 4
-    data = packet[head : int.from_bytes(packet[2:4])]
-    if head < 20 or int.from_bytes(packet[6:8]) & 0x1FFF or len(data) < 8:
-        return None
-    source, kind = str(IPv4Address(packet[12:16])), data[0]
+def _version4(data: bytes, where: Seen, source: str) -> RouterMessage | None:
+    kind = data[0]
     if kind == SOLICITATION_4:
         return RouterMessage(where, source, 4, "solicitation")
     if kind == ADVERTISEMENT_4:
-        count, size = data[4], 4 * data[5]
-        found = [data[at : at + 4] for at in range(8, 8 + count * max(size, 4), max(size, 4))]
+        count, size = data[4], max(4 * data[5], 4)
+        found = [data[at : at + 4] for at in range(8, 8 + count * size, size)]
         routers = tuple(str(IPv4Address(each)) for each in found if len(each) == 4)[:4]
         lifetime = int.from_bytes(data[6:8])
         return RouterMessage(where, source, 4, "advertisement", lifetime, gateway=", ".join(routers))
@@ -67,18 +63,8 @@ def _over_ipv4(packet: bytes, where: Seen) -> RouterMessage | None:
     return None
 
 
-def _over_ipv6(packet: bytes, where: Seen) -> RouterMessage | None:
-    if len(packet) < 40 or packet[0] >> 4 != 6 or packet[7] != FIRST_HOP:
-        return None
-    following, at = packet[6], 40
-    for _ in range(MOST_EXTENSIONS):
-        if following not in (0, 43, 60) or len(packet) < at + 8:
-            break
-        following, at = packet[at], at + 8 + 8 * packet[at + 1]
-    data = packet[at:]
-    if following != ICMP6 or len(data) < 8:
-        return None
-    source, kind = str(IPv6Address(packet[8:24])), data[0]
+def _version6(data: bytes, where: Seen, source: str) -> RouterMessage | None:
+    kind = data[0]
     if kind == SOLICITATION_6:
         return RouterMessage(where, source, 6, "solicitation")
     if kind == REDIRECT_6 and len(data) >= 40:

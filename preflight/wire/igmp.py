@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address
 from typing import Literal
 
+from preflight.wire.datagram import IGMP, IPV4, packet
 from preflight.wire.picked import Picked, Seen, seen
 
-IPV4 = 0x0800
-IGMP = 2
 QUERY, REPORT_1, REPORT_2, LEAVE, REPORT_3 = 0x11, 0x12, 0x16, 0x17, 0x22
 MOST_RECORDS = 256
 # Record types, RFC 3376 section 4.2.12.
@@ -36,16 +35,12 @@ class IgmpMessage:
 
 
 def read(picked: Picked) -> IgmpMessage | None:
-    packet = picked.data[picked.l3 :]
-    if picked.etype != IPV4 or len(packet) < 20 or packet[0] >> 4 != 4 or packet[9] != IGMP:
-        return None
-    head = (packet[0] & 15) * 4
-    data = packet[head : int.from_bytes(packet[2:4])]
-    if head < 20 or int.from_bytes(packet[6:8]) & 0x1FFF or len(data) < 8:
+    found = packet(picked)
+    if found is None or picked.etype != IPV4 or found.protocol != IGMP or len(data := found.data) < 8:
         return None
     if not picked.cut and not _sum_is_right(data):
         return None  # whoever gets it drops it too: RFC 2236 section 2.3, RFC 3376 section 4.1.2
-    source, kind, where = str(IPv4Address(packet[12:16])), data[0], seen(picked)
+    source, kind, where = found.source, data[0], seen(picked)
     group = str(IPv4Address(data[4:8])) if any(data[4:8]) else ""
     if kind == QUERY:
         return _query(data, group, source, where)

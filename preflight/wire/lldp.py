@@ -1,25 +1,44 @@
-"""LLDP (IEEE 802.1AB): what a neighbour says it is, which of its ports this is, and how that port is set.
+"""LLDP (IEEE 802.1AB): what a neighbour says it is, which of its ports this is, and how that port is set."""
 
-Scapy dissects all but what IEEE 802.3 (annex 79.3) and 802.1Q (annex D) added: that is read here, byte by byte.
-"""
-
-from collections.abc import Iterator
+import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-from preflight.text import clean
+from preflight.wire.fields import (
+    IP4,
+    IP6,
+    KEPT,
+    MAC,
+    NAME,
+    NUMBER,
+    PORT,
+    VEILED,
+    Fields,
+    Form,
+    Hand,
+    after,
+    chosen,
+    parts,
+    shown,
+    words,
+)  # fmt: skip
 from preflight.wire.picked import Picked, Seen, seen
-
-if TYPE_CHECKING:
-    from scapy.packet import Packet
 
 NEAREST = "01:80:c2:00:00:0e"  # no bridge passes frames to this group on: IEEE 802.1AB section 7.1
 # How access points describe themselves in text, here and by CDP: common practice.
 ACCESS_POINT_WORDS = ("access point", "wireless ap", "wlan ap")
+ACCESS_POINT = re.compile("|".join(ACCESS_POINT_WORDS).encode(), re.IGNORECASE)
+# IEEE 802.1AB section 8.4; system capabilities are told as what there is, and what of it is enabled (section 8.5.8).
+CHASSIS, PORT_ID, TTL, PORT_DESCRIPTION, SYSTEM_NAME, SYSTEM_DESCRIPTION, CAPABILITIES, MANAGEMENT = range(
+    1, 9
+)
+BRIDGE, ACCESS_POINT_BIT, ROUTER, STATION = 0x04, 0x08, 0x10, 0x80
 OF_THE_OWNER = 127
-DOT1, DOT3 = bytes.fromhex("0080c2"), bytes.fromhex("00120f")
-PORT_VLAN = (DOT1, 1)
-MAC_PHY, FRAME_SIZE, EEE = (DOT3, 1), (DOT3, 4), (DOT3, 5)
+# Owner and subtype: IEEE 802.1Q annex D, IEEE 802.3 annex 79.3.
+PORT_VLAN, VLAN_NAME = bytes.fromhex("0080c201"), bytes.fromhex("0080c203")
+MAC_PHY, POWER, AGGREGATION, FRAME_SIZE, EEE = (
+    bytes.fromhex("00120f") + bytes([kind]) for kind in range(1, 6)
+)
 # Operational MAU types, by IANA-MAU-MIB (RFC 4836 and later): speed in Mb/s. Passive optical networks are left out.
 SPEEDS = (
     (range(10, 14), 10),
@@ -62,56 +81,91 @@ class LldpNeighbour:
     vlan: int | None = None
 
 
-def read(picked: Picked) -> LldpNeighbour | None:
-    from scapy.config import conf
-    from scapy.contrib import lldp
+FAMILIES = {(1, 5): IP4, (2, 17): IP6, (6, 7): MAC}  # IANA address family numbers, and the length with it
+ADDRESS = chosen(lambda raw: (1, FAMILIES.get((raw[0], len(raw)), VEILED) if raw else VEILED))
 
-    data = picked.data[picked.l3 :]
-    # A neighbour that breaks a rule of the standard still says what it is; the dissector need not refuse it.
-    conf.contribs["LLDP"].strict_mode_disable()
-    frame = lldp.LLDPDU(data)
-    chassis = frame.getlayer(lldp.LLDPDUChassisID)
-    if chassis is None:  # the first thing in every LLDP frame
+
+def _named(hardware: int, address: int, else_: Form) -> Form:
+    """A chassis or a port, by the kind that its first byte tells."""
+
+    def choose(raw: bytes) -> tuple[int, Form]:
+        if raw[:1] == bytes([hardware]) and len(raw) == 7:
+            return 1, MAC
+        return 1, ADDRESS if raw[:1] == bytes([address]) else else_
+
+    return chosen(choose)
+
+
+def _description(raw: bytes, hand: Hand) -> bytes:
+    return hand.text(raw, ACCESS_POINT) if ACCESS_POINT.search(raw) else hand.port(raw)
+
+
+def _management(raw: bytes) -> tuple[int, Form]:
+    """An address after its length, then the number of its interface."""
+    size = raw[0] if raw else 0
+    whole = raw and len(raw) >= 1 + size + 5
+    return (1, parts((size, ADDRESS), (5, KEPT))) if whole else (0, VEILED)
+
+
+OWNED = {
+    PORT_VLAN: after(2),
+    VLAN_NAME: after(3, NAME),
+    EEE: after(20),
+} | dict.fromkeys((MAC_PHY, POWER, AGGREGATION, FRAME_SIZE), after(12))
+_OWNED = chosen(lambda raw: (4, OWNED.get(raw[:4], VEILED)) if len(raw) >= 4 else (0, VEILED))
+
+
+def _head(head: bytes) -> tuple[int, int, int] | None:
+    """Seven bits of code, nine of length."""
+    number = int.from_bytes(head[:2])
+    return (number >> 9, 2, number & 511) if len(head) > 1 else None
+
+
+FIELDS = Fields(
+    _head,
+    {
+        CHASSIS: _named(4, 5, NAME),
+        PORT_ID: _named(3, 4, PORT),
+        TTL: NUMBER,
+        PORT_DESCRIPTION: Form(_description, NAME.read),
+        SYSTEM_NAME: NAME,
+        SYSTEM_DESCRIPTION: words(ACCESS_POINT),
+        CAPABILITIES: NUMBER,
+        MANAGEMENT: chosen(_management),
+        OF_THE_OWNER: Form(_OWNED.cover),
+    },
+    last=0,
+)
+
+
+def read(picked: Picked) -> LldpNeighbour | None:
+    told = [*FIELDS.read(picked.data[picked.l3 :])]
+    first = dict(reversed(told))
+    if CHASSIS not in first:  # the first thing in every LLDP frame
         raise ValueError("no chassis")
-    port = frame.getlayer(lldp.LLDPDUPortID)
-    lifetime = frame.getlayer(lldp.LLDPDUTimeToLive)
-    able = frame.getlayer(lldp.LLDPDUSystemCapabilities)
-    more = dict(_of_owners(data))
+    able, enabled = first.get(CAPABILITIES, 0) >> 16, first.get(CAPABILITIES, 0) & 0xFFFF
+    more = {value[:4]: value[4:] for code, value in told if code == OF_THE_OWNER}
     mac_phy, size = more.get(MAC_PHY, b""), int.from_bytes(more.get(FRAME_SIZE, b"")[:2])
     speed, duplex = _mau(int.from_bytes(mac_phy[3:5])) if len(mac_phy) >= 5 else (None, None)
-    vlan = int.from_bytes(more.get(PORT_VLAN, b"")[:2])
     return LldpNeighbour(
         seen=seen(picked),
-        chassis=_shown(chassis.id),
-        port=_shown(port.id) if port else "",
-        ttl_s=lifetime.ttl if lifetime else 0,
-        port_description=_text(frame, lldp.LLDPDUPortDescription, "description"),
-        system_name=_text(frame, lldp.LLDPDUSystemName, "system_name"),
-        system_description=_text(frame, lldp.LLDPDUSystemDescription, "description"),
-        wlan_access_point=bool(able and able.wlan_access_point_enabled),
-        bridge=bool(able and able.mac_bridge_enabled),
-        router=bool(able and able.router_enabled),
-        station=bool(able and able.station_only_available),
+        chassis=_shown(first[CHASSIS]),
+        port=_shown(first.get(PORT_ID, "")),
+        ttl_s=first.get(TTL, 0),
+        port_description=first.get(PORT_DESCRIPTION, ""),
+        system_name=first.get(SYSTEM_NAME, ""),
+        system_description=first.get(SYSTEM_DESCRIPTION, ""),
+        wlan_access_point=bool(enabled & ACCESS_POINT_BIT),
+        bridge=bool(enabled & BRIDGE),
+        router=bool(enabled & ROUTER),
+        station=bool(able & STATION),
         speed_mbps=speed,
         duplex=duplex,
         by_hand=mac_phy[0] & 3 == 1 if len(mac_phy) >= 5 else None,  # can negotiate, and does not
         eee=any(more[EEE][:4]) if EEE in more else None,
         max_frame_bytes=size or None,
-        vlan=vlan or None,
+        vlan=int.from_bytes(more.get(PORT_VLAN, b"")[:2]) or None,
     )
-
-
-def _of_owners(data: bytes) -> Iterator[tuple[tuple[bytes, int], bytes]]:
-    """What organisations added: whose and which, and its value (IEEE 802.1AB section 8.6)."""
-    at = 0
-    while at + 2 <= len(data):
-        head = int.from_bytes(data[at : at + 2])
-        value = data[at + 2 : at + 2 + (head & 511)]
-        if head == 0 or len(value) < head & 511:
-            return
-        if head >> 9 == OF_THE_OWNER and len(value) >= 4:
-            yield (value[:3], value[3]), value[4:]
-        at += 2 + len(value)
 
 
 def _mau(kind: int) -> tuple[int | None, Literal["full", "half"] | None]:
@@ -121,10 +175,9 @@ def _mau(kind: int) -> tuple[int | None, Literal["full", "half"] | None]:
     return speed, "half" if kind in HALF else "full"
 
 
-def _text(frame: "Packet", layer: type, field: str) -> str:
-    found = frame.getlayer(layer)
-    return _shown(getattr(found, field)) if found else ""
+def _shown(value: str | bytes | tuple[str, ...]) -> str:
+    """A name, an address, or what nobody knows how to read."""
+    return value if isinstance(value, str) else shown(value) if isinstance(value, bytes) else value[0]
 
 
-def _shown(value: object) -> str:
-    return clean(value.rstrip(b"\0") if isinstance(value, bytes) else str(value))
+covered = FIELDS.cover

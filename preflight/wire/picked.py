@@ -39,8 +39,7 @@ class Seen:
 
 def mac_text(number: int) -> str:
     """48-bit number to aa:bb:cc:dd:ee:ff."""
-    raw = f"{number & 0xFFFFFFFFFFFF:012x}"
-    return ":".join(raw[i : i + 2] for i in range(0, 12, 2))
+    return (number & 0xFFFFFFFFFFFF).to_bytes(6).hex(":")
 
 
 def seen(picked: Picked) -> Seen:

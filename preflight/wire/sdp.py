@@ -3,13 +3,34 @@
 Only what tells streams apart is read. A line that makes no sense is passed over; numbers out of range count as untold.
 """
 
+import re
 from dataclasses import dataclass
 from ipaddress import ip_address
 
 from preflight.text import clean
+from preflight.wire.fields import Hand
 
 MOST_LINES = 400
 MOST_MEDIA = 16
+# What stays of a line when a description is covered, by its kind: formats, ports, groups.
+_WORDS = {
+    b"t": re.compile(rb"\d+|-"),
+    b"r": re.compile(rb"[\d dhms]+"),
+    b"v": re.compile(rb"0"),
+    b"b": re.compile(rb"[A-Z]{2,5}:\d+"),
+    b"o": re.compile(rb"(?<= )(?:IN|IP4|IP6)(?= )|(?<= )\d{1,20} \d{1,20}(?= )|(?<!\S)-(?!\S)"),
+    b"c": re.compile(rb"IN IP[46]|/\d{1,3}"),
+    b"m": re.compile(rb"(?:audio|video|application|text) |(?<= )\d{1,5}(?:/\d{1,3})?(?!\S)|RTP/\S{2,6}"),
+    b"a": re.compile(
+        rb"^(?:(?:rtpmap|ptime|maxptime|framecount|recvonly|sendonly|sendrecv|inactive|mediaclk|sync-time|clock-domain"
+        rb"|ts-refclk|source-filter|fmtp|type|charset|rtcp)(?=:|$))|incl IN IP[46]|(?:direct|sender|ptp|ntp|gps)(?==|$)"
+        rb"|IEEE1588-20\d\d|IEEE802\.1AS-2011|(?<=\d )[A-Za-z][A-Za-z0-9-]{0,15}(?=/\d)|(?<![\w-])\d{1,10}(?:\.\d{1,6})?(?![\w-])"
+    ),
+}
+_IDENTITY = re.compile(rb"(?<![\w-])(?:[0-9A-Fa-f]{2}-){5,7}[0-9A-Fa-f]{2}(?![\w-])")
+_ADDRESS = re.compile(
+    rb"(?<![\w.:])(?:\d{1,3}(?:\.\d{1,3}){3}|[0-9A-Fa-f]{0,4}(?::[0-9A-Fa-f]{0,4}){2,7})(?![\w.])"
+)
 
 
 @dataclass(frozen=True)
@@ -119,3 +140,43 @@ def _milliseconds(text: str) -> float | None:
         return None
     time = float(f"{whole}.{part or 0}")
     return time if 0 < time <= 1000 else None
+
+
+def covered(data: bytes, hand: Hand) -> bytes:
+    """Names, senders and clocks are replaced."""
+    return re.sub(rb"[^\r\n]+", lambda line: _covered_line(line.group(), hand), data)
+
+
+def _covered_line(line: bytes, hand: Hand) -> bytes:
+    kind, value = line[:1], line[2:]
+    if line[1:2] != b"=":
+        return hand.text(line)
+    if kind == b"s" or kind == b"i":
+        return line[:2] + hand.name(value)
+    out, at = line[:2], 0
+    for found in sorted(
+        (*_IDENTITY.finditer(value), *_ADDRESS.finditer(value)), key=lambda each: each.start()
+    ):
+        if found.start() >= at:
+            out += hand.text(value[at : found.start()], _WORDS.get(kind))
+            out += _covered_address(found.group(), hand)
+            at = found.end()
+    return out + hand.text(value[at:], _WORDS.get(kind))
+
+
+def _covered_address(text: bytes, hand: Hand) -> bytes:
+    """An address in writing, in as many letters: a group stays; a device's is filled up with spaces, and gets a
+    pseudonym where it is too long."""
+    plain = text.decode("ascii")
+    if "-" in plain:
+        raw = bytes.fromhex(plain.replace("-", ""))
+        replace = {6: hand.mac, 8: hand.eui}.get(len(raw))
+        return replace(raw).hex("-").upper().encode() if replace else hand.name(text)
+    try:
+        address = ip_address(plain)
+    except ValueError:
+        return hand.name(text)
+    told = hand.address_text(plain).encode()
+    if address.is_multicast or len(told) == len(text):
+        return told
+    return told.ljust(len(text)) if len(told) < len(text) else hand.name(text)

@@ -7,10 +7,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from preflight.anonymise.capture import Anonymiser
+from preflight.anonymise.capture import MESSAGES, Anonymiser
 from preflight.anonymise.cover import Cover
 from preflight.anonymise.key import as_words
-from preflight.anonymise.words import MESSAGES
 from preflight.frames import compile as engines
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch

@@ -12,12 +12,7 @@ from importlib import import_module
 
 import atheris
 
-with atheris.instrument_imports(include=["preflight", "scapy"]):
-    from scapy.contrib import cdp as _cdp  # noqa: F401
-    from scapy.contrib import lldp as _lldp  # noqa: F401
-    from scapy.layers import dhcp as _dhcp  # noqa: F401
-    from scapy.layers import dhcp6 as _dhcp6  # noqa: F401
-
+with atheris.instrument_imports(include=["preflight"]):
     from preflight import wire
     from preflight.checks import all_checks
     from preflight.wire import arp, cdp, datagram, dhcp4, dhcp6, icmp, igmp, lldp, mdns, sap, sdp, ssdp, wlan  # noqa: F401

