@@ -26,9 +26,10 @@ from preflight.frames.capture import CaptureFile
 from preflight.host.facts import HostFacts
 from preflight.report.evidence import write_evidence
 from preflight.report.html import as_html
-from preflight.report.result import Result, as_json, judged, moment, to_json
+from preflight.report.result import as_json, moment
 from preflight.study import study, surveyed
-from preflight.text import clean
+from preflight.text import clean, to_json
+from preflight.verdict import Result, judged
 
 NAME = "capture.pcapng"
 EPOCH = (1980, 1, 1, 0, 0, 0)  # a zip knows none before

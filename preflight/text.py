@@ -1,11 +1,16 @@
 """Cleaning text that came from the network, a file name or the operating system.
 
 Everything that is shown goes through `clean` once, where it enters the facts, so that no control character,
-escape sequence, direction override or lone surrogate reaches a terminal, a page or a JSON reader.
+escape sequence, direction override or lone surrogate reaches a terminal, a page or a JSON reader. What is written as JSON
+is strict JSON in valid Unicode: every string is cleaned once more, and a number that JSON has no word for becomes null.
 """
 
+import json
+import math
 import unicodedata
+from collections.abc import Iterable, Mapping
 
+LONGEST_TEXT = 2000  # in JSON
 _HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
@@ -16,3 +21,25 @@ def clean(text: str | bytes, limit: int = 80) -> str:
     cut = text[: limit + 1]
     shown = "".join("\ufffd" if unicodedata.category(c) in _HIDDEN else c for c in cut)
     return shown if len(text) <= limit else shown[: limit - 1] + "…"
+
+
+def to_json(value: object, indent: int | None = 2) -> str:
+    return json.dumps(plain(value), indent=indent, ensure_ascii=False, allow_nan=False)
+
+
+def plain(value: object) -> object:
+    """`value` in nothing but what JSON has."""
+    item = getattr(value, "item", None)  # NumPy's numbers
+    if callable(item):
+        value = item()
+    if value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {clean(str(key), LONGEST_TEXT): plain(inner) for key, inner in value.items()}
+    if isinstance(value, set | frozenset):
+        return sorted((plain(inner) for inner in value), key=str)
+    if isinstance(value, Iterable) and not isinstance(value, str | bytes):
+        return [plain(inner) for inner in value]
+    return clean(value if isinstance(value, bytes) else str(value), LONGEST_TEXT)

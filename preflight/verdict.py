@@ -9,9 +9,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from preflight.checks import check_named
+from preflight.checks import check_named, judge_all
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.rule import Explains
+from preflight.facts import Facts
 
 Word = Literal["ready", "ready with cautions", "not ready", "unproven"]
 
@@ -40,6 +41,14 @@ class Verdict:
         return {"ready": 0, "ready with cautions": 0, "not ready": 1, "unproven": 3}[self.verdict]
 
 
+@dataclass(frozen=True)
+class Result:
+    """The verdict on one capture, one spell of listening or one computer, and the facts it rests on."""
+
+    facts: Facts
+    verdict: Verdict
+
+
 # A symptom counts frames in a second, so its stretch begins and ends up to a second beside its cause. What the cause
 # then leaves uncovered has another cause: a device that chatters for a minute is not mended with a loop of one
 # second in it. Common practice.
@@ -62,6 +71,27 @@ def decide(findings: Iterable[Finding]) -> Verdict:
         ranked.append(Ranked(finding, fix_first, explained_by))
     ranked.sort(key=lambda r: (r.fix_first is None, not r.explained_by))  # stable: the rest keeps its order
     return Verdict(_word(findings), tuple(ranked))
+
+
+def judged(facts: Facts) -> Result:
+    """The result of all checks over `facts`."""
+    return Result(facts, decide(judge_all(facts)))
+
+
+def brief(result: Result) -> str:
+    """What has to be known of a result in one line."""
+    trouble = [r.finding for r in result.verdict.findings if r.fix_first is not None]
+    if not trouble:
+        return word(result)
+    more = f" (and {len(trouble) - 1} more)" if len(trouble) > 1 else ""
+    return f"{word(result)}. {trouble[0].check}: {trouble[0].headline}{more}"
+
+
+def word(result: Result) -> str:
+    """The verdict's word. One that leaves the network out must not read as a yes for the network."""
+    word = result.verdict.verdict.upper()
+    part = result.facts.wire_refused and result.verdict.verdict != "unproven"
+    return f"{word} (this computer only)" if part else word
 
 
 def _word(findings: tuple[Finding, ...]) -> Word:

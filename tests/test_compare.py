@@ -10,9 +10,9 @@ from click.testing import CliRunner
 from preflight.cli import main
 from preflight.compare import compare
 from preflight.host.facts import Adapter, Address, HostFacts, Load, Power
-from preflight.report.result import judged
 from preflight.report.saved import Saved, as_text, read, saved
 from preflight.study import study
+from preflight.verdict import judged
 
 CAPTURES = Path(__file__).parent.parent / "captures"
 DESK = Adapter(

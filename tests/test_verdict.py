@@ -199,6 +199,7 @@ def test_no_finding_explains_what_explains_it():
         "missing",
         "addressing",
         "pause-frames",
+        "shared-group",
     ]
 
 

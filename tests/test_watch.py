@@ -10,9 +10,9 @@ import psutil
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch
 from preflight.frames.capture import CaptureFile
-from preflight.frames.keeper import Keeper
 from preflight.host.facts import Adapter, Counters, HostFacts
-from preflight.watch import NS, Event, Watch
+from preflight.live.keeper import Keeper
+from preflight.live.watch import NS, Event, Watch
 from tests.checks import ptp
 from tests.host.trees import Tree
 from tests.tally.captures import Timed, arp, broadcast, every, mac, rtp, write

@@ -116,62 +116,6 @@ def no_link(adapter: Adapter) -> Missing | None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PlannedWire(Wire):
-    """Frames were heard, and a rig sheet says what should be there."""
-
-    sheet: Sheet
-
-    @classmethod
-    def of(cls, facts: Facts) -> Self | Missing | None:
-        return None if facts.sheet is None else super().of(facts)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Computer(View):
-    """This computer was read."""
-
-    host: HostFacts
-
-    @classmethod
-    def of(cls, facts: Facts) -> Self | Missing | None:
-        return None if facts.host is None else cls._with(facts)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Audio(Computer):
-    """This computer was read, and `audio` is its adapter on the audio LAN."""
-
-    audio: Adapter
-
-    @classmethod
-    def of(cls, facts: Facts) -> Self | Missing | None:
-        if facts.host is None:
-            return None
-        if facts.adapter is None:
-            return Missing("It is not known which adapter is on the audio LAN.")
-        adapter = facts.host.adapter(facts.adapter)
-        if adapter is None:
-            return Missing(f"This computer no longer lists an adapter {facts.adapter}.")
-        return cls._with(facts, audio=adapter)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Link(Audio):
-    """The same, for what only a link can show: it is not known to be down."""
-
-    @classmethod
-    def of(cls, facts: Facts) -> Self | Missing | None:
-        found = super().of(facts)
-        if not isinstance(found, Link):
-            return found
-        if found.audio.enabled is False:
-            return Missing(f"{found.audio.name} is turned off: there is no link to judge.", LINK_FIRST)
-        if found.audio.carrier is False:
-            return Missing(f"The link of {found.audio.name} is down: there is nothing to judge.", LINK_FIRST)
-        return found
-
-
-@dataclass(frozen=True, kw_only=True)
 class Plan(View):
     """Only the plan is asked for: a rig sheet, and what follows from it."""
 

@@ -19,7 +19,8 @@ def command(json_to: str | None) -> int:
     from preflight import host
     from preflight.cli.output import write
     from preflight.host.choose import propose
-    from preflight.report.result import SCHEMA, to_json
+    from preflight.report.result import SCHEMA
+    from preflight.text import to_json
 
     proposal = propose(host.read())
     listed = {

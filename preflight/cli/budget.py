@@ -27,8 +27,8 @@ def command(sheet: str, svg: str | None, json_to: str | None, strict: bool) -> i
     from preflight.cli.output import Output, write
     from preflight.cli.sheet import load
     from preflight.facts import Facts
-    from preflight.report.result import judged
     from preflight.rig.budget import plan
+    from preflight.verdict import judged
 
     planned = load(sheet)
     budget = plan(planned)

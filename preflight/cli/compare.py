@@ -39,7 +39,8 @@ def command(a: str, b: str, json_to: str | None) -> int:
         from dataclasses import asdict
 
         from preflight.cli.output import write
-        from preflight.report.result import SCHEMA, to_json
+        from preflight.report.result import SCHEMA
+        from preflight.text import to_json
 
         told = {"schema": SCHEMA, "alike": not differs, "differences": [asdict(one) for one in found]}
         for side, path, result in zip("ab", (a, b), sides, strict=True):

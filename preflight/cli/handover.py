@@ -184,7 +184,7 @@ def _listened(
     from preflight import host
     from preflight.cli.adapters import choose
     from preflight.cli.progress import ProgressBar
-    from preflight.linecheck import linecheck
+    from preflight.live.linecheck import linecheck
 
     chosen = choose(computer, adapter)
     heard: list[Path] = []
@@ -209,7 +209,8 @@ def _tell(
     place: Path, sizes: dict[str, int], parts: "list[Part]", left_out: list[str], anonymise: bool
 ) -> None:
     from preflight.report.page import Page, console
-    from preflight.report.terminal import STYLES, brief
+    from preflight.report.terminal import STYLES
+    from preflight.verdict import brief
 
     page = Page(console())
     for number, each in enumerate(parts, 1):

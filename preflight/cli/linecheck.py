@@ -68,8 +68,8 @@ def command(
     from preflight.cli.output import Output, write_evidence_of
     from preflight.cli.progress import ProgressBar
     from preflight.cli.sheet import load
-    from preflight.linecheck import linecheck
-    from preflight.report.result import judged
+    from preflight.live.linecheck import linecheck
+    from preflight.verdict import judged
 
     planned = load(sheet) if sheet else None
     computer = host.read()

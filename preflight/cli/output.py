@@ -4,8 +4,9 @@ from pathlib import Path
 
 import click
 
-from preflight.report.result import Result, as_json
+from preflight.report.result import as_json
 from preflight.text import clean
+from preflight.verdict import Result
 
 
 class Output:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from preflight.report.result import Result
+from preflight.verdict import Result
 
 
 @dataclass(frozen=True)
@@ -43,9 +43,9 @@ def command(name: str | None, in_full: bool) -> int:
     With NAME, show that one in full.
     """
     from preflight.report.page import Page, console
-    from preflight.report.result import judged
-    from preflight.report.terminal import STYLES, brief, show
+    from preflight.report.terminal import STYLES, show
     from preflight.study import study
+    from preflight.verdict import brief, judged
 
     scenes = bundled()
     if name is not None:

@@ -85,7 +85,7 @@ def _heard(adapter: str | None, listen: float) -> "Facts":
     from preflight import host
     from preflight.cli.adapters import choose
     from preflight.cli.progress import ProgressBar
-    from preflight.linecheck import linecheck
+    from preflight.live.linecheck import linecheck
 
     computer = host.read()
     chosen = choose(computer, adapter)

@@ -16,10 +16,10 @@ from preflight.text import clean
 if TYPE_CHECKING:
     from preflight.cli.teller import Teller
     from preflight.frames.live import Listener
-    from preflight.report.result import Result
+    from preflight.live.log import Log, Logged
+    from preflight.live.session import Session
     from preflight.soak.facts import SoakFacts, State
-    from preflight.soak.log import Log, Logged
-    from preflight.soak.session import Session
+    from preflight.verdict import Result
 
 ENTRY_S = 5.0  # what a power cut may cost, and as much again while the disk is slow
 LOOK_S = 0.5
@@ -80,7 +80,7 @@ def run(
     """
     from preflight import host
     from preflight.cli.adapters import choose
-    from preflight.soak.log import Plan
+    from preflight.live.log import Plan
 
     chosen = choose(host.read(), adapter)
     listener, refused = _listener(chosen)
@@ -243,7 +243,7 @@ def trend(item: str, serial: str | None, log_file: str | None, json_to: str | No
 @contextmanager
 def _opened(log_file: str | None, write: bool = False) -> "Iterator[Log]":
     """The log; each of its errors is one line for the user."""
-    from preflight.soak.log import Log, LogError, default_path
+    from preflight.live.log import Log, LogError, default_path
 
     try:
         with Log(Path(log_file) if log_file else default_path(), write) as log:
@@ -288,8 +288,8 @@ def _soak(
 ) -> int:
     from preflight import host
     from preflight.cli.teller import JsonLines, teller
+    from preflight.live.session import Session
     from preflight.report.result import as_json
-    from preflight.soak.session import Session
 
     logged = log.soak(number).facts
     session = Session(logged, log.runs(number)[:-1], host.read(), begun_ns, time.monotonic_ns(), refused)
@@ -324,7 +324,7 @@ def _stand_by(
     from concurrent.futures import Future, ThreadPoolExecutor
 
     from preflight.host.glance import glance
-    from preflight.watch import Event
+    from preflight.live.watch import Event
 
     stop = _Stop()
     looker, writer = ThreadPoolExecutor(1), ThreadPoolExecutor(1)  # neither may keep the ring waiting
@@ -415,9 +415,8 @@ def _words(soak: "SoakFacts", left_ns: int) -> str:
 def _logged_result(log: "Log", number: int) -> "Result":
     """The result of a soak as it was written down."""
     from preflight.facts import Facts
-    from preflight.report.result import Result
-    from preflight.soak.judge import source_of
-    from preflight.verdict import decide
+    from preflight.live.soaked import source_of
+    from preflight.verdict import Result, decide
 
     soak = log.soak(number).facts
     facts = Facts(source=source_of(soak), adapter=soak.adapter, wire_refused=soak.refused, soak=soak)
@@ -437,8 +436,9 @@ def _json(logged: "list[Logged]", json_to: str | None) -> bool:
     if not json_to:
         return False
     from preflight.cli.output import write
-    from preflight.report.result import SCHEMA, to_json
+    from preflight.report.result import SCHEMA
     from preflight.report.soak import as_dict
+    from preflight.text import to_json
 
     listed = {
         "schema": SCHEMA,

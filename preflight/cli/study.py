@@ -57,8 +57,8 @@ def command(
     from preflight.cli.progress import ProgressBar
     from preflight.cli.sheet import load
     from preflight.frames.errors import CaptureError
-    from preflight.report.result import judged
     from preflight.study import study
+    from preflight.verdict import judged
 
     planned = load(sheet) if sheet else None
     output = Output(json_to, many=len(files) > 1, report_to=report_to, result_to=result_to)

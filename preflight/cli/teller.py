@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
+from preflight.live.watch import Event, Status
 from preflight.text import clean
-from preflight.watch import Event, Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -116,7 +116,8 @@ class JsonLines(Teller):
             self._out.flush()
 
     def tell(self, event: Event) -> None:
-        from preflight.report.result import SCHEMA, moment, to_json
+        from preflight.report.result import SCHEMA, moment
+        from preflight.text import to_json
 
         told = {
             "schema": SCHEMA,

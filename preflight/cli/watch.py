@@ -20,10 +20,10 @@ from preflight.cli.options import (
 
 if TYPE_CHECKING:
     from preflight.cli.teller import Teller
-    from preflight.frames.keeper import Keeper
     from preflight.frames.live import Listener
     from preflight.host.facts import HostFacts
-    from preflight.watch import Watch
+    from preflight.live.keeper import Keeper
+    from preflight.live.watch import Watch
 
 LOOK_S = 0.5
 
@@ -80,10 +80,11 @@ def command(
     from preflight.cli.output import Output
     from preflight.cli.sheet import load
     from preflight.cli.teller import JsonLines, teller
-    from preflight.frames.keeper import Keeper
     from preflight.frames.live import ListenRefused, open_listener
-    from preflight.report.result import as_json, judged
-    from preflight.watch import Watch
+    from preflight.live.keeper import Keeper
+    from preflight.live.watch import Watch
+    from preflight.report.result import as_json
+    from preflight.verdict import judged
 
     planned = load(sheet) if sheet else None
     computer = host.read()
@@ -114,7 +115,7 @@ def _stand_by(
 
     from preflight.cli.teller import watch_rows
     from preflight.host.glance import glance
-    from preflight.watch import Event
+    from preflight.live.watch import Event
 
     looker = ThreadPoolExecutor(1)  # asking the system may take longer than the ring holds out
     looking = looker.submit(glance, computer)

@@ -15,8 +15,8 @@ from preflight.frames import kernels as k
 from preflight.frames.batch import Batch, Frame, Progress
 from preflight.frames.capture import CaptureFile
 from preflight.frames.pcapng import Excerpt
-from preflight.report.result import Result
 from preflight.text import clean
+from preflight.verdict import Result
 
 # Enough to see what goes on around a frame, few enough to look through. Common practice.
 NEIGHBOURS = 20

@@ -1,42 +1,20 @@
 """One result, and the JSON object that scripts read. Its shape is told in `record`, from which
 docs/result.schema.json is made.
-
-Whatever the facts hold, what comes out is strict JSON in valid Unicode: every string is cleaned once more,
-and a number that JSON has no word for becomes null.
 """
 
-import json
-import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from preflight import __version__
-from preflight.checks import judge_all
 from preflight.facts import Facts
 from preflight.rig.budget import Budget
-from preflight.text import clean
-from preflight.verdict import Ranked, Verdict, decide
+from preflight.text import to_json
+from preflight.verdict import Ranked, Result
 
 if TYPE_CHECKING:
     from preflight.report.record import BudgetRecord, FindingRecord, ResultRecord, SourceRecord
 
 SCHEMA: Final = 1
-LONGEST_TEXT = 2000
-
-
-@dataclass(frozen=True)
-class Result:
-    """The verdict on one capture, one spell of listening or one computer, and the facts it rests on."""
-
-    facts: Facts
-    verdict: Verdict
-
-
-def judged(facts: Facts) -> Result:
-    """The result of all checks over `facts`."""
-    return Result(facts, decide(judge_all(facts)))
 
 
 def as_dict(result: Result) -> "ResultRecord":
@@ -59,28 +37,6 @@ def as_dict(result: Result) -> "ResultRecord":
 def as_json(result: Result, indent: int | None = 2) -> str:
     """Without `indent`, one line: for JSON Lines."""
     return to_json(as_dict(result), indent)
-
-
-def to_json(value: object, indent: int | None = 2) -> str:
-    return json.dumps(plain(value), indent=indent, ensure_ascii=False, allow_nan=False)
-
-
-def plain(value: object) -> object:
-    """`value` in nothing but what JSON has."""
-    item = getattr(value, "item", None)  # NumPy's numbers
-    if callable(item):
-        value = item()
-    if value is None or isinstance(value, bool | int):
-        return value
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {clean(str(key), LONGEST_TEXT): plain(inner) for key, inner in value.items()}
-    if isinstance(value, set | frozenset):
-        return sorted((plain(inner) for inner in value), key=str)
-    if isinstance(value, Iterable) and not isinstance(value, str | bytes):
-        return [plain(inner) for inner in value]
-    return clean(value if isinstance(value, bytes) else str(value), LONGEST_TEXT)
 
 
 def _source(facts: Facts) -> "SourceRecord":

@@ -11,7 +11,9 @@ from typing import Literal
 from preflight.facts import Facts, Vantage
 from preflight.host.facts import HostFacts
 from preflight.report.html.devices import devices
-from preflight.report.result import Result, moment, to_json
+from preflight.report.result import moment
+from preflight.text import to_json
+from preflight.verdict import Result
 
 LARGEST = 32 << 20
 MOST = 1000  # devices, clocks, streams

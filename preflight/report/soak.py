@@ -6,10 +6,10 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from preflight.checks.say import count_text, span_text, when
+from preflight.live.log import Logged
 from preflight.report.page import Page
 from preflight.report.result import moment
 from preflight.soak.facts import COUNTED, NS, Figures, Noted, SoakFacts
-from preflight.soak.log import Logged
 from preflight.text import clean
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from rich.console import Console
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.facts import Facts
 from preflight.report.page import Page
-from preflight.report.result import Result, name_of
-from preflight.verdict import Ranked
+from preflight.report.result import name_of
+from preflight.verdict import Ranked, Result, word
 
 STYLES = {
     "not ready": "bold red",
@@ -42,7 +42,7 @@ def show(result: Result, console: Console) -> None:
     style = STYLES[verdict.verdict]
     page.line(
         name_of(result.facts),
-        lead=f"{_word(result)}: ",
+        lead=f"{word(result)}: ",
         lead_style=style,
         style="bold",
     )
@@ -91,25 +91,9 @@ def show(result: Result, console: Console) -> None:
         first = to_fix[0].finding.check
         page.line(
             f"First mend: {first}. More about it: preflight why {first}",
-            lead=f"{_word(result)}. ",
+            lead=f"{word(result)}. ",
             lead_style=style,
         )
-
-
-def brief(result: Result) -> str:
-    """What has to be known of a result in one line."""
-    trouble = [r.finding for r in result.verdict.findings if r.fix_first is not None]
-    if not trouble:
-        return _word(result)
-    more = f" (and {len(trouble) - 1} more)" if len(trouble) > 1 else ""
-    return f"{_word(result)}. {trouble[0].check}: {trouble[0].headline}{more}"
-
-
-def _word(result: Result) -> str:
-    """The verdict's word. One that leaves the network out must not read as a yes for the network."""
-    word = result.verdict.verdict.upper()
-    part = result.facts.wire_refused and result.verdict.verdict != "unproven"
-    return f"{word} (this computer only)" if part else word
 
 
 def _of(result: Result, outcome: Outcome) -> list[Finding]:

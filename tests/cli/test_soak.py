@@ -15,9 +15,9 @@ from click.testing import CliRunner
 from jsonschema import validate
 
 from preflight.cli import main
+from preflight.live.log import Log, Plan
 from preflight.report.schema import schema
 from preflight.soak.facts import NS
-from preflight.soak.log import Log, Plan
 from tests.lab.rig import wait_until
 from tests.soak.soaks import logged
 

@@ -254,7 +254,7 @@ def test_memory_does_not_grow_with_the_capture(tmp_path: Path) -> None:
 
     code = (
         "import sys\n"
-        "from preflight.report.result import judged\n"
+        "from preflight.verdict import judged\n"
         "from preflight.study import study\n"
         "facts = study(sys.argv[1])\n"
         "judged(facts)\n"

@@ -23,8 +23,9 @@ with atheris.instrument_imports(include=["preflight"]):
     from preflight.frames import compile as engines
     from preflight.frames import kernels as k
     from preflight.frames.errors import CaptureError
-    from preflight.report.result import as_json, judged
+    from preflight.report.result import as_json
     from preflight.study import study
+    from preflight.verdict import judged
     from preflight.wire import READERS
 
     CHECKS = all_checks()

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from preflight.soak.log import Log
+from preflight.live.log import Log
 from tests.lab import live, scene, senders
 from tests.lab.rig import Rig, wait_until
 from tests.lab.test_silence import _sent_meanwhile, _silenced, _state

@@ -4,8 +4,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
-from preflight.report.result import Result
-from preflight.verdict import decide
+from preflight.verdict import Result, decide
 
 
 def facts(**more):

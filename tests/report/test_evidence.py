@@ -12,9 +12,8 @@ from preflight.frames.batch import ROWS, Frame
 from preflight.frames.capture import CaptureFile
 from preflight.frames.pcapng import Excerpt
 from preflight.report.evidence import NEIGHBOURS, write_evidence
-from preflight.report.result import Result, judged
 from preflight.study import study
-from preflight.verdict import decide
+from preflight.verdict import Result, decide, judged
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 LOOP = CAPTURES / "loop.pcap.gz"

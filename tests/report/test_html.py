@@ -9,10 +9,10 @@ from axe_playwright_python.sync_playwright import Axe
 
 from preflight.report.html import as_html
 from preflight.report.html.timeline import MOST_ROWS, plots, rows, seconds
-from preflight.report.result import Result, judged
 from preflight.rig.read import parse
 from preflight.rig.template import TEMPLATE
 from preflight.study import study
+from preflight.verdict import Result, judged
 from preflight.wire.lldp import LldpNeighbour
 from tests.report.pages import Opened, chromium
 from tests.report.samples import HOSTILE, RESULTS, hostile

@@ -10,13 +10,12 @@ import pytest
 
 from preflight.checks.finding import Finding, Outcome
 from preflight.facts import Facts
+from preflight.live.log import Logged
+from preflight.live.soaked import source_of
 from preflight.report.html.signoff import as_signoff
-from preflight.report.result import Result
 from preflight.report.soak import figures, safe_cell, samples_csv, soaks_csv, summary, trend
 from preflight.soak.facts import NS, Figures, Noted, Run
-from preflight.soak.judge import source_of
-from preflight.soak.log import Logged
-from preflight.verdict import decide
+from preflight.verdict import Result, decide
 from tests.report.pages import Opened, chromium
 from tests.report.samples import HOSTILE
 from tests.soak.soaks import BEGUN, GOOD, HOUR, soak

@@ -11,9 +11,8 @@ from rich.console import Console
 
 from preflight.checks.finding import Finding, Outcome
 from preflight.report.page import console, wrap
-from preflight.report.result import Result
-from preflight.report.terminal import brief, show
-from preflight.verdict import decide
+from preflight.report.terminal import show
+from preflight.verdict import Result, brief, decide
 from tests.report.samples import LOOP, RESULTS, facts, hostile
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"

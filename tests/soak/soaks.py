@@ -5,8 +5,8 @@ from pathlib import Path
 
 from preflight.checks.finding import Finding, Outcome
 from preflight.host.facts import Adapter, Counters, HostFacts
+from preflight.live.log import Entry, Log, Plan
 from preflight.soak.facts import NS, Figures, Noted, Run, SoakFacts
-from preflight.soak.log import Entry, Log, Plan
 
 BEGUN = 1_764_000_000 * NS
 HOUR = 3600 * NS

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from preflight.facts import Facts
 from preflight.host.facts import Counters, HostFacts
+from preflight.live.log import Log
 from preflight.soak.course import Course, Heard, downs, rises
 from preflight.soak.facts import NS, Figures
-from preflight.soak.log import Log
 from tests.checks.asked import asked
 from tests.host.trees import Tree
 from tests.soak.soaks import ADAPTER, BEGUN, HOST, PLAN, entry, host, soak

@@ -5,8 +5,8 @@ from dataclasses import replace
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
+from preflight.live.soaked import JudgedRun, fitting, judge_run, judge_soak, run_facts
 from preflight.soak.facts import NS, Noted, Run
-from preflight.soak.judge import JudgedRun, fitting, judge_run, judge_soak, run_facts
 from preflight.verdict import decide
 from tests.soak.soaks import BEGUN, GOOD, HOST, HOUR, soak
 

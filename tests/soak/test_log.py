@@ -15,8 +15,8 @@ import pytest
 
 from preflight.checks.finding import Finding, Outcome
 from preflight.host.facts import Counters
+from preflight.live.log import OURS, VERSION, Log, LogError, default_path
 from preflight.soak.facts import NS, Figures, Noted
-from preflight.soak.log import OURS, VERSION, Log, LogError, default_path
 from tests.soak.soaks import BEGUN, PLAN, entry, logged
 
 PIECE = Figures(watched_ns=5 * NS, frames=7, rises=Counters(rx_frames=7))
@@ -122,7 +122,7 @@ def test_a_log_in_a_folder_that_is_not_ours_is_read_and_not_written() -> None:
     code = """
 import os, sys, psutil, pydantic, pydantic.deprecated
 from pathlib import Path
-from preflight.soak.log import Log, LogError
+from preflight.live.log import Log, LogError
 path = Path(sys.argv[1])
 with Log(path) as log:
     log.soak(1), log.findings(1)
@@ -179,7 +179,7 @@ WRITER = """
 import sys, time
 from pathlib import Path
 from preflight.soak.facts import Figures, NS
-from preflight.soak.log import Log, Plan
+from preflight.live.log import Log, Plan
 from tests.soak.soaks import BEGUN, entry
 with Log(Path(sys.argv[1]), write=True) as log:
     number, run = log.begin(Plan(sys.argv[2], "", "", sys.argv[2], "", 10**15), "", BEGUN)

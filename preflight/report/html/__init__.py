@@ -22,8 +22,9 @@ from preflight.checks.say import count_text
 from preflight.facts import Facts
 from preflight.report.html.devices import devices, neighbours
 from preflight.report.html.timeline import peaks, plots, rows, seconds
-from preflight.report.result import LONGEST_TEXT, Result, moment, name_of, plain
-from preflight.text import clean
+from preflight.report.result import moment, name_of
+from preflight.text import LONGEST_TEXT, clean, plain
+from preflight.verdict import Result
 
 FOLDER = Path(__file__).parent
 WORDS = {

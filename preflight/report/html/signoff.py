@@ -11,8 +11,8 @@ from preflight import __version__
 from preflight.checks.finding import Outcome
 from preflight.checks.say import when
 from preflight.report.html import FOLDER, SOAK_WORDS, environment, hash_of
-from preflight.report.result import Result
 from preflight.report.soak import figures, hour_rows, in_words, summary
+from preflight.verdict import Result
 
 MOST_NOTES = 20
 MOST_HOURS = 26  # what goes on the sheet

@@ -12,11 +12,8 @@ from preflight.facts import Facts
 from preflight.frames.batch import Batch
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import HostFacts
-from preflight.report.result import Result
-from preflight.report.terminal import brief
-from preflight.soak.course import Course, Heard
-from preflight.soak.facts import NS, Figures, Noted, Run, SoakFacts, State
-from preflight.soak.judge import (
+from preflight.live.log import MOST_TOLD, Entry
+from preflight.live.soaked import (
     JudgedRun,
     fitting,
     heard_figures,
@@ -26,9 +23,10 @@ from preflight.soak.judge import (
     run_facts,
     source_of,
 )
-from preflight.soak.log import MOST_TOLD, Entry
-from preflight.verdict import decide
-from preflight.watch import Event, Status, Watch
+from preflight.live.watch import Event, Status, Watch
+from preflight.soak.course import Course, Heard
+from preflight.soak.facts import NS, Figures, Noted, Run, SoakFacts, State
+from preflight.verdict import Result, brief, decide
 
 MOST_ALARMS = 1000  # of a run, that weigh in its verdict; the log has them all
 
@@ -133,7 +131,7 @@ class Session:
         facts = Facts(wire_refused=self._refused) if source is None else self._watch.whole(source)
         found = judge_run(run_facts(facts, self._before.adapter, self.host), self._alarms, self._begun_ns)
         if source is not None:
-            lost, missing = heard_figures(found)
+            lost, missing = heard_figures(facts)
             self._course.heard(
                 Heard(source.frames, source.captured_bytes, source.dropped or 0, lost, missing)
             )

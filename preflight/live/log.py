@@ -19,10 +19,9 @@ from typing import Any
 
 from preflight.checks.finding import Finding
 from preflight.host.facts import Counters
-from preflight.report.result import plain, to_json
+from preflight.live.soaked import JudgedRun, hours
 from preflight.soak.facts import COUNTED, EXTREMES, NS, SUMS, Figures, Noted, Run, SoakFacts, State
-from preflight.soak.judge import JudgedRun, hours
-from preflight.text import clean
+from preflight.text import clean, plain, to_json
 
 VERSION = 1
 OURS = 0x70726673  # PRAGMA application_id: "prfs"

@@ -10,8 +10,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from preflight.checks import all_checks, check_named, judge_all
+from preflight.checks.asks import Wire
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.checks.say import when
+from preflight.checks.see.beats import missing_frames
+from preflight.checks.see.streams import lost_packets
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import Counters, HostFacts
@@ -162,15 +165,12 @@ def source_of(soak: SoakFacts) -> SourceFacts:
     )
 
 
-def heard_figures(findings: Iterable[Finding]) -> tuple[int, int]:
-    """Packets of streams that were lost, and frames of beats that were missing, as the checks counted them."""
-
-    def count(check: str, key: str) -> int:
-        told = next((finding.measured.get(key) for finding in findings if finding.check == check), None)
-        return told if isinstance(told, int) else 0
-
-    findings = tuple(findings)
-    return count("stream-health", "packets_lost"), count("beat-health", "missing_frames")
+def heard_figures(facts: Facts) -> tuple[int, int]:
+    """Packets of streams that were lost, and frames of beats that were missing, as the checks count them."""
+    wire, beats = Wire.of(facts), check_named("beat-health")
+    if not isinstance(wire, Wire) or beats is None:
+        return 0, 0
+    return lost_packets(wire), missing_frames(wire, beats.values({}))
 
 
 def hours(samples: Iterable[tuple[int, Figures]]) -> tuple[tuple[int, Figures], ...]:
