@@ -202,7 +202,7 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
         return
     firsts = [ways[0] for ways in domain.clocks.values()]
     until_s = {ways[0]: max(port.last_s for port in ways) for ways in domain.clocks.values()}
-    known = domain.whole.version == 2 and all(port.grandmaster for port in firsts)
+    known = all(port.grandmaster for port in firsts)  # not in version 1, nor where it was cut off
     should = best(firsts) if known else None
     last = max(firsts, key=until_s.__getitem__)
     evidence = [
