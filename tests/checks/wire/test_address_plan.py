@@ -40,6 +40,7 @@ def test_somebody_else_has_it(tmp_path):
     finding = found(tmp_path, sent(RIGHT, LEFT), sent(RIGHT, RIGHT))
     assert finding.outcome == Outcome.FAIL and finding.culprits == (mac(RIGHT),)
     assert "right has the address of left" in finding.headline
+    assert finding.measured["wrong"] == 1
 
 
 def test_nobody_spoke_from_an_address(tmp_path):

@@ -67,6 +67,7 @@ def test_somebody_asks_for_it_in_vain(tmp_path):
     asks = every(1.0, arp(DESK, RIGHT), 0, 4)
     finding = judge(heard(tmp_path, hellos(RIGHT), asks))
     assert finding.outcome == Outcome.FAIL and "192.0.2.32" in told(finding) and finding.evidence[0].frame
+    assert finding.evidence[0].time_s == 3.0
     assert judge(heard(tmp_path, hellos(RIGHT), asks[:2])).outcome == Outcome.UNPROVEN
     assert judge(heard(tmp_path, hellos(), asks)).outcome == Outcome.PASS
 
