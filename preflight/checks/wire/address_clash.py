@@ -16,6 +16,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
 from preflight.checks.say import count_text, who
+from preflight.checks.see.addresses import own_hardware
 from preflight.wire.arp import ArpMessage
 
 CHECK = Check(
@@ -86,11 +87,8 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
             if claim.answered:
                 answered[claim.hardware].add(address)
     proxies = {hardware for hardware, many in answered.items() if len(many) >= limits["proxy"]}
-    shared = [
-        _shared(place, holders, proxies, wire, limits)
-        for place, holders in claims.items()
-        if len(holders) > 1
-    ]
+    several = [(place, holders) for place, holders in claims.items() if len(holders) > 1]
+    shared = [_shared(place, holders, proxies, wire, limits) for place, holders in several]
     notes = [each for each in shared if isinstance(each, Evidence)]
     for proxy in sorted(proxies):
         notes.append(Evidence(f"{who(proxy)} answers for {count_text(len(answered[proxy]))} addresses"))
@@ -137,7 +135,7 @@ def _shared(
 ) -> Saw | Evidence | None:
     """What it means that several claim one address; a mere note where it is no fault."""
     address = place[1] + (f" (VLAN {place[0]})" if place[0] is not None else "")
-    own = _own(wire)
+    own = own_hardware(wire)
     if all(claim.hardware in own for claim in holders):
         return None  # two adapters of this computer: the addressing check's matter
     holders = sorted(holders, key=lambda claim: claim.first_s)
@@ -165,9 +163,8 @@ def _shared(
         headline = f"{address} is at {many} devices: {old} and {new}."
         return fail(headline, evidence, culprits=culprits, spans=spans)
     talks = next((each.last_s for each in wire.tally.talkers if each.hardware == before.hardware), 0.0)
-    if talks > after.first_s + limits["still_there_s"] and not _elsewhere(
-        wire, before.hardware, after.first_s
-    ):
+    still_there = talks > after.first_s + limits["still_there_s"]
+    if still_there and not _elsewhere(wire, before.hardware, after.first_s):
         evidence.append(Evidence(f"{old} still talks after that", time_s=talks))
         headline = f"{address} may be at two devices: {old} and {new}."
         return caution(headline, evidence, culprits=culprits, spans=spans)
@@ -197,13 +194,6 @@ def _probed(claims: Mapping[Place, list[_Claim]], wire: Wire, most: float) -> It
                     culprits=[hardware],
                     spans=[(at_s, holders[holder])],
                 )
-
-
-def _own(wire: Wire) -> set[str]:
-    """The hardware addresses of this computer."""
-    sent = {arp.sender_hardware for arp in wire.heard(ArpMessage) if arp.seen.outgoing}
-    adapters = wire.host.adapters if wire.host is not None else ()
-    return sent | {each.hardware_address.lower() for each in adapters if each.hardware_address}
 
 
 def _elsewhere(wire: Wire, hardware: str, since_s: float) -> bool:

@@ -17,6 +17,7 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw
 from preflight.checks.say import what, who
+from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.flows import lived
 from preflight.checks.see.signs import Sign, weighed
 from preflight.tally.facts import Flow
@@ -87,8 +88,10 @@ PRINTERS = ("_ipp._tcp.local.", "_ipps._tcp.local.", "_printer._tcp.local.", "_p
 
 def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     found: dict[tuple[str, str], Sign] = {}
+    own = own_hardware(wire)
     for sign in (*_by_addresses(wire), *_by_ports(wire), *_by_words(wire)):
-        found.setdefault((sign.weight, sign.device), sign)
+        if sign.device not in own:
+            found.setdefault((sign.weight, sign.device), sign)
     yield from weighed(
         list(found.values()),
         limits,
@@ -98,16 +101,11 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     )
 
 
-def _own(wire: Wire) -> set[str]:
-    return {talker.hardware for talker in wire.tally.talkers if talker.own}
-
-
 def _by_addresses(wire: Wire) -> Iterator[Sign]:
     """Internet addresses: who hands packets over from them, and who sends to them."""
-    own = _own(wire)
     # What a device has for an address of its own is no internet, however odd.
     claimed = {(m.sender_hardware, m.sender_address) for m in wire.heard(ArpMessage)}
-    unicast = [flow for flow in wire.tally.flows if flow.cast == "unicast" and flow.source not in own]
+    unicast = [flow for flow in wire.tally.flows if flow.cast == "unicast"]
     incoming: dict[str, list[Flow]] = defaultdict(list)
     for flow in unicast:
         if outside(flow.source_ip) and (flow.source, flow.source_ip) not in claimed:
@@ -124,18 +122,14 @@ def _by_addresses(wire: Wire) -> Iterator[Sign]:
     for flow in unicast:
         to, ip = flow.destination, flow.destination_ip
         if outside(ip) and (to, ip) not in claimed and (to, _network(ip)) not in single:
-            yield _sign(
-                "to the internet", f"{who(flow.source, flow.source_ip)} sends to the internet ({ip})", flow
-            )
+            sender = who(flow.source, flow.source_ip)
+            yield _sign("to the internet", f"{sender} sends to the internet ({ip})", flow)
 
 
 def _by_ports(wire: Wire) -> Iterator[Sign]:
     """Services of office and home networks, by protocol and port."""
-    own = _own(wire)
     for flow in wire.tally.flows:
         sender, port = who(flow.source, flow.source_ip), flow.destination_port
-        if flow.source in own:
-            continue
         if flow.protocol in (TCP, UDP) and flow.cast == "unicast":
             if flow.source_port == DNS:
                 yield _sign("names answered", f"{sender} answers name lookups", flow)
@@ -157,17 +151,15 @@ def _by_words(wire: Wire) -> Iterator[Sign]:
     """What devices announce."""
     for notice in wire.heard(SsdpMessage):
         if notice.gateway:
-            yield from _word("gateway", notice, "says it is an internet gateway")
+            yield _word("gateway", notice, "says it is an internet gateway")
     for words in wire.heard(MdnsMessage):
         if {service.lower() for service in words.services}.intersection(PRINTERS):
-            yield from _word("printing", words, "announces a printer")
+            yield _word("printing", words, "announces a printer")
 
 
-def _word(weight: str, message: SsdpMessage | MdnsMessage, says: str) -> Iterator[Sign]:
-    seen = message.seen
-    if not seen.outgoing:
-        text = f"{who(seen.src, message.source)} {says}"
-        yield Sign(weight, seen.src, text, seen.frame, seen.time_s, seen.time_s)
+def _word(weight: str, message: SsdpMessage | MdnsMessage, says: str) -> Sign:
+    seen, sender = message.seen, who(message.seen.src, message.source)
+    return Sign(weight, seen.src, f"{sender} {says}", seen.frame, seen.time_s, seen.time_s)
 
 
 def _sign(weight: str, text: str, *flows: Flow) -> Sign:

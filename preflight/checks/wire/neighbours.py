@@ -113,12 +113,9 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     if not neighbours:
         yield unproven("No switch told which port this is.")
         return
+    how = "LLDP" if near else "CDP"
     told = tuple(
-        Evidence(
-            f"{n.place} ({n.seen.src}, {'LLDP' if near else 'CDP'}): {n.settings}",
-            n.seen.frame,
-            n.seen.time_s,
-        )
+        Evidence(f"{n.place} ({n.seen.src}, {how}): {n.settings}", n.seen.frame, n.seen.time_s)
         for n in neighbours[:8]
     )
     yield Measured({"neighbours": len(neighbours)}, told)

@@ -72,11 +72,8 @@ ADDRESS_FIX = (
 MIRRORED_S = 0.5  # the same question so soon again is a copy made by a mirror port: common practice
 UDP = 17
 CLIENT_PORTS = (68, 546)  # only servers and relays send to these: RFC 2131 section 4.1, RFC 8415 section 7.2
-
-
-Asks = dict[
-    str, list[tuple[Seen, bool]]
-]  # by client: each question, and whether an answer would come by here
+# By client: each question, and whether an answer to it would go to all.
+Asks = dict[str, list[tuple[Seen, bool]]]
 
 
 def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:

@@ -13,6 +13,7 @@ from preflight.checks.asks import Wire
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble, unproven
 from preflight.checks.say import counted, what, who
+from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.flows import lived, shown
 from preflight.tally.facts import Flow
 
@@ -107,13 +108,9 @@ def _flood(ends: Ends, flows: list[Flow]) -> Evidence:
 def _ours(wire: Wire, talks: Collection[Ends]) -> frozenset[str]:
     """The stations at this very port: adapters of this computer, senders of frames that the capture marks as sent, or the
     one station that at least two conversations share. None where nothing tells."""
-    sent = {talker.hardware for talker in wire.tally.talkers if talker.own}
-    if wire.host is not None:
-        sent |= {a.hardware_address.lower() for a in wire.host.adapters if a.hardware_address}
+    own = own_hardware(wire)
     conversations = {frozenset(ends) for ends in talks if ends[::-1] in talks}
-    if sent or len(conversations) < 2:
-        return frozenset(sent)
-    return frozenset.intersection(*conversations)
+    return frozenset(own) if own or len(conversations) < 2 else frozenset.intersection(*conversations)
 
 
 def _frames(flows: Iterable[Flow]) -> int:
