@@ -173,7 +173,7 @@ def _domains(ports: Iterable[ClockPort], limits: Limits) -> list[_Domain]:
         clocks: dict[str, list[ClockPort]] = defaultdict(list)
         for port in sorted(masters, key=lambda port: port.first_s):
             clocks[_grandmaster(port)].append(port)
-        many = limits["sync_timeout_v1" if version == 1 else "announce_timeout"]
+        many = limits["sync_timeout_v1"] if version == 1 else limits["announce_timeout"]
         found.append(_Domain(masters, whole, tuple(group), clocks, many * max(map(_interval, masters))))
     return sorted(found, key=lambda domain: -domain.whole.count)[:MOST]
 
