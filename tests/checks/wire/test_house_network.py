@@ -207,3 +207,10 @@ def test_two_addresses_of_one_network_are_no_gateway_at_work(tmp_path):
     near = packet(GATE, "192.31.196.77", BOX, HERE, 443, 40001)
     finding = judge(studied(tmp_path, [(0.0, from_far), (0.5, near)]))
     assert finding.measured["signs"] == ["internet address"] and finding.spans == ((0.0, 0.5),)
+
+
+def test_the_words_tell_how_sure_it_is(tmp_path):
+    sure = judge(studied(tmp_path, [(0.0, from_far), (0.1, from_farther)]))
+    assert sure.headline.startswith(f"Another network is joined to the audio LAN: {mac(GATE)}")
+    unsure = judge(studied(tmp_path, [(0.0, from_far)]))
+    assert unsure.headline.startswith(f"Another network may be joined to the audio LAN: {mac(GATE)}")

@@ -197,3 +197,14 @@ def test_the_signs_of_devices_are_dated_from_the_first_to_the_last():
 
 def test_the_audio_subnet_by_wifi_weighs_as_much_as_a_gateway():
     assert judge(by_wifi(Address("192.0.2.77", 24))).measured["points"] == 4
+
+
+def test_the_words_tell_how_sure_it_is():
+    sure, unsure = judge(heard(("lldp", 0, samples.lldp(**AP)))), judge(heard(GATEWAY))
+    assert sure.headline.startswith(f"Wi-Fi is bridged into the audio LAN: {SERVER}")
+    assert unsure.headline.startswith(f"Wi-Fi may be bridged into the audio LAN: {SERVER}")
+
+
+def test_a_crowd_does_not_fill_the_report():
+    finding = judge(heard(*[asks(f"0e:00:5e:00:53:{n:02x}") for n in range(20)]))
+    assert (len(finding.culprits), len(finding.evidence)) == (16, 12)
