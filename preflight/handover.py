@@ -92,8 +92,7 @@ def part(
     with whole.open("wb") as file:
         frames = rewritten(CaptureFile(original.path, on_progress), anonymiser, file)
     facts = study(str(whole), on_progress)
-    assert facts.source is not None
-    if facts.source.partial:
+    if facts.source is None or facts.source.partial:
         raise KeyboardInterrupt  # a part of what is sent would not be judged
     result = judged(_joined(replace(facts, source=replace(facts.source, name=NAME)), shown))
     evidence = write_evidence(str(whole), result, folder / "evidence", on_progress)

@@ -24,6 +24,7 @@ SPECIAL = (
     "3fff::/20", "fd00::/8", "fe80::/64",
 )  # fmt: skip
 KNOWN_ROWS = (1 << 14) + 1
+ATTEMPTS = 64  # short names run out of pseudonyms
 LETTERS = b"bcdfghjklmnpqrstvwxz"
 VOWELS = b"aeiouy"
 # A port's own number tells nobody's name.
@@ -103,27 +104,19 @@ class Cover:
             return raw
         known = self._names.get(folded := raw.lower())
         if known is None:
-            for attempt in range(64):  # short names run out of pseudonyms
-                known = self._pseudonym(folded, attempt)
-                if known not in self._taken and known != folded:
-                    break
-            assert known is not None
-            self._names[folded] = known
+            tried = (self._pseudonym(folded, attempt) for attempt in range(ATTEMPTS))
+            fit = (each for each in tried if each not in self._taken and each != folded)
+            known = self._names[folded] = next(fit, None) or self._pseudonym(folded, ATTEMPTS - 1)
             self._taken.add(known)
         return known
 
     def _pseudonym(self, name: bytes, attempt: int) -> bytes:
-        out = bytearray()
-        block = 0
-        while len(out) < len(name):
-            digest = hashlib.blake2b(
-                name, key=self._word, salt=attempt.to_bytes(4) + block.to_bytes(4)
-            ).digest()
-            for byte in digest:
-                letters = VOWELS if len(out) % 2 else LETTERS
-                out.append(letters[byte % len(letters)])
-            block += 1
-        return bytes(out[: len(name)])
+        salts = (attempt.to_bytes(4) + block.to_bytes(4) for block in range(len(name) // 64 + 1))
+        digest = b"".join(hashlib.blake2b(name, key=self._word, salt=salt).digest() for salt in salts)
+        return bytes(
+            (VOWELS[byte % len(VOWELS)] if at % 2 else LETTERS[byte % len(LETTERS)])
+            for at, byte in enumerate(digest[: len(name)])
+        )
 
     def text(self, raw: bytes, keep: re.Pattern[bytes] | None = None) -> bytes:
         """A text as long: what `keep` finds stays, and the gaps between words; every word gets a pseudonym."""

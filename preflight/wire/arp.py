@@ -1,12 +1,15 @@
 """ARP over Ethernet (RFC 826): which hardware address says it has which IPv4 address."""
 
+import struct
 from dataclasses import dataclass
 from ipaddress import IPv4Address
 
 from preflight.wire.picked import Picked, Seen, seen
 
 ETHERNET_IPV4 = bytes.fromhex("000108000604")
-LENGTH = 28
+MESSAGE = struct.Struct(
+    "!6x H 6s 4s 6x 4s"
+)  # operation, the sender's two addresses, the target's IPv4 address
 TAGS = (b"\x81\x00", b"\x88\xa8")  # IEEE 802.1Q
 
 
@@ -24,16 +27,16 @@ class ArpMessage:
 
 
 def read(picked: Picked) -> ArpMessage | None:
-    data = picked.data[picked.l3 : picked.l3 + LENGTH]
-    if len(data) < LENGTH or data[:6] != ETHERNET_IPV4:
+    data = picked.data[picked.l3 :]
+    if len(data) < MESSAGE.size or not data.startswith(ETHERNET_IPV4):
         return None
-    sender = IPv4Address(data[14:18])
+    op, hardware, address, target = MESSAGE.unpack_from(data)
     tagged = picked.data[12:14] in TAGS and picked.l3 >= 18
     return ArpMessage(
         seen=seen(picked),
-        op=int.from_bytes(data[6:8]),
-        sender_hardware=data[8:14].hex(":"),
-        sender_address=str(sender) if int(sender) else "",
-        target_address=str(IPv4Address(data[24:28])),
+        op=op,
+        sender_hardware=hardware.hex(":"),
+        sender_address=str(IPv4Address(address)) if any(address) else "",
+        target_address=str(IPv4Address(target)),
         vlan=int.from_bytes(picked.data[14:16]) & 0xFFF if tagged else None,
     )

@@ -6,7 +6,7 @@ Its capability bits know router, bridge and switch, but no access point.
 from dataclasses import dataclass
 from typing import Literal
 
-from preflight.wire.fields import NAME, NUMBER, PORT, Fields, Form, Hand, head_of_four, words
+from preflight.wire import fields as f
 from preflight.wire.lldp import ACCESS_POINT
 from preflight.wire.picked import Picked, Seen, seen
 
@@ -17,7 +17,7 @@ DEVICE, PORT_ID, CAPABILITIES, SOFTWARE, PLATFORM, NATIVE_VLAN, DUPLEX = 1, 3, 4
 OF_IPV4 = b"\x01\x01\xcc\x00\x04"  # what stands before an IPv4 address
 
 
-def _addresses(raw: bytes, hand: Hand) -> bytes:
+def _addresses(raw: bytes, hand: f.Hand) -> bytes:
     """Counted addresses, each after its protocol."""
     out = raw[:4]
     while raw[len(out) :].startswith(OF_IPV4) and len(raw) >= len(out) + 9:
@@ -28,17 +28,17 @@ def _addresses(raw: bytes, hand: Hand) -> bytes:
 
 def _head(head: bytes) -> tuple[int, int, int] | None:
     """The length counts the head."""
-    found = head_of_four(head)
+    found = f.head_of_four(head)
     return found and (found[0], HEAD, found[2] - HEAD)
 
 
-FIELDS = Fields(
+FIELDS = f.Fields(
     _head,
-    dict.fromkeys((DEVICE, 9), NAME)
-    | dict.fromkeys((CAPABILITIES, NATIVE_VLAN, DUPLEX), NUMBER)
-    | dict.fromkeys((SOFTWARE, PLATFORM), words(ACCESS_POINT))
-    | dict.fromkeys((2, 0x16), Form(_addresses))
-    | {PORT_ID: PORT},
+    dict.fromkeys((DEVICE, 9), f.NAME)
+    | dict.fromkeys((CAPABILITIES, NATIVE_VLAN, DUPLEX), f.NUMBER)
+    | dict.fromkeys((SOFTWARE, PLATFORM), f.words(ACCESS_POINT))
+    | dict.fromkeys((2, 0x16), f.Form(_addresses))
+    | {PORT_ID: f.PORT},
 )
 
 
@@ -78,6 +78,6 @@ def read(picked: Picked) -> CdpNeighbour | None:
     )
 
 
-def covered(data: bytes, hand: Hand) -> bytes:
+def covered(data: bytes, hand: f.Hand) -> bytes:
     """Its checksum becomes wrong: whoever puts the message in its place mends it."""
     return data[:HEAD] + FIELDS.cover(data[HEAD:], hand) if len(data) >= HEAD else hand.veil(data)

@@ -4,24 +4,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from preflight.wire.fields import (
-    IP4,
-    IP6,
-    KEPT,
-    MAC,
-    NAME,
-    NUMBER,
-    PORT,
-    VEILED,
-    Fields,
-    Form,
-    Hand,
-    after,
-    chosen,
-    parts,
-    shown,
-    words,
-)  # fmt: skip
+from preflight.wire import fields as f
 from preflight.wire.picked import Picked, Seen, seen
 
 NEAREST = "01:80:c2:00:00:0e"  # no bridge passes frames to this group on: IEEE 802.1AB section 7.1
@@ -41,16 +24,12 @@ MAC_PHY, POWER, AGGREGATION, FRAME_SIZE, EEE = (
 )
 # Operational MAU types, by IANA-MAU-MIB (RFC 4836 and later): speed in Mb/s. Passive optical networks are left out.
 SPEEDS = (
-    (range(10, 14), 10),
-    (range(14, 21), 100),
-    (range(21, 31), 1000),
-    (range(31, 42), 10_000),
-    (range(44, 47), 100),
-    (range(47, 50), 1000),
-    ((54, 55, 57, 58), 10_000),
-    ((56,), 1000),
-    ((103,), 2500),
-    ((104,), 5000),
+    (10, (*range(10, 14),)),
+    (100, (*range(14, 21), *range(44, 47))),
+    (1000, (*range(21, 31), *range(47, 50), 56)),
+    (2500, (103,)),
+    (5000, (104,)),
+    (10_000, (*range(31, 42), 54, 55, 57, 58)),
 )
 HALF = (10, 12, 14, 15, 17, 19, 21, 23, 25, 27, 29)
 
@@ -81,38 +60,39 @@ class LldpNeighbour:
     vlan: int | None = None
 
 
-FAMILIES = {(1, 5): IP4, (2, 17): IP6, (6, 7): MAC}  # IANA address family numbers, and the length with it
-ADDRESS = chosen(lambda raw: (1, FAMILIES.get((raw[0], len(raw)), VEILED) if raw else VEILED))
+# IANA address family numbers, and the length with it.
+FAMILIES = {(1, 5): f.IP4, (2, 17): f.IP6, (6, 7): f.MAC}
+ADDRESS = f.chosen(lambda raw: (1, FAMILIES.get((raw[0], len(raw)), f.VEILED) if raw else f.VEILED))
 
 
-def _named(hardware: int, address: int, else_: Form) -> Form:
+def _named(hardware: int, address: int, else_: f.Form) -> f.Form:
     """A chassis or a port, by the kind that its first byte tells."""
 
-    def choose(raw: bytes) -> tuple[int, Form]:
+    def choose(raw: bytes) -> tuple[int, f.Form]:
         if raw[:1] == bytes([hardware]) and len(raw) == 7:
-            return 1, MAC
+            return 1, f.MAC
         return 1, ADDRESS if raw[:1] == bytes([address]) else else_
 
-    return chosen(choose)
+    return f.chosen(choose)
 
 
-def _description(raw: bytes, hand: Hand) -> bytes:
+def _description(raw: bytes, hand: f.Hand) -> bytes:
     return hand.text(raw, ACCESS_POINT) if ACCESS_POINT.search(raw) else hand.port(raw)
 
 
-def _management(raw: bytes) -> tuple[int, Form]:
+def _management(raw: bytes) -> tuple[int, f.Form]:
     """An address after its length, then the number of its interface."""
     size = raw[0] if raw else 0
     whole = raw and len(raw) >= 1 + size + 5
-    return (1, parts((size, ADDRESS), (5, KEPT))) if whole else (0, VEILED)
+    return (1, f.parts((size, ADDRESS), (5, f.KEPT))) if whole else (0, f.VEILED)
 
 
 OWNED = {
-    PORT_VLAN: after(2),
-    VLAN_NAME: after(3, NAME),
-    EEE: after(20),
-} | dict.fromkeys((MAC_PHY, POWER, AGGREGATION, FRAME_SIZE), after(12))
-_OWNED = chosen(lambda raw: (4, OWNED.get(raw[:4], VEILED)) if len(raw) >= 4 else (0, VEILED))
+    PORT_VLAN: f.after(2),
+    VLAN_NAME: f.after(3, f.NAME),
+    EEE: f.after(20),
+} | dict.fromkeys((MAC_PHY, POWER, AGGREGATION, FRAME_SIZE), f.after(12))
+_OWNED = f.chosen(lambda raw: (4, OWNED.get(raw[:4], f.VEILED)) if len(raw) >= 4 else (0, f.VEILED))
 
 
 def _head(head: bytes) -> tuple[int, int, int] | None:
@@ -121,18 +101,18 @@ def _head(head: bytes) -> tuple[int, int, int] | None:
     return (number >> 9, 2, number & 511) if len(head) > 1 else None
 
 
-FIELDS = Fields(
+FIELDS = f.Fields(
     _head,
     {
-        CHASSIS: _named(4, 5, NAME),
-        PORT_ID: _named(3, 4, PORT),
-        TTL: NUMBER,
-        PORT_DESCRIPTION: Form(_description, NAME.read),
-        SYSTEM_NAME: NAME,
-        SYSTEM_DESCRIPTION: words(ACCESS_POINT),
-        CAPABILITIES: NUMBER,
-        MANAGEMENT: chosen(_management),
-        OF_THE_OWNER: Form(_OWNED.cover),
+        CHASSIS: _named(4, 5, f.NAME),
+        PORT_ID: _named(3, 4, f.PORT),
+        TTL: f.NUMBER,
+        PORT_DESCRIPTION: f.Form(_description, f.NAME.read),
+        SYSTEM_NAME: f.NAME,
+        SYSTEM_DESCRIPTION: f.words(ACCESS_POINT),
+        CAPABILITIES: f.NUMBER,
+        MANAGEMENT: f.chosen(_management),
+        OF_THE_OWNER: f.Form(_OWNED.cover),
     },
     last=0,
 )
@@ -169,7 +149,7 @@ def read(picked: Picked) -> LldpNeighbour | None:
 
 
 def _mau(kind: int) -> tuple[int | None, Literal["full", "half"] | None]:
-    speed = next((mbps for kinds, mbps in SPEEDS if kind in kinds), None)
+    speed = next((mbps for mbps, kinds in SPEEDS if kind in kinds), None)
     if speed is None:
         return None, None
     return speed, "half" if kind in HALF else "full"
@@ -177,7 +157,7 @@ def _mau(kind: int) -> tuple[int | None, Literal["full", "half"] | None]:
 
 def _shown(value: str | bytes | tuple[str, ...]) -> str:
     """A name, an address, or what nobody knows how to read."""
-    return value if isinstance(value, str) else shown(value) if isinstance(value, bytes) else value[0]
+    return value if isinstance(value, str) else f.shown(value) if isinstance(value, bytes) else value[0]
 
 
 covered = FIELDS.cover

@@ -28,13 +28,11 @@ SERVICE = re.compile(rb"_[a-z0-9-]{1,15}", re.IGNORECASE)  # RFC 6335 section 5.
 @dataclass(frozen=True)
 class MdnsMessage:
     """`services` are types ("_http._tcp.local."), `instances` named services, `hostnames` names with an
-    address or a service: what a response announces, farewells left out. `asked` are the names in
-    questions."""
+    address or a service: what a response announces, farewells left out."""
 
     seen: Seen
     source: str
     response: bool
-    asked: tuple[str, ...]
     services: tuple[str, ...]
     instances: tuple[str, ...]
     hostnames: tuple[str, ...]
@@ -71,7 +69,6 @@ def read(picked: Picked) -> MdnsMessage | None:
         seen=seen(picked),
         source=found.source,
         response=message.is_response(),
-        asked=_names(question.name for question in message.questions),
         services=_names(services),
         instances=_names(instances),
         hostnames=_names(hostnames),

@@ -2,15 +2,17 @@
 (version 3: the first 36 bytes are those of version 2). One tree for each VLAN, in SNAP frames: layout from memory.
 """
 
+import struct
 from dataclasses import dataclass
 from typing import Literal
 
-from preflight.wire.picked import Picked, Seen, mac_text, seen
+from preflight.wire.picked import Picked, Seen, seen
 
 PLAIN = bytes.fromhex("424203")  # LLC
 PER_VLAN = bytes.fromhex("aaaa0300000c010b")
 CONFIGURATION, TOPOLOGY_CHANGE, RAPID = 0x00, 0x80, 0x02
-CONFIGURATION_LENGTH = 35
+# Flags, root (priority and address), cost, bridge (the same), port, times: IEEE 802.1D-1998 9.3.1.
+CONFIGURED = struct.Struct("!4x B H6s I H6s H 2x 3H")
 ORIGINATING_VLAN = bytes.fromhex("00000002")
 
 
@@ -56,28 +58,25 @@ def read(picked: Picked) -> Bpdu | None:
     version, kind = data[2], data[3]
     if kind == TOPOLOGY_CHANGE:
         return Bpdu(seen(picked), "topology change", version)
-    if kind not in (CONFIGURATION, RAPID) or len(data) < CONFIGURATION_LENGTH:
+    if kind not in (CONFIGURATION, RAPID) or len(data) < CONFIGURED.size:
         return None
+    flags, *root, cost, own, hardware, port, max_age, hello, delay = CONFIGURED.unpack_from(data)
     return Bpdu(
         seen=seen(picked),
         kind="rapid" if kind == RAPID else "configuration",
         version=version,
         vlan=_vlan(data) if per_vlan else None,
-        root=_bridge(data[5:13]),
-        cost=int.from_bytes(data[13:17]),
-        bridge=_bridge(data[17:25]),
-        port=int.from_bytes(data[25:27]),
-        topology_change=bool(data[4] & 1),
-        max_age_s=int.from_bytes(data[29:31]) / 256,
-        hello_s=int.from_bytes(data[31:33]) / 256,
-        forward_delay_s=int.from_bytes(data[33:35]) / 256,
+        root=BridgeId(root[0], root[1].hex(":")),
+        cost=cost,
+        bridge=BridgeId(own, hardware.hex(":")),
+        port=port,
+        topology_change=bool(flags & 1),
+        max_age_s=max_age / 256,
+        hello_s=hello / 256,
+        forward_delay_s=delay / 256,
     )
 
 
-def _bridge(data: bytes) -> BridgeId:
-    return BridgeId(int.from_bytes(data[:2]), mac_text(int.from_bytes(data[2:])))
-
-
 def _vlan(data: bytes) -> int | None:
-    at = data.find(ORIGINATING_VLAN, CONFIGURATION_LENGTH)
+    at = data.find(ORIGINATING_VLAN, CONFIGURED.size)
     return int.from_bytes(data[at + 4 : at + 6]) if 0 <= at <= len(data) - 6 else None

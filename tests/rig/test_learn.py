@@ -119,7 +119,7 @@ def test_names_that_a_network_tells_are_harmless_in_the_draft(tmp_path):
 
     facts: Facts = studied(tmp_path, shows.hum(LEFT, 5), shows.hum(DESK, 5))
     name = 'x"]\n[limits]\\\x1b[2J“' * 9
-    says = MdnsMessage(Seen(1, 0.0, mac(LEFT), "", False), "", True, (), (), (), (name,))
+    says = MdnsMessage(Seen(1, 0.0, mac(LEFT), "", False), "", True, (), (), (name,))
     sheet = parse(draft(replace(facts, wire={MdnsMessage: (says,)})))
     assert len(sheet.device) == 2 and sheet.limits == {}
 

@@ -3,9 +3,12 @@
 from pathlib import Path
 
 import dpkt
+import numpy as np
 import pytest
 
 from preflight import wire
+from preflight.anonymise.cover import Cover
+from preflight.wire import dhcp6
 from preflight.wire.dhcp4 import TYPES, Dhcp4Message
 from preflight.wire.dhcp6 import Dhcp6Message
 from tests.wire import samples
@@ -116,3 +119,23 @@ def test_public_captures_as_dpkt_reads_them(path):
 
 def _dotted(address: bytes) -> str:
     return ".".join(map(str, address)) if any(address) else ""
+
+
+def test_relays_in_relays_end_somewhere():
+    """One nested deeper than any real one is read, and covered, without running out of stack."""
+    message = b"\x01\0\0\x05"
+    for _ in range(1500):
+        message = b"\x0c\0" + bytes(32) + b"\0\x09" + len(message).to_bytes(2) + message
+    hand = Cover(np.array([1, 2], np.int64))
+    assert len(dhcp6.covered(message, hand)) == len(message)
+    packet = samples.IPv6(src="fe80::1", dst="fe80::2") / samples.UDP(dport=547) / samples.Raw(message)
+    frame = bytes(samples.Ether(src=samples.SERVER, dst=samples.CLIENT) / packet)
+    assert wire.read("dhcp6", picked(frame)).message_type == "RELAY-FORW"
+
+
+def test_an_option_that_is_cut_is_not_told():
+    """What of its value was captured could be another name."""
+    frame = samples.VALID["dhcp4"][0]
+    end = frame.index(b"\x0c\x05spare") + 7
+    assert wire.read("dhcp4", picked(frame[:end], cut=True)).hostname == "spare"
+    assert wire.read("dhcp4", picked(frame[: end - 1], cut=True)).hostname == ""
