@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 from preflight.checks.asks import Missing
 from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import AGAIN, OLD_STYLE, Check, Judge, Limits, Measured, Saw
+from preflight.checks.rule import AGAIN, Check, Judge, Limits, Measured, Saw
 from preflight.checks.say import heard_only
 from preflight.facts import Facts
 
@@ -18,10 +18,6 @@ MOST_EVIDENCE = 40  # a flood of made-up senders must not fill the report
 
 def find(check: Check, judge: Judge, facts: Facts) -> Finding | None:
     """What `check` says of `facts`, by the limits of their rig sheet; None where it was not asked."""
-    if judge.__code__.co_argcount == 1:  # OLD STYLE: goes when the last check is converted
-        OLD_STYLE.clear()
-        OLD_STYLE.update(facts.sheet.limits if facts.sheet else {})
-        return judge(facts)  # type: ignore
     view = check.asks.of(facts)
     if view is None:
         return None

@@ -19,7 +19,6 @@ Limits = Mapping[str, float]
 Judge = Callable[[Any, Limits], Iterator["Saw | Measured"]]
 Span = tuple[float, float]
 
-OLD_STYLE: dict[str, Limits] = {}  # goes when the last check is converted
 AGAIN = "Run the line check again."
 # What a full or stopped link does to everything that keeps time.
 KEEPS_TIME = ("stream-health", "beat-health", "clock")
@@ -74,13 +73,9 @@ class Check:
     cautions: tuple[str, ...] = ()
     unproven: str = ""
 
-    def values(self, own: Limits | None = None) -> dict[str, float]:
+    def values(self, own: Limits) -> dict[str, float]:
         """What to judge by: each limit's value, or the one in `own`, as a rig sheet gives them."""
-        own = OLD_STYLE.get(self.name, {}) if own is None else own
         return {limit.name: own.get(limit.name, limit.value) for limit in self.limits}
-
-    def limit(self, name: str) -> float:  # OLD STYLE: goes when the last check is converted
-        return self.values()[name]
 
 
 @dataclass(frozen=True)
