@@ -165,7 +165,7 @@ def test_without_a_wire():
     assert judge(Facts(source=SourceFacts("live", "eth0"))).outcome == UNPROVEN
 
 
-PUBLIC = Path(__file__).parents[2].parent / "shared" / "public-captures"
+PUBLIC = Path(__file__).parents[4] / "shared" / "public-captures"
 
 
 @pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")
