@@ -91,7 +91,7 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
             f"The only DHCP server heard is allowed by the rig sheet: {servers[0].name}."
             if len(servers) == 1
             else "All DHCP servers heard are allowed by the rig sheet.",
-            [next(iter(each.evidence.values())) for each in servers[:8]],
+            [next(iter(each.evidence.values())) for each in servers],
         )
 
 
@@ -127,13 +127,13 @@ def _silence(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     if unread:
         yield unproven(
             "Something was sent to a DHCP client that could not be read: it may be a server's answer.",
-            [shown(f"{who(f.source, f.source_ip)} sent {counted(f.frames, 'frame')}", f) for f in unread[:4]],
+            [shown(f"{who(f.source, f.source_ip)} sent {counted(f.frames, 'frame')}", f) for f in unread],
         )
     elif proof is not None:
         yield passed("No DHCP server: a client asked for an address, and nobody answered.", [proof])
     elif asked:
         yield unproven("A client asked for an address, but not long enough to show that nobody answers.")
-    elif any(m.op == 1 and not m.message_type for m in v4):
+    elif any(not m.message_type for m in v4):
         yield unproven("The frames are cut too short to tell what DHCP clients ask.")
     elif proof6 is not None:
         yield unproven("No DHCP server answers over IPv6, but over IPv4 nobody asked.")

@@ -12,6 +12,7 @@ from preflight.frames.facts import SourceFacts
 from preflight.tally.tally import Tally
 from preflight.wire.dhcp4 import Dhcp4Message
 from tests.checks.asked import asked
+from tests.rig import shows
 from tests.tally.captures import broadcast, every, studied, udp
 from tests.wire import samples
 from tests.wire.samples import SERVER, SERVER_IP, STATION, picked
@@ -131,6 +132,7 @@ def test_this_computers_own_server_is_called_so():
         (discovers(0, 4, 7.9), {}, Outcome.UNPROVEN),
         (discovers(0, 4), {}, Outcome.UNPROVEN),
         (discovers(0, 12), {}, Outcome.UNPROVEN),
+        (discovers(5, 6, 7), {}, Outcome.UNPROVEN),
         (discovers(0, 0.5, 12), {}, Outcome.PASS),
         (discovers(0, 0.4, 12), {}, Outcome.UNPROVEN),  # a copy
         (discovers(0, 1, 2, 3), {}, Outcome.UNPROVEN),
@@ -271,3 +273,37 @@ def test_silence_over_ipv6_is_measured():
     assert judge(heard(*asked)).measured["ipv6_proved"]
     assert not judge(heard(*asked, duration_s=3.9)).measured["ipv6_proved"]
     assert not judge(heard(("dhcp6", 0, samples.solicit()))).measured["ipv6_proved"]
+
+
+@pytest.mark.parametrize(
+    ("frames", "words", "asked"),
+    [
+        (discovers(0), "A client asked for an address, but not long enough", (1, 0)),
+        ([("dhcp4", 0, bytes(samples.dhcp4("discover"))[:256], {"cut": True})], "cut too short", (0, 0)),
+        ([("dhcp6", at, samples.solicit()) for at in (0, 4, 12)], "over IPv4 nobody asked", (0, 3)),
+        ([("dhcp4", 0, request(ciaddr="192.0.2.111"))], "Nobody asked for an address", (0, 0)),
+        (discovers(0, giaddr="198.51.100.1"), "Nobody asked for an address", (0, 0)),
+        ([("dhcp6", 0, samples.solicit())], "Nobody asked for an address", (0, 1)),
+    ],
+)
+def test_why_silence_proves_nothing(frames, words, asked):
+    finding = judge(heard(*frames))
+    assert finding.outcome == Outcome.UNPROVEN and words in finding.headline
+    assert (finding.measured["questions"], finding.measured["questions_ipv6"]) == asked
+
+
+def test_what_the_proof_rests_on_is_told():
+    finding = judge(heard(*discovers(2, 6, 14)))
+    assert "asked 3 times in 12.0 s" in shown(finding) and finding.evidence[0].frame == 3
+    finding = judge(heard(*discovers(2, flags=0x8000)))
+    assert "none came in 28.0 s" in shown(finding) and finding.evidence[0].time_s == 2
+
+
+def test_two_allowed_servers():
+    offers = ("dhcp4", 1, samples.offer()), ("dhcp4", 2, samples.offer(OTHER, server_id="192.0.2.67"))
+    allowed = shows.sheet(also=f'[dhcp]\nallowed = ["{SERVER}", "192.0.2.67"]')
+    both = judge(replace(heard(*offers), sheet=allowed))
+    assert both.outcome == Outcome.PASS and both.headline.startswith("All DHCP servers")
+    assert len(both.evidence) == both.measured["allowed"] == 2
+    one = judge(replace(heard(offers[0]), sheet=allowed))
+    assert one.headline.startswith("The only DHCP server heard is allowed") and SERVER in one.headline
