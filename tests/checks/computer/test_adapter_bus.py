@@ -27,6 +27,7 @@ def test_the_speed_of_usb(speed, outcome):
     finding = judge(desk(bus="usb", usb=Usb(speed, ("a disk",))))
     assert finding.outcome is outcome
     assert ("a disk" in " ".join(e.text for e in finding.evidence)) == (outcome is not Outcome.UNPROVEN)
+    assert finding.measured["beside"] == ["a disk"]
     assert bool(finding.cautions) == bool(finding.culprits) == outcome.troubles
 
 

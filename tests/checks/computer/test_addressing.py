@@ -170,3 +170,39 @@ def test_a_lease_where_the_sheet_allows_a_server():
     leased = (Address("192.0.2.10", 24, "dhcp"),)
     assert by_sheet(addresses=leased).outcome is Outcome.CAUTION
     assert by_sheet(addresses=leased, dhcp=("192.0.2.1",)).outcome is Outcome.PASS
+
+
+def test_one_gateway_is_told_as_one():
+    assert "The default gateway 192.0.2.1 goes by" in judge(desk(gateways=("192.0.2.1",))).headline
+
+
+@pytest.mark.parametrize(
+    ("addresses", "headline"),
+    [((), "audio has no address."), ((Address("fe80::10", 64),), "audio has no IPv4 address.")],
+)
+def test_which_address_is_missing(addresses, headline):
+    assert judge(desk(addresses=addresses)).headline == headline
+
+
+@pytest.mark.parametrize("name", ["aux", "zone"])
+def test_a_subnet_is_shared_whatever_the_names_the_kind_and_the_order_of_the_addresses(name):
+    six, four = Address("2001:db8:1::1", 64), Address("192.0.2.99", 24, "static")
+    for theirs in ((six, four), (four, six)):
+        for own in ((*FIXED, Address("2001:db8::10", 64)), (Address("2001:db8::10", 64), *FIXED)):
+            for kind in ("ethernet", "wifi"):
+                finding = judge(desk(replace(CONTROL, name=name, kind=kind, addresses=theirs), addresses=own))
+                assert finding.outcome is Outcome.FAIL and f"and {name} (192.0.2.99/24)" in finding.headline
+
+
+def test_the_planned_address_is_that_of_the_device_with_this_hardware_address():
+    devices = [
+        Device(name, "desk", hardware, address=address)
+        for name, hardware, address in (
+            ("first", "00:00:5e:00:53:01", "192.0.2.1"),
+            ("desk", HARDWARE, "192.0.2.10"),
+            ("last", "00:00:5e:00:53:ff", "192.0.2.255"),
+        )
+    ]
+    for order in (devices, devices[::-1]):
+        facts = replace(desk(hardware_address=HARDWARE.upper()), sheet=Sheet("show", device=tuple(order)))
+        assert judge(facts).outcome is Outcome.PASS

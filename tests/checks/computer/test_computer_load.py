@@ -55,9 +55,9 @@ GB = 10**9
 @pytest.mark.parametrize(
     ("after", "outcome"),
     [
-        ({"memory_free_bytes": 1.61 * GB}, Outcome.PASS),
+        ({"memory_free_bytes": 1.6 * GB}, Outcome.PASS),
         ({"memory_free_bytes": 1.59 * GB}, Outcome.CAUTION),
-        ({"memory_free_bytes": 0.481 * GB}, Outcome.CAUTION),
+        ({"memory_free_bytes": 0.48 * GB}, Outcome.CAUTION),
         ({"memory_free_bytes": 0.479 * GB}, Outcome.FAIL),
         ({"disk_free_bytes": 5 * GB}, Outcome.PASS),
         ({"disk_free_bytes": 4.99 * GB}, Outcome.CAUTION),
@@ -82,3 +82,30 @@ def test_each_limit_from_both_sides(after, outcome):
 def test_each_trouble_has_its_step(after, step):
     fixes = judge(loaded(after)).fixes
     assert len(fixes) == 2 and step in fixes[0]
+
+
+@pytest.mark.parametrize("name", ["busy_s", "total_s"])
+@pytest.mark.parametrize("when", ["before", "after"])
+def test_processor_times_that_are_not_told_prove_nothing(name, when):
+    facts = loaded({})
+    part = "host" if when == "before" else "host_after"
+    host = getattr(facts, part)
+    untold = replace(facts, **{part: replace(host, load=replace(host.load, **{name: None}))})
+    assert judge(untold).headline == "It is not known how much room the processor has."
+
+
+@pytest.mark.parametrize(
+    ("after", "percent"),
+    [
+        ({"own_s": 1.0}, 20.0),
+        ({"own_s": 0.0}, 20.0),
+        ({"own_s": 50.0}, 0.0),
+        ({"busy_s": 10.0, "own_s": 1.0}, 0.0),
+        ({"busy_s": 60.0, "own_s": 1.0}, 100.0),
+        ({"busy_s": 10.35, "own_s": 1.0}, 0.9),
+        ({"busy_s": 10.5, "total_s": 101.0, "own_s": 1.0}, 50.0),
+        ({"total_s": 99.0}, None),
+    ],
+)
+def test_the_processor_without_this_program(after, percent):
+    assert judge(loaded(after)).measured["cpu_percent"] == percent

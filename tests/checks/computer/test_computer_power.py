@@ -59,6 +59,8 @@ def test_each_trouble_has_its_step(changes, step):
     assert len(fixes) == 2 and step in fixes[0]
 
 
-@pytest.mark.parametrize(("percent", "outcome"), [(20.0, Outcome.FAIL), (20.5, Outcome.CAUTION)])
+@pytest.mark.parametrize(
+    ("percent", "outcome"), [(5.0, Outcome.FAIL), (20.0, Outcome.FAIL), (20.5, Outcome.CAUTION)]
+)
 def test_a_battery_that_is_nearly_empty(percent, outcome):
     assert judge(powered(on_mains=False, battery_percent=percent)).outcome is outcome

@@ -94,3 +94,12 @@ def test_in_a_bridge_the_bridge_has_the_address():
     bridge = replace(CONTROL, name="br0", kind="bridge", addresses=desk().host.adapter("audio").addresses)
     assert judged(bridge, addresses=(), master="br0").outcome is Outcome.UNPROVEN
     assert judged(bridge, CONTROL, addresses=(), master="br0").outcome is Outcome.PASS
+
+
+def test_all_in_another_network_than_the_sheets_are_told():
+    one, two = (
+        replace(CONTROL, name=n, addresses=(Address(f"203.0.113.{i}", 24),)) for i, n in enumerate("ab", 1)
+    )
+    sheet = Sheet("show", control=Control("198.51.100.0/24", "198.51.100.1"))
+    finding = judge(replace(desk(one, two), sheet=sheet))
+    assert finding.outcome is Outcome.CAUTION and "a, b are in another one" in finding.headline

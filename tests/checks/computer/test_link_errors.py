@@ -84,3 +84,26 @@ def test_a_computer_that_drops_frames_gets_no_advice_about_cables():
 def test_without_two_readings_nothing_is_proven(facts):
     finding = judge(facts)
     assert finding.outcome is Outcome.UNPROVEN and finding.fixes
+
+
+def test_an_adapter_that_is_gone_is_not_one_that_nobody_listened_to():
+    gone = judge(replace(desk(counters=NONE), host_after=replace(desk().host, adapters=())))
+    assert gone.headline == "audio was gone after listening."
+    assert "Nothing was listened to" in judge(desk(counters=NONE)).headline
+
+
+def test_one_less_is_a_count_that_began_anew():
+    assert "anew" in judge(listened(replace(NONE, late_collisions=4), late_collisions=-1)).headline
+
+
+@pytest.mark.parametrize("told", ["rx_errors", "rx_crc_errors"])
+def test_a_count_that_is_not_told_adds_nothing(told):
+    few = Counters(rx_frames=0, **{told: 0})
+    assert judge(listened(few)).outcome is Outcome.PASS
+    assert judge(listened(few, rx_frames=1000, **{told: 1})).headline.startswith(
+        "audio counted 1 broken frame "
+    )
+
+
+def test_no_frame_lost_is_none_lost_too_late_however_few_came():
+    assert judge(listened(rx_frames=200, rx_missed=0)).outcome is Outcome.PASS

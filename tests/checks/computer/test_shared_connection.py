@@ -110,3 +110,43 @@ def test_connection_sharing_joins_networks_whatever_forwarding_says():
     sharing = judge(replace(facts, host=replace(facts.host, sharing=True)))
     assert sharing.outcome is Outcome.FAIL and "Connection sharing is on" in sharing.headline
     assert "control" in sharing.headline
+
+
+def test_the_cables_of_a_bond_are_followed_and_it_is_taken_out():
+    bond = replace(BRIDGE, name="bond0", kind="bond")
+    fixes = judge(desk(bond, CONTROL, master="bond0")).fixes
+    assert "Follow each cable" in fixes[0] and fixes[1] == check_named("shared-connection").fixes[1]
+
+
+def test_a_bridge_that_is_the_audio_adapter_and_has_no_port_yet_is_a_caution():
+    assert judge(desk(kind="bridge")).outcome is Outcome.CAUTION
+
+
+@pytest.mark.parametrize("name", ["a-bridge", "z-bridge"])
+def test_the_names_of_bridge_and_port_decide_nothing(name):
+    for port in ("aa", "zz"):
+        finding = judge(
+            desk(replace(BRIDGE, name=name), replace(CONTROL, name=port, master=name), master=name)
+        )
+        assert finding.headline == f"The bridge {name} joins audio to {port}."
+    alone = judge(desk(replace(BRIDGE, name=name), CONTROL, master=name))
+    assert alone.headline.startswith(f"audio is in the bridge {name},")
+
+
+@pytest.mark.parametrize("kind", ["virtual", "ethernet", None])
+def test_what_a_group_of_an_unknown_kind_joins_is_unproven(kind):
+    facts = desk(replace(BRIDGE, name="team0", kind=kind), CONTROL, master="team0")
+    assert judge(facts).outcome is Outcome.UNPROVEN
+
+
+@pytest.mark.parametrize(("name", "kind"), [("aux", "ethernet"), ("wlan0", "wifi"), ("vm0", "virtual")])
+def test_every_other_adapter_in_use_is_joined_by_forwarding(name, kind):
+    finding = judge(desk(replace(CONTROL, name=name, kind=kind, forwarding=True), ip_forwarding=True))
+    assert finding.outcome is Outcome.FAIL and f"joins audio to {name}" in finding.headline
+
+
+def test_an_audio_adapter_whose_bridge_is_not_known_is_judged_by_its_own_addresses():
+    on = replace(CONTROL, forwarding=True)
+    six = (Address("2001:db8::10", 64, "static"),)
+    finding = judge(desk(on, ip_forwarding=True, master="team9", addresses=six))
+    assert finding.outcome is Outcome.FAIL and "joins audio to control" in finding.headline
