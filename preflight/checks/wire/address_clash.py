@@ -95,7 +95,7 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     wrong = [each for each in shared if isinstance(each, Saw)] + list(_probed(claims, wire, limits["probes"]))
     clashes = sum(each.outcome == Outcome.FAIL for each in wrong)
     measured = {"addresses": len(claims), "clashes": clashes, "proxies": sorted(proxies)}
-    yield Measured(measured, tuple(notes[:8]))
+    yield Measured(measured, tuple(notes))
     yield from sorted(wrong, key=lambda each: each.spans)
     if claims:
         many = f"{count_text(len(claims))} IPv4 address{'' if len(claims) == 1 else 'es'}"

@@ -116,7 +116,7 @@ def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
     how = "LLDP" if near else "CDP"
     told = tuple(
         Evidence(f"{n.place} ({n.seen.src}, {how}): {n.settings}", n.seen.frame, n.seen.time_s)
-        for n in neighbours[:8]
+        for n in neighbours
     )
     yield Measured({"neighbours": len(neighbours)}, told)
     adapter = wire.host.adapter(wire.adapter) if wire.host is not None else None
