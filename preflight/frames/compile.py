@@ -38,6 +38,20 @@ KERNEL_MODULES = {
 }
 _signatures: dict[Callable, str] = {}
 
+
+class Columns:
+    """Numbers the columns of a table one after another, for the constants by which kernels know them: Numba takes a plain
+    int of a module as it stands. `size` is how many there are."""
+
+    def __init__(self) -> None:
+        self.size = 0
+
+    def take(self, names: int, width: int = 1) -> range:
+        """The next columns, for as many names; each has room for `width` numbers."""
+        start, self.size = self.size, self.size + names * width
+        return range(start, self.size, width)
+
+
 BYTES = "uint8[::1]"
 TABLE = "int64[:,::1]"
 ROW = "int64[::1]"

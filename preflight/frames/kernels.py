@@ -58,6 +58,8 @@ SALT1, SALT2 = 0x2D358DCCAA6C78A5, 0x4BB962F2A5E7A7C1  # odd numbers without a p
 BROADCAST_MAC = 0xFFFFFFFFFFFF
 BROADCAST_IP = 0xFFFFFFFF
 
+PROBES = 32  # rows of a hash table that are looked at for a key
+
 # Columns of the pcapng interface table.
 I_LINK, I_SNAP, I_MUL, I_DIV, I_SHIFT, I_OFFSET = 0, 1, 2, 3, 4, 5
 INTERFACE_COLUMNS = 6
@@ -126,6 +128,20 @@ def mac(b, p):
 def mix(h, word):
     """Mix a word of up to 62 bits into a hash of 62 bits."""
     return fold(h ^ SALT1, word ^ SALT2) & MASK62
+
+
+@kernel()
+def slot_of(table, key):
+    """The row of `key` in a hash table (column 0, never 0), a free one for it, or -1 when there is no room near."""
+    size = table.shape[0]
+    at = key % size
+    for _ in range(PROBES):
+        if table[at, 0] == key or table[at, 0] == 0:
+            return at
+        at = at + 1
+        if at == size:
+            at = 0
+    return -1
 
 
 @kernel()
@@ -643,19 +659,14 @@ def pick(cols, rows, seen, totals, per_source, per_kind, chosen):
 
     `seen` is a hash table (key, count), `totals` counts by kind what was seen. Returns how many rows are in `chosen`."""
     found = 0
-    size = seen.shape[0]
     for i in range(rows):
         kind = int(cols[KIND, i])
         if kind == K_NONE:
             continue
         totals[kind] += 1
         key = mix(mix(11, kind), int(cols[SRC, i])) | 1
-        at = key % size
-        tries = 0
-        while tries < 8 and seen[at, 0] != 0 and seen[at, 0] != key:
-            at = (at + 1) % size
-            tries += 1
-        if tries == 8 or seen[at, 1] >= per_source or totals[kind + KINDS] >= per_kind:
+        at = slot_of(seen, key)
+        if at < 0 or seen[at, 1] >= per_source or totals[kind + KINDS] >= per_kind:
             continue
         seen[at, 0] = key
         seen[at, 1] += 1

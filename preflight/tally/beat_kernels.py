@@ -7,37 +7,26 @@ that come after it in a bunch pay the debt: they were late. What is not paid in 
 not a loss. Copies (a mirror, a loop) are left out.
 """
 
-from preflight.frames.compile import TABLE, kernel
+from preflight.frames.compile import TABLE, Columns, kernel
 from preflight.frames.kernels import COPY, REL, SLOT
 
 LEARN = 64
 LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
-(
-    B_STATE,
-    B_COUNT,  # frames kept for learning
-    B_PERIOD,  # ns
-    B_PER_BEAT,  # frames in a beat
-    B_PHASE,  # when the last beat was due, after correction
-    B_LAST,  # time of the last frame
-    B_GOT,  # frames of the open beat
-    B_BEATS,  # beats since the lock
-    B_DEBT,  # frames owed, since when, noticed at which frame, and when that or the last late frame came
-    B_DEBT_NS,
-    B_DEBT_FRAME,
-    B_DEBT_SEEN,
-    B_MISSING,  # frames that were never paid
-    B_LATE,  # frames that came after their time
-    B_WORST,  # longest time without a frame while following, its frame and time
-    B_WORST_FRAME,
-    B_WORST_NS,
-    B_STOPS,
-    B_LONGEST_STOP,
-    B_EVENTS,
-    B_FIRST_EVENT,  # EVENTS of (time, frame, missing frames)
-) = range(21)
-EVENTS = 8
-EVENT_COLUMNS = 3
-BEAT_COLUMNS = B_FIRST_EVENT + EVENTS * EVENT_COLUMNS
+_beat = Columns()
+B_STATE, B_COUNT = _beat.take(2)  # B_COUNT frames are kept for learning
+B_PERIOD_NS, B_PER_BEAT, B_BEATS = _beat.take(3)
+B_PHASE, B_LAST, B_GOT = _beat.take(
+    3
+)  # when the last beat was due, after correction; the last frame; frames of the beat
+# Frames owed, since when, noticed at which frame, and when that or the last late frame came.
+B_DEBT, B_DEBT_NS, B_DEBT_FRAME, B_DEBT_SEEN = _beat.take(4)
+B_MISSING, B_LATE = _beat.take(2)  # frames that were never paid; that came after their time
+B_LONGEST_WAIT_NS, B_LONGEST_WAIT_FRAME, B_LONGEST_WAIT_AT_NS = _beat.take(3)
+B_STOPS, B_LONGEST_STOP_NS, B_EVENTS = _beat.take(3)
+E_AFTER_NS, E_FRAME, E_FRAMES = range(3)  # of each of the first events
+EVENTS, EVENT_COLUMNS = 8, 3
+(B_FIRST_EVENT,) = _beat.take(1, width=EVENTS * EVENT_COLUMNS)
+BEAT_COLUMNS = _beat.size
 
 STOP_NS = 1_000_000_000  # silence of a second and ten periods is a stop. Common practice.
 STOP_PERIODS = 10
@@ -53,9 +42,10 @@ def settle(table, at):
         table[at, B_MISSING] += debt
         n = int(table[at, B_EVENTS])
         if n < EVENTS:
-            table[at, B_FIRST_EVENT + EVENT_COLUMNS * n] = table[at, B_DEBT_NS]
-            table[at, B_FIRST_EVENT + EVENT_COLUMNS * n + 1] = table[at, B_DEBT_FRAME]
-            table[at, B_FIRST_EVENT + EVENT_COLUMNS * n + 2] = debt
+            event = B_FIRST_EVENT + EVENT_COLUMNS * n
+            table[at, event + E_AFTER_NS] = table[at, B_DEBT_NS]
+            table[at, event + E_FRAME] = table[at, B_DEBT_FRAME]
+            table[at, event + E_FRAMES] = debt
         table[at, B_EVENTS] += 1
     table[at, B_DEBT] = 0
 
@@ -91,7 +81,7 @@ def beats(cols, start, rows, first, learned, table):
                 table[at, B_STATE] = FULL
                 return i
             continue
-        period = int(table[at, B_PERIOD])
+        period = int(table[at, B_PERIOD_NS])
         since_last = rel - int(table[at, B_LAST])
         last = int(table[at, B_LAST])
         table[at, B_LAST] = max(rel, last)
@@ -100,7 +90,7 @@ def beats(cols, start, rows, first, learned, table):
                 # The first frames ended within a bunch of late ones; this one was counted as missing too early.
                 table[at, B_MISSING] -= 1
                 table[at, B_LATE] += 1
-                table[at, B_FIRST_EVENT + 2] = table[at, B_MISSING]
+                table[at, B_FIRST_EVENT + E_FRAMES] = table[at, B_MISSING]
                 table[at, B_EVENTS] = 1 if table[at, B_MISSING] > 0 else 0
                 continue
             if since_last > period // 2 or table[at, B_PER_BEAT] == 1:  # the first frame of a beat
@@ -113,14 +103,14 @@ def beats(cols, start, rows, first, learned, table):
         if since_last >= STOP_NS and since_last >= STOP_PERIODS * period:
             settle(table, at)
             table[at, B_STOPS] += 1
-            table[at, B_LONGEST_STOP] = max(int(table[at, B_LONGEST_STOP]), since_last)
+            table[at, B_LONGEST_STOP_NS] = max(int(table[at, B_LONGEST_STOP_NS]), since_last)
             table[at, B_PHASE] = rel
             table[at, B_GOT] = 1
             continue
-        if since_last > table[at, B_WORST]:
-            table[at, B_WORST] = since_last
-            table[at, B_WORST_FRAME] = first + i
-            table[at, B_WORST_NS] = last
+        if since_last > table[at, B_LONGEST_WAIT_NS]:
+            table[at, B_LONGEST_WAIT_NS] = since_last
+            table[at, B_LONGEST_WAIT_FRAME] = first + i
+            table[at, B_LONGEST_WAIT_AT_NS] = last
         if since_beat < period // 2:
             table[at, B_GOT] += 1
             if table[at, B_GOT] > per_beat and table[at, B_DEBT] > 0:
@@ -138,7 +128,7 @@ def beats(cols, start, rows, first, learned, table):
         error = since_beat - step * period
         table[at, B_PHASE] += step * period + error // 8
         if step == 1:
-            table[at, B_PERIOD] = period + error // 256
+            table[at, B_PERIOD_NS] = period + error // 256
         table[at, B_BEATS] += step
         table[at, B_GOT] = 1
     return rows

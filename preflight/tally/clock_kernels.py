@@ -5,14 +5,13 @@ announcements of a domain whoever sends them, so that a time without any master 
 Announce), annexes D, E and F (over UDP and Ethernet); IEEE 1588-2002 for version 1; IEEE 802.1AS by its transportSpecific 1.
 """
 
-from preflight.frames.compile import BYTES, ROW, TABLE, kernel
+from preflight.frames.compile import BYTES, TABLE, Columns, kernel
 from preflight.frames.kernels import (
     CAP,
     COPY,
     DPORT,
     ETYPE,
     L3,
-    MASK62,
     OFF,
     PAYLOAD,
     REL,
@@ -20,72 +19,72 @@ from preflight.frames.kernels import (
     be16,
     be32,
     mix,
+    slot_of,
     u8,
 )
-from preflight.tally.kernels import slot_of
 
-(
-    P_KEY,
-    P_COUNT,
-    P_FIRST,
-    P_FIRST_NS,
-    P_LAST_NS,
-    P_LONGEST_NS,  # longest time between two, and when it began
-    P_LONGEST_AT,
-    P_TRANSPORT,  # 4 and 6: UDP over IPv4 and IPv6, 2: Ethernet
-    P_SDO,  # transportSpecific: 1 is IEEE 802.1AS
-    P_VERSION,
-    P_DOMAIN,
-    P_TYPE,
-    P_ID_HIGH,  # clock identity in two halves
-    P_ID_LOW,
-    P_PORT,
-    P_LOG,  # logMessageInterval, signed
-    P_FLAGS,
-    P_SRC,
-    P_GM_HIGH,  # of Announce, as in the last one
-    P_GM_LOW,
-    P_PRIORITY1,
-    P_CLASS,
-    P_ACCURACY,
-    P_VARIANCE,
-    P_PRIORITY2,
-    P_STEPS,
-    P_CONTENT,  # a digest of these, and how often and when it changed
-    P_CHANGES,
-    P_CHANGED_NS,
-    P_CHANGED,
-) = range(30)
-CLOCK_COLUMNS = 30
+_clock = Columns()
+P_KEY, P_COUNT, P_FIRST_FRAME, P_FIRST_NS, P_LAST_NS = _clock.take(5)
+P_LONGEST_INTERVAL_NS, P_LONGEST_INTERVAL_AT_NS = _clock.take(
+    2
+)  # longest time between two, and when it began
+P_TRANSPORT, P_SDO, P_VERSION, P_DOMAIN, P_TYPE = _clock.take(5)
+P_ID_HIGH, P_ID_LOW, P_PORT, P_SRC = _clock.take(
+    4
+)  # the clock's identity in two halves, its port, who sent it
+P_INTERVAL_LOG2, P_TWO_STEP = _clock.take(2)
+# Of Announce, as in the last one; a digest of all that it says of the grandmaster, and how often and when that changed.
+P_GM_HIGH, P_GM_LOW, P_PRIORITY1, P_CLOCK_CLASS, P_PRIORITY2, P_STEPS_REMOVED = _clock.take(6)
+P_CONTENT, P_CHANGES, P_CHANGED_NS, P_CHANGED_FRAME = _clock.take(4)
+CLOCK_COLUMNS = _clock.size
+UDP4, UDP6, LAYER2 = TRANSPORTS = 4, 6, 2  # in the order of `facts.Transport`
 ANY_MASTER = 16  # the type of a domain's own row
-SYNC, DELAY_REQUEST, FOLLOW_UP, DELAY_RESPONSE, ANNOUNCE = 0, 1, 8, 9, 11
+SYNC, FOLLOW_UP, DELAY_RESPONSE, ANNOUNCE, MANAGEMENT = 0, 8, 9, 11, 13
+TWO_STEP = 0x0200  # flagField, IEEE 1588-2008 table 20
+
+
+@kernel()
+def row_of(table, key, place, kind):
+    """The row for a hash of what it counts: messages of one kind at a place (transport, version ...). -1: no room."""
+    key = key | 1
+    at = slot_of(table, key)
+    if at >= 0 and table[at, P_KEY] == 0:
+        table[at, P_KEY] = key
+        table[at, P_TRANSPORT] = place & 15
+        table[at, P_SDO] = (place >> 4) & 15
+        table[at, P_VERSION] = (place >> 8) & 15
+        table[at, P_DOMAIN] = place >> 16
+        table[at, P_TYPE] = kind
+        table[at, P_CHANGED_NS] = -1
+    return at
 
 
 @kernel()
 def note_interval(table, at, rel, number):
     """Count a message in its row; the longest time between two goes by the order in which they came."""
     if table[at, P_COUNT] == 0:
-        table[at, P_FIRST] = number
+        table[at, P_FIRST_FRAME] = number
         table[at, P_FIRST_NS] = rel
-    elif rel - table[at, P_LAST_NS] > table[at, P_LONGEST_NS]:
-        table[at, P_LONGEST_NS] = rel - table[at, P_LAST_NS]
-        table[at, P_LONGEST_AT] = table[at, P_LAST_NS]
+    elif rel - table[at, P_LAST_NS] > table[at, P_LONGEST_INTERVAL_NS]:
+        table[at, P_LONGEST_INTERVAL_NS] = rel - table[at, P_LAST_NS]
+        table[at, P_LONGEST_INTERVAL_AT_NS] = table[at, P_LAST_NS]
     table[at, P_COUNT] += 1
     table[at, P_LAST_NS] = rel
 
 
-@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {ROW})")
-def clocks(b, cols, rows, first, table, totals):
-    """Enter the PTP messages of a batch. Copies of a frame (a mirror, a loop) are no messages of their own."""
+@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
+def clocks(b, cols, rows, first, table):
+    """Enter the PTP messages of a batch. Copies of a frame (a mirror, a loop) are no messages of their own. A port for
+    which there is no row is not followed; its flow is counted all the same."""
     for i in range(rows):
         etype = int(cols[ETYPE, i])
         port = int(cols[DPORT, i])
         if etype == 0x88F7:
             start = int(cols[L3, i])
-            transport = 2
+            transport = LAYER2
         elif port == 319 or port == 320:
             start = int(cols[PAYLOAD, i])
-            transport = 4 if etype == 0x0800 else 6
+            transport = UDP4 if etype == 0x0800 else UDP6
         else:
             continue
         cap = int(cols[CAP, i])
@@ -97,13 +96,19 @@ def clocks(b, cols, rows, first, table, totals):
             # The subdomain is a name: _DFLT, _ALT1 to _ALT3.
             domain = 0 if be32(b, p + 4) == 0x5F44464C else u8(b, p + 8) & 15
             control = u8(b, p + 32)
-            kind = control if control < 2 else 8 if control == 2 else 9 if control == 3 else 13
+            kind = MANAGEMENT
+            if control < 2:  # Sync, Delay_Req
+                kind = control
+            elif control == 2:
+                kind = FOLLOW_UP
+            elif control == 3:
+                kind = DELAY_RESPONSE
             sdo = 0
             high = be32(b, p + 22)
             low = be16(b, p + 26)
             number = be16(b, p + 28)
             log = 0
-            flags = 0
+            two_step = 0
         elif version == 2:
             domain = u8(b, p + 4)
             kind = u8(b, p) & 15
@@ -112,55 +117,36 @@ def clocks(b, cols, rows, first, table, totals):
             low = be32(b, p + 24)
             number = be16(b, p + 28)
             log = ((u8(b, p + 33) + 128) & 255) - 128
-            flags = be16(b, p + 6)
+            two_step = be16(b, p + 6) & TWO_STEP
         else:
             continue
         rel = int(cols[REL, i])
         place = transport | (sdo << 4) | (version << 8) | (domain << 16)
-        at = slot_of(table, (mix(mix(mix(place, kind), high), (low << 16) | number) | 1) & MASK62)
+        at = row_of(table, mix(mix(mix(place, kind), high), (low << 16) | number), place, kind)
         if at < 0:
-            totals[0] += 1
             continue
-        if table[at, P_KEY] == 0:
-            table[at, P_KEY] = (mix(mix(mix(place, kind), high), (low << 16) | number) | 1) & MASK62
-            table[at, P_TRANSPORT] = transport
-            table[at, P_SDO] = sdo
-            table[at, P_VERSION] = version
-            table[at, P_DOMAIN] = domain
-            table[at, P_TYPE] = kind
+        if table[at, P_COUNT] == 0:
             table[at, P_ID_HIGH] = high
             table[at, P_ID_LOW] = low
             table[at, P_PORT] = number
             table[at, P_SRC] = cols[SRC, i]
-        table[at, P_LOG] = log
-        table[at, P_FLAGS] = flags
+        table[at, P_INTERVAL_LOG2] = log
+        table[at, P_TWO_STEP] = two_step
         note_interval(table, at, rel, first + i)
         if version == 2 and kind == ANNOUNCE and start + 64 <= cap:
             table[at, P_PRIORITY1] = u8(b, p + 47)
-            table[at, P_CLASS] = u8(b, p + 48)
-            table[at, P_ACCURACY] = u8(b, p + 49)
-            table[at, P_VARIANCE] = be16(b, p + 50)
+            table[at, P_CLOCK_CLASS] = u8(b, p + 48)
             table[at, P_PRIORITY2] = u8(b, p + 52)
             table[at, P_GM_HIGH] = be32(b, p + 53)
             table[at, P_GM_LOW] = be32(b, p + 57)
-            table[at, P_STEPS] = be16(b, p + 61)
+            table[at, P_STEPS_REMOVED] = be16(b, p + 61)
             content = mix(mix(mix(be32(b, p + 47), be32(b, p + 51)), be32(b, p + 55)), be32(b, p + 59))
             if table[at, P_CONTENT] != 0 and table[at, P_CONTENT] != content:
                 table[at, P_CHANGES] += 1
                 table[at, P_CHANGED_NS] = rel
-                table[at, P_CHANGED] = first + i
+                table[at, P_CHANGED_FRAME] = first + i
             table[at, P_CONTENT] = content
         if (version == 2 and kind == ANNOUNCE) or (version == 1 and kind == SYNC):
-            key = (mix(place, ANY_MASTER) | 1) & MASK62
-            at = slot_of(table, key)
-            if at < 0:
-                totals[0] += 1
-                continue
-            if table[at, P_KEY] == 0:
-                table[at, P_KEY] = key
-                table[at, P_TRANSPORT] = transport
-                table[at, P_SDO] = sdo
-                table[at, P_VERSION] = version
-                table[at, P_DOMAIN] = domain
-                table[at, P_TYPE] = ANY_MASTER
-            note_interval(table, at, rel, first + i)
+            at = row_of(table, mix(place, ANY_MASTER), place, ANY_MASTER)
+            if at >= 0:
+                note_interval(table, at, rel, first + i)

@@ -9,6 +9,7 @@ from typing import Literal
 
 Cast = Literal["unicast", "multicast", "broadcast"]
 Measure = Literal["broadcast", "discovery", "multicast", "unicast", "bytes", "sent_bytes"]
+Transport = Literal["UDP/IPv4", "UDP/IPv6", "Ethernet"]
 
 
 @dataclass(frozen=True)
@@ -56,22 +57,16 @@ class Rates:
 
 @dataclass(frozen=True)
 class Talker:
-    """One sender by hardware address ("" where the link type has none). The `most_` counts are in one second."""
+    """One sender by hardware address ("" where the link type has none). `most_broadcast` is in one second."""
 
     hardware: str
     frames: int
     bytes: int
     broadcast: int
-    discovery: int
     first_frame: int
     first_s: float
     last_s: float
     most_broadcast: int
-    most_broadcast_at_s: float
-    most_discovery: int
-    most_discovery_at_s: float
-    unicast_sent: int
-    unicast_received: int
     own: bool
 
 
@@ -225,8 +220,8 @@ class RtpStream:
 
     `expected` packets by sequence numbers, `received` of them without `duplicates`, `late` ones that came after a later one.
     `losses` jumps over numbers, of which `first_losses` are kept, `longest_loss` packets missing in a row, at a frame and time. `clock_hz` and `packet_stamps` (timestamp units from packet to
-    packet) are None where they could not be told; `media_bytes` is the payload of most packets, 0 where they differ. `jitter` and `most_jitter` are
-    those of RFC 3550 A.8, in timestamp units, None without a clock. `longest_wait_s` is the longest time between two
+    packet) are None where they could not be told; `media_bytes` is the payload of most packets, 0 where they differ. `most_jitter` is
+    the most of RFC 3550 A.8, in timestamp units, None without a clock. `longest_wait_s` is the longest time between two
     packets. `delay_spread_s` is the largest spread of the delay against the timestamps within one second: the
     receive buffer (link offset) that would have evened it out. `restarts` counts jumps of 3 000 numbers or more."""
 
@@ -251,7 +246,6 @@ class RtpStream:
     clock_hz: int | None
     packet_stamps: int | None
     media_bytes: int
-    jitter: float | None
     most_jitter: float | None
     longest_wait_s: float
     longest_wait_frame: int | None
@@ -283,10 +277,10 @@ class ClockPort:
     whoever sent them.
 
     `clock` is the identity as 16 hex digits (12 in version 1), `sdo` the transportSpecific field: 1 is IEEE 802.1AS.
-    `interval_log2` is logMessageInterval. The last eight fields are of Announce, as in the last one: how the grandmaster is
+    `interval_log2` is logMessageInterval. The fields from `grandmaster` on are of Announce, as in the last one: how the grandmaster is
     described, and when that changed."""
 
-    transport: Literal["UDP/IPv4", "UDP/IPv6", "Ethernet"]
+    transport: Transport
     version: int
     sdo: int
     domain: int
@@ -305,8 +299,6 @@ class ClockPort:
     grandmaster: str = ""
     priority1: int = 0
     clock_class: int = 0
-    accuracy: int = 0
-    variance: int = 0
     priority2: int = 0
     steps_removed: int = 0
     changes: int = 0

@@ -7,7 +7,7 @@ same frames in other batches gives the same state. A burst window is counted in 
 start with the first frame; frames a few microseconds late go into the bin that is open.
 """
 
-from preflight.frames.compile import BYTES, ROW, TABLE, kernel
+from preflight.frames.compile import BYTES, ROW, TABLE, Columns, kernel
 from preflight.frames.kernels import (
     BROADCAST,
     CAP,
@@ -36,6 +36,7 @@ from preflight.frames.kernels import (
     WIRE,
     be16,
     be32,
+    slot_of,
     u8,
 )
 
@@ -48,151 +49,85 @@ SECOND_NS = 1_000_000_000
 MS_NS = 1_000_000
 
 # A row for each flow.
-(
-    F_KEY,
-    F_FRAMES,
-    F_BYTES,
-    F_FIRST,
-    F_FIRST_NS,
-    F_LAST_NS,
-    F_SRC,
-    F_DST,
-    F_ETYPE,
-    F_VLAN,
-    F_PROTO,
-    F_SPORT,
-    F_DPORT,
-    F_CAST,
-    F_DISCOVERY,
-    F_VERSION,
-    F_SRC_IP,  # four 32-bit words
-    F_DST_IP,  # four 32-bit words
-) = (*range(17), 20)
-F_BIN = 24  # the open 100 ms bin, and its count
-F_BIN_COUNT = 25
-F_BINS = 26  # closed bins with frames in them but for the first, their counts' sum, sum of squares
-F_BIN_SUM = 27
-F_BIN_SQUARES = 28
-F_SECOND = 29
-F_SECOND_COUNT = 30
-F_SECOND_MOST = 31
-F_SECOND_MOST_AT = 32
-F_DIGEST = 33
-F_CHANGES = 34  # how often the content was another than the frame's before
-F_DISTINCT = 35  # contents not seen within the last 20 ms
-F_REPEATED = 36  # contents seen REPEATS times in quick succession
-F_SEQUENCE = 37  # last RTP sequence number, and how often it went on by one (RFC 3550)
-F_SEQUENCE_STEPS = 38
-F_DSCP = 39  # marks of the first frame (-1: none), and frames that are marked otherwise
-F_PCP = 40
-F_OTHER_MARKS = 41
-F_SHORTEST = 42  # bytes without FCS
-F_LONGEST = 43
-F_RUNTS = 44
-F_GIANTS = 45
-F_PAUSE_MOST = 46  # of pause frames: the longest stop asked for, and all of them, in quanta
-F_PAUSE_SUM = 47
-# Of contents that repeat: all copies, the most of one content, its first frame and times; the first to come for the
-# eighth time; and from when to when any did.
-F_COPIES = 48
-F_MOST = 49
-F_MOST_FIRST = 50
-F_MOST_FIRST_NS = 51
-F_MOST_LAST_NS = 52
-F_EIGHTH = 53
-F_EIGHTH_NS = 54
-F_REPEAT_FIRST_NS = 55
-F_REPEAT_LAST_NS = 56
-F_CUT = 57  # frames that the snap length cut
-F_HELD = 58  # empty bins just before the open one
-F_CLOSED = 59  # frames in the bin that was closed last
-F_EARLY = 60  # frames that may have been held up before the pace was known, and over how many bins
-F_EARLY_BINS = 61
-FLOW_COLUMNS = 62
+_flow = Columns()
+F_KEY, F_FRAMES, F_BYTES, F_FIRST_FRAME, F_FIRST_NS, F_LAST_NS, F_SRC, F_DST, F_ETHERTYPE, F_VLAN = (
+    _flow.take(10)
+)
+F_PROTOCOL, F_SOURCE_PORT, F_DESTINATION_PORT, F_CAST, F_DISCOVERY, F_IP_VERSION = _flow.take(6)
+F_SRC_IP, F_DST_IP = _flow.take(2, width=4)  # 32-bit words
+F_BIN, F_BIN_COUNT = _flow.take(2)  # the open 100 ms bin, and its count
+# Closed bins with frames in them but for the first, their counts' sum, sum of squares.
+F_BINS, F_BIN_SUM, F_BIN_SQUARES = _flow.take(3)
+F_SECOND, F_SECOND_COUNT, F_MOST_IN_1S, F_MOST_IN_1S_AT_NS = _flow.take(4)
+# How often the content was another than the frame's before; contents not seen within the last 20 ms.
+F_DIGEST, F_CHANGES, F_DISTINCT = _flow.take(3)
+F_SEQUENCE, F_SEQUENCE_STEPS = _flow.take(
+    2
+)  # last RTP sequence number; how often it went on by one (RFC 3550)
+F_DSCP, F_PCP, F_OTHER_MARKS = _flow.take(3)  # marks of the first frame (-1: none); frames marked otherwise
+F_SHORTEST, F_LONGEST, F_RUNTS, F_GIANTS, F_CUT = _flow.take(
+    5
+)  # bytes without FCS; frames that the snap length cut
+F_PAUSE_MOST_QUANTA, F_PAUSE_SUM_QUANTA = _flow.take(
+    2
+)  # the longest stop that pause frames asked for, and all of them
+# Contents seen REPEATS times in quick succession: how many, all copies, the most of one content, its first frame and
+# times; the first to come for the eighth time; and from when to when any did.
+F_REPEATS_CONTENTS, F_REPEATS_COPIES, F_REPEATS_MOST, F_REPEATS_MOST_FRAME = _flow.take(4)
+F_REPEATS_MOST_FIRST_NS, F_REPEATS_MOST_LAST_NS, F_REPEATS_EIGHTH_FRAME, F_REPEATS_EIGHTH_NS = _flow.take(4)
+F_REPEATS_FIRST_NS, F_REPEATS_LAST_NS = _flow.take(2)
+# Empty bins just before the open one; frames in the bin that was closed last; frames that may have been held up before
+# the pace was known, and over how many bins.
+F_HELD, F_CLOSED, F_EARLY, F_EARLY_BINS = _flow.take(4)
+FLOW_COLUMNS = _flow.size
 PACE_BINS = 5  # that tell the pace. Common practice.
 BUNCH = 8  # frames in a bin that may be those of the empty bins before it. Common practice.
 LONGEST_FRAME = 1514  # without FCS and tags, IEEE 802.3
 PAUSE = 0x8808  # MAC control, opcode 1: IEEE 802.3 annex 31B
 
 # A row for each sender.
-(
-    T_KEY,
-    T_FRAMES,
-    T_BYTES,
-    T_BROADCAST,
-    T_DISCOVERY,
-    T_FIRST,
-    T_FIRST_NS,
-    T_LAST_NS,
-    T_SECOND,
-    T_SECOND_BROADCAST,
-    T_MOST_BROADCAST,
-    T_MOST_BROADCAST_AT,
-    T_SECOND_DISCOVERY,
-    T_MOST_DISCOVERY,
-    T_MOST_DISCOVERY_AT,
-    T_TO_ONE,  # unicast frames sent
-    T_FROM_ONE,  # unicast frames addressed to it
-    T_OUT,  # frames that the capturing computer sent under this address
-) = range(18)
-TALKER_COLUMNS = 18
+_talker = Columns()
+T_KEY, T_FRAMES, T_BYTES, T_BROADCAST, T_FIRST_FRAME, T_FIRST_NS, T_LAST_NS = _talker.take(7)
+T_SECOND, T_SECOND_BROADCAST, T_MOST_BROADCAST = _talker.take(3)
+T_OWN = _talker.take(1)[0]  # frames that the capturing computer sent under this address
+TALKER_COLUMNS = _talker.size
 
-# Table totals: slots used and frames that found no slot.
-N_FLOWS, N_FLOW_OVERFLOW, N_TALKERS, N_TALKER_OVERFLOW = range(4)
-
-PROBES = 32
+N_FLOW_OVERFLOW, N_TALKER_OVERFLOW = range(2)  # frames that found no row
 
 # A row for each frame content seen lately.
-C_DIGEST, C_LAST_NS, C_FIRST_NS, C_FIRST, C_COPIES, C_OUT, C_TOLD, C_PAIR = range(8)
-COPY_COLUMNS = 8
+_content = Columns()
+C_DIGEST, C_LAST_NS, C_FIRST_NS, C_FIRST, C_COPIES, C_OUT, C_TOLD, C_PAIR = _content.take(8)
+COPY_COLUMNS = _content.size
 COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
 REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
 
-# Totals of copies.
-(
-    M_DISTINCT,  # contents not seen shortly before
-    M_PAIRS,  # contents seen exactly twice, the second time within PAIR_GAP_NS
-    M_COPIES,  # frames that are a copy
-    M_RETURNED,  # own frames that came back
-    M_RETURNED_FIRST,
-    M_RETURNED_NS,
-    M_CUT,  # frames too short to tell copies by
-) = range(7)
-COPY_TOTALS = 7
+# Of copies: contents not seen shortly before; contents seen exactly twice, the second time within PAIR_GAP_NS; frames that
+# are a copy; frames too short to tell copies by; own frames that came back, and the first of them.
+_copies = Columns()
+M_DISTINCT, M_PAIRS, M_COPIES, M_CUT, M_RETURNED, M_RETURNED_FRAME, M_RETURNED_NS = _copies.take(7)
+COPY_TOTALS = _copies.size
 PAIR_GAP_NS = 1_000_000  # a mirror shows a frame twice within this; what a device sends twice is slower. Common practice.
 SHORTEST_KNOWN = 90  # a frame cut shorter than this may differ in what was cut
 
-# Rates: measures counted in bins.
+# Rates: the measures; of each, counted in 100 ms bins: in the open one, in all, most in 100 ms and when, most in a second
+# and when, and what the last ten bins held.
 R_BROADCAST, R_DISCOVERY, R_MULTICAST, R_UNICAST, R_BYTES, R_SENT_BYTES = range(6)
 MEASURES = 6
-# State of the open bins, then for each measure: count in the open bin, most in 100 ms and when, most in 1 s and when.
-S_BIN, S_MS, S_MS_BYTES, S_MS_MOST, S_MS_MOST_AT, S_WIDTH, S_ROWS, S_LAST, S_GAP, S_GAP_AT = range(10)
-# A port at S_MBPS that has to send all that came in: bytes that wait, since when, the most and when.
-S_MBPS, S_QUEUE, S_QUEUE_NS, S_QUEUE_MOST, S_QUEUE_AT = range(10, 15)
-S_OPEN = 15
-S_MOST_BIN = S_OPEN + MEASURES
-S_MOST_BIN_AT = S_MOST_BIN + MEASURES
-S_MOST_SECOND = S_MOST_BIN_AT + MEASURES
-S_MOST_SECOND_AT = S_MOST_SECOND + MEASURES
-RATE_STATE = S_MOST_SECOND_AT + MEASURES
 RING = 10  # 100 ms bins in a second
+_peak = Columns()
+A_OPEN, A_TOTAL, A_IN_100MS, A_IN_100MS_AT_NS, A_IN_1S, A_IN_1S_AT_NS = _peak.take(6)
+(A_RING,) = _peak.take(1, width=RING)
+PEAK_COLUMNS = _peak.size
+# The open bins, the time line's width in bins and its rows.
+_rates = Columns()
+S_BIN, S_MS, S_MS_BYTES, S_BUSIEST_MS_BYTES, S_BUSIEST_MS_AT_NS, S_WIDTH, S_ROWS = _rates.take(7)
+S_LAST_NS, S_LONGEST_GAP_NS, S_LONGEST_GAP_AT_NS = _rates.take(3)
+# A port at S_LINK_MBPS that has to send all that came in: bytes that wait, since when, the most and when.
+S_LINK_MBPS, S_WAITING, S_WAITING_NS, S_QUEUE_BYTES, S_QUEUE_AT_NS = _rates.take(5)
+RATE_STATE = _rates.size
 TIMELINE_ROWS = 1024
 TIMELINE_COLUMNS = 2 * MEASURES  # sum in the row, and the most in any second that ends in it
-
-
-@kernel()
-def slot_of(table, key):
-    """The row of `key` in a hash table (column 0, never 0), a free one for it, or -1 when there is no room near."""
-    size = table.shape[0]
-    at = key % size
-    for _ in range(PROBES):
-        if table[at, 0] == key or table[at, 0] == 0:
-            return at
-        at = at + 1
-        if at == size:
-            at = 0
-    return -1
 
 
 @kernel()
@@ -249,7 +184,6 @@ def count(b, cols, rows, first, flows, talkers, totals):
         nbytes = max(int(cols[WIRE, i]), SHORTEST) + WIRE_OVERHEAD
         cast = int(cols[CAST, i])
         src = int(cols[SRC, i])
-        dst = int(cols[DST, i])
         second = rel // SECOND_NS
 
         at = slot_of(talkers, src + 1)
@@ -257,36 +191,23 @@ def count(b, cols, rows, first, flows, talkers, totals):
             totals[N_TALKER_OVERFLOW] += 1
         else:
             if talkers[at, T_KEY] == 0:
-                totals[N_TALKERS] += 1
                 talkers[at, T_KEY] = src + 1
-                talkers[at, T_FIRST] = first + i
+                talkers[at, T_FIRST_FRAME] = first + i
                 talkers[at, T_FIRST_NS] = rel
                 talkers[at, T_SECOND] = second
             talkers[at, T_FRAMES] += 1
             talkers[at, T_BYTES] += nbytes
             talkers[at, T_LAST_NS] = rel
-            talkers[at, T_OUT] += cols[OUT, i]
+            talkers[at, T_OWN] += cols[OUT, i]
             if talkers[at, T_SECOND] != second:
                 talkers[at, T_SECOND] = second
                 talkers[at, T_SECOND_BROADCAST] = 0
-                talkers[at, T_SECOND_DISCOVERY] = 0
             if cast == BROADCAST:
                 talkers[at, T_BROADCAST] += 1
                 talkers[at, T_SECOND_BROADCAST] += 1
-                if talkers[at, T_SECOND_BROADCAST] > talkers[at, T_MOST_BROADCAST]:
-                    talkers[at, T_MOST_BROADCAST] = talkers[at, T_SECOND_BROADCAST]
-                    talkers[at, T_MOST_BROADCAST_AT] = second
-            elif cols[DISCOVERY, i] != 0:
-                talkers[at, T_DISCOVERY] += 1
-                talkers[at, T_SECOND_DISCOVERY] += 1
-                if talkers[at, T_SECOND_DISCOVERY] > talkers[at, T_MOST_DISCOVERY]:
-                    talkers[at, T_MOST_DISCOVERY] = talkers[at, T_SECOND_DISCOVERY]
-                    talkers[at, T_MOST_DISCOVERY_AT] = second
-            elif cast != MULTICAST and dst != 0:
-                talkers[at, T_TO_ONE] += 1
-                to = slot_of(talkers, dst + 1)
-                if to >= 0 and talkers[to, T_KEY] != 0:
-                    talkers[to, T_FROM_ONE] += 1
+                talkers[at, T_MOST_BROADCAST] = max(
+                    int(talkers[at, T_MOST_BROADCAST]), int(talkers[at, T_SECOND_BROADCAST])
+                )
 
         key = int(cols[FLOW, i]) | 1
         at = slot_of(flows, key)
@@ -295,17 +216,16 @@ def count(b, cols, rows, first, flows, talkers, totals):
             totals[N_FLOW_OVERFLOW] += 1
             continue
         if flows[at, F_KEY] == 0:
-            totals[N_FLOWS] += 1
             flows[at, F_KEY] = key
-            flows[at, F_FIRST] = first + i
+            flows[at, F_FIRST_FRAME] = first + i
             flows[at, F_FIRST_NS] = rel
             flows[at, F_SRC] = src
-            flows[at, F_DST] = dst
-            flows[at, F_ETYPE] = cols[ETYPE, i]
+            flows[at, F_DST] = cols[DST, i]
+            flows[at, F_ETHERTYPE] = cols[ETYPE, i]
             flows[at, F_VLAN] = cols[VLAN, i]
-            flows[at, F_PROTO] = cols[PROTO, i]
-            flows[at, F_SPORT] = cols[SPORT, i]
-            flows[at, F_DPORT] = cols[DPORT, i]
+            flows[at, F_PROTOCOL] = cols[PROTO, i]
+            flows[at, F_SOURCE_PORT] = cols[SPORT, i]
+            flows[at, F_DESTINATION_PORT] = cols[DPORT, i]
             flows[at, F_CAST] = cast
             flows[at, F_DISCOVERY] = cols[DISCOVERY, i]
             flows[at, F_DSCP] = cols[DSCP, i]
@@ -316,11 +236,11 @@ def count(b, cols, rows, first, flows, talkers, totals):
             p = int(cols[OFF, i]) + int(cols[L3, i])
             if cols[PROTO, i] >= 0:
                 if cols[ETYPE, i] == 0x0800:
-                    flows[at, F_VERSION] = 4
+                    flows[at, F_IP_VERSION] = 4
                     flows[at, F_SRC_IP] = be32(b, p + 12)
                     flows[at, F_DST_IP] = be32(b, p + 16)
                 elif cols[ETYPE, i] == 0x86DD:
-                    flows[at, F_VERSION] = 6
+                    flows[at, F_IP_VERSION] = 6
                     for word in range(4):
                         flows[at, F_SRC_IP + word] = be32(b, p + 8 + 4 * word)
                         flows[at, F_DST_IP + word] = be32(b, p + 24 + 4 * word)
@@ -342,8 +262,8 @@ def count(b, cols, rows, first, flows, talkers, totals):
             p = int(cols[OFF, i]) + int(cols[L3, i])
             if be16(b, p) == 1:
                 quanta = be16(b, p + 2)
-                flows[at, F_PAUSE_MOST] = max(quanta, int(flows[at, F_PAUSE_MOST]))
-                flows[at, F_PAUSE_SUM] += quanta
+                flows[at, F_PAUSE_MOST_QUANTA] = max(quanta, int(flows[at, F_PAUSE_MOST_QUANTA]))
+                flows[at, F_PAUSE_SUM_QUANTA] += quanta
         if cols[DIGEST, i] != flows[at, F_DIGEST]:
             flows[at, F_DIGEST] = cols[DIGEST, i]
             flows[at, F_CHANGES] += 1
@@ -366,9 +286,9 @@ def count(b, cols, rows, first, flows, talkers, totals):
             flows[at, F_SECOND] = second
             flows[at, F_SECOND_COUNT] = 0
         flows[at, F_SECOND_COUNT] += 1
-        if flows[at, F_SECOND_COUNT] > flows[at, F_SECOND_MOST]:
-            flows[at, F_SECOND_MOST] = flows[at, F_SECOND_COUNT]
-            flows[at, F_SECOND_MOST_AT] = second
+        if flows[at, F_SECOND_COUNT] > flows[at, F_MOST_IN_1S]:
+            flows[at, F_MOST_IN_1S] = flows[at, F_SECOND_COUNT]
+            flows[at, F_MOST_IN_1S_AT_NS] = second * SECOND_NS
 
 
 @kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")
@@ -416,7 +336,7 @@ def copies(cols, rows, first, seen, flows, totals):
         totals[M_COPIES] += 1
         if seen[at, C_OUT] == 1 and cols[OUT, i] == 0:
             if totals[M_RETURNED] == 0:
-                totals[M_RETURNED_FIRST] = first + i
+                totals[M_RETURNED_FRAME] = first + i
                 totals[M_RETURNED_NS] = rel
             totals[M_RETURNED] += 1
         if n == 1 and near_pair:
@@ -428,24 +348,24 @@ def copies(cols, rows, first, seen, flows, totals):
             continue
         if seen[at, C_TOLD] == 0:
             seen[at, C_TOLD] = 1
-            if flows[slot, F_REPEATED] == 0:
-                flows[slot, F_EIGHTH] = first + i
-                flows[slot, F_EIGHTH_NS] = rel
-                flows[slot, F_REPEAT_FIRST_NS] = seen[at, C_FIRST_NS]
-            flows[slot, F_REPEATED] += 1
-            flows[slot, F_COPIES] += n
+            if flows[slot, F_REPEATS_CONTENTS] == 0:
+                flows[slot, F_REPEATS_EIGHTH_FRAME] = first + i
+                flows[slot, F_REPEATS_EIGHTH_NS] = rel
+                flows[slot, F_REPEATS_FIRST_NS] = seen[at, C_FIRST_NS]
+            flows[slot, F_REPEATS_CONTENTS] += 1
+            flows[slot, F_REPEATS_COPIES] += n
         else:
-            flows[slot, F_COPIES] += 1
-        flows[slot, F_REPEAT_LAST_NS] = rel
-        if n > flows[slot, F_MOST]:
-            flows[slot, F_MOST] = n
-            flows[slot, F_MOST_FIRST] = seen[at, C_FIRST]
-            flows[slot, F_MOST_FIRST_NS] = seen[at, C_FIRST_NS]
-            flows[slot, F_MOST_LAST_NS] = rel
+            flows[slot, F_REPEATS_COPIES] += 1
+        flows[slot, F_REPEATS_LAST_NS] = rel
+        if n + 1 > flows[slot, F_REPEATS_MOST]:
+            flows[slot, F_REPEATS_MOST] = n + 1
+            flows[slot, F_REPEATS_MOST_FRAME] = seen[at, C_FIRST]
+            flows[slot, F_REPEATS_MOST_FIRST_NS] = seen[at, C_FIRST_NS]
+            flows[slot, F_REPEATS_MOST_LAST_NS] = rel
 
 
 @kernel()
-def close_bin(state, ring, timeline):
+def close_bin(state, peaks, timeline):
     """Close the open 100 ms bin: note the most in 100 ms and in the second that ends with it."""
     now = int(state[S_BIN])
     row = now // int(state[S_WIDTH])
@@ -459,40 +379,41 @@ def close_bin(state, ring, timeline):
         row = now // int(state[S_WIDTH])
     state[S_ROWS] = row + 1
     for m in range(MEASURES):
-        got = int(state[S_OPEN + m])
-        ring[m, now % RING] = got
-        total = 0
+        got = int(peaks[m, A_OPEN])
+        peaks[m, A_OPEN] = 0
+        peaks[m, A_TOTAL] += got
+        peaks[m, A_RING + now % RING] = got
+        second = 0
         for r in range(RING):
-            total += int(ring[m, r])
-        if got > state[S_MOST_BIN + m]:
-            state[S_MOST_BIN + m] = got
-            state[S_MOST_BIN_AT + m] = now * BIN_NS
-        if total > state[S_MOST_SECOND + m]:
-            state[S_MOST_SECOND + m] = total
-            state[S_MOST_SECOND_AT + m] = max(now - RING + 1, 0) * BIN_NS
+            second += int(peaks[m, A_RING + r])
+        if got > peaks[m, A_IN_100MS]:
+            peaks[m, A_IN_100MS] = got
+            peaks[m, A_IN_100MS_AT_NS] = now * BIN_NS
+        if second > peaks[m, A_IN_1S]:
+            peaks[m, A_IN_1S] = second
+            peaks[m, A_IN_1S_AT_NS] = max(now - RING + 1, 0) * BIN_NS
         timeline[row, m] += got
-        timeline[row, MEASURES + m] = max(int(timeline[row, MEASURES + m]), total)
-        state[S_OPEN + m] = 0
+        timeline[row, MEASURES + m] = max(int(timeline[row, MEASURES + m]), second)
 
 
 @kernel(f"void({TABLE}, int64, {ROW}, {TABLE}, {TABLE})")
-def rates(cols, rows, state, ring, timeline):
+def rates(cols, rows, state, peaks, timeline):
     """Count frames and bytes into bins of 1 ms (bytes) and 100 ms (all measures)."""
     for i in range(rows):
         rel = max(int(cols[REL, i]), 0)
         now = rel // BIN_NS
         open_bin = int(state[S_BIN])
         if now > open_bin:
-            close_bin(state, ring, timeline)
+            close_bin(state, peaks, timeline)
             # Bins without a frame: the ring forgets them; after a second of quiet all of it.
             for quiet in range(open_bin + 1, min(now, open_bin + RING) + 1):
                 for m in range(MEASURES):
-                    ring[m, quiet % RING] = 0
+                    peaks[m, A_RING + quiet % RING] = 0
             state[S_BIN] = now
-        if rel - state[S_LAST] > state[S_GAP]:
-            state[S_GAP] = rel - state[S_LAST]
-            state[S_GAP_AT] = state[S_LAST]
-        state[S_LAST] = rel
+        if rel - state[S_LAST_NS] > state[S_LONGEST_GAP_NS]:
+            state[S_LONGEST_GAP_NS] = rel - state[S_LAST_NS]
+            state[S_LONGEST_GAP_AT_NS] = state[S_LAST_NS]
+        state[S_LAST_NS] = rel
         nbytes = max(int(cols[WIRE, i]), SHORTEST) + WIRE_OVERHEAD
         if cols[OUT, i] == 0:
             ms = rel // MS_NS
@@ -500,31 +421,25 @@ def rates(cols, rows, state, ring, timeline):
                 state[S_MS] = ms
                 state[S_MS_BYTES] = 0
             state[S_MS_BYTES] += nbytes
-            if state[S_MS_BYTES] > state[S_MS_MOST]:
-                state[S_MS_MOST] = state[S_MS_BYTES]
-                state[S_MS_MOST_AT] = state[S_MS] * MS_NS
-            sent = max(rel - int(state[S_QUEUE_NS]), 0) * int(state[S_MBPS]) // 8000
-            waiting = max(int(state[S_QUEUE]) - sent, 0)
-            if waiting > state[S_QUEUE_MOST]:
-                state[S_QUEUE_MOST] = waiting
-                state[S_QUEUE_AT] = rel
-            state[S_QUEUE] = waiting + nbytes
-            state[S_QUEUE_NS] = max(rel, int(state[S_QUEUE_NS]))
-            state[S_OPEN + R_BYTES] += nbytes
+            if state[S_MS_BYTES] > state[S_BUSIEST_MS_BYTES]:
+                state[S_BUSIEST_MS_BYTES] = state[S_MS_BYTES]
+                state[S_BUSIEST_MS_AT_NS] = state[S_MS] * MS_NS
+            sent = max(rel - int(state[S_WAITING_NS]), 0) * int(state[S_LINK_MBPS]) // 8000
+            waiting = max(int(state[S_WAITING]) - sent, 0)
+            if waiting > state[S_QUEUE_BYTES]:
+                state[S_QUEUE_BYTES] = waiting
+                state[S_QUEUE_AT_NS] = rel
+            state[S_WAITING] = waiting + nbytes
+            state[S_WAITING_NS] = max(rel, int(state[S_WAITING_NS]))
+            peaks[R_BYTES, A_OPEN] += nbytes
         else:
-            state[S_OPEN + R_SENT_BYTES] += nbytes
+            peaks[R_SENT_BYTES, A_OPEN] += nbytes
         cast = int(cols[CAST, i])
         if cast == BROADCAST:
-            state[S_OPEN + R_BROADCAST] += 1
+            peaks[R_BROADCAST, A_OPEN] += 1
         elif cols[DISCOVERY, i] != 0:
-            state[S_OPEN + R_DISCOVERY] += 1
+            peaks[R_DISCOVERY, A_OPEN] += 1
         elif cast == MULTICAST:
-            state[S_OPEN + R_MULTICAST] += 1
+            peaks[R_MULTICAST, A_OPEN] += 1
         else:
-            state[S_OPEN + R_UNICAST] += 1
-
-
-@kernel(f"void({ROW}, {TABLE}, {TABLE})")
-def close_rates(state, ring, timeline):
-    """Close the last bin."""
-    close_bin(state, ring, timeline)
+            peaks[R_UNICAST, A_OPEN] += 1

@@ -5,58 +5,35 @@ packet, in a table of fixed size. The rate of a stream's clock is found from its
 jitter. A window of the last 62 sequence numbers tells a packet that is late from one that comes twice.
 """
 
-from preflight.frames.compile import BYTES, ROW, TABLE, kernel
-from preflight.frames.kernels import CAP, FLOW, MASK62, OFF, PAYLOAD, REL, SLOT, be16, be32, mix, u8
-from preflight.tally.kernels import slot_of
+from preflight.frames.compile import BYTES, TABLE, Columns, kernel
+from preflight.frames.kernels import CAP, FLOW, MASK62, OFF, PAYLOAD, REL, SLOT, be16, be32, mix, slot_of, u8
 
-(
-    X_KEY,
-    X_SLOT,  # row of the flow
-    X_SSRC,
-    X_TYPE,  # payload type
-    X_PACKETS,
-    X_FIRST,
-    X_FIRST_NS,
-    X_LAST_NS,
-    X_BASE,  # first and highest sequence number since the last restart; the highest is extended beyond 16 bits
-    X_HIGHEST,
-    X_EXPECTED,  # in stretches before the last restart
-    X_WINDOW,  # bit n: highest - n has come
-    X_RECEIVED,  # packets that are no duplicate
-    X_DUPLICATES,
-    X_LATE,  # came after a later one
-    X_RESTARTS,
-    X_GAPS,  # jumps over numbers, the longest one, its frame and time
-    X_LONGEST,
-    X_LONGEST_FRAME,
-    X_LONGEST_NS,
-    X_STAMP,  # timestamp of the highest packet
-    X_STEP,  # timestamp units and how many of the packets went on by as much
-    X_STEPS,
-    X_BYTES,  # media bytes of the first packet, and how many packets had as many
-    X_SAME_BYTES,
-    X_RATE,  # timestamp units a second, 0: not known yet
-    X_RATE_NS,  # where measuring it began
-    X_RATE_STAMPS,
-    X_JITTER16,  # 16 times the jitter of A.8
-    X_JITTER16_MOST,
-    X_WAIT,  # longest time between two packets, its frame and time
-    X_WAIT_FRAME,
-    X_WAIT_NS,
-    X_SECOND,  # delay against the timestamps, least and most in the open second; the largest spread in any second
-    X_DELAY_NS,
-    X_DELAY_STAMP,
-    X_DELAY_LEAST,
-    X_DELAY_MOST,
-    X_SPREAD,
-    X_SPREAD_NS,
-    X_LAST_LOSS_NS,
-    X_FIRST_LOSS,  # LOSSES of (time before, time after, frame after, packets) of the first jumps
-) = range(42)
-LOSSES = 16
-LOSS_COLUMNS = 4
-STREAM_COLUMNS = X_FIRST_LOSS + LOSSES * LOSS_COLUMNS
-N_STREAMS, N_STREAM_OVERFLOW = 0, 1
+_stream = Columns()
+X_KEY, X_SLOT, X_SSRC, X_PAYLOAD_TYPE = _stream.take(4)  # X_SLOT is the flow's row
+X_PACKETS, X_FIRST_FRAME, X_FIRST_NS, X_LAST_NS = _stream.take(4)
+# First and highest sequence number since the last restart (the highest is extended beyond 16 bits), numbers in the
+# stretches before that, and a window whose bit n tells whether `highest - n` has come.
+X_BASE, X_HIGHEST, X_BEFORE, X_WINDOW = _stream.take(4)
+# Packets that are no duplicate, that are one, that came after a later one.
+X_RECEIVED, X_DUPLICATES, X_LATE, X_RESTARTS = _stream.take(4)
+# Jumps over numbers; the longest of them.
+X_LOSSES, X_LAST_LOSS_NS, X_LONGEST_LOSS, X_LONGEST_LOSS_FRAME, X_LONGEST_LOSS_NS = _stream.take(5)
+# Timestamp of the highest packet, by how much packets go on, and how many went on by as much.
+X_STAMP, X_PACKET_STAMPS, X_STEPS = _stream.take(3)
+X_MEDIA_BYTES, X_SAME_BYTES = _stream.take(2)  # of the first packet, and how many packets had as many
+X_CLOCK_HZ, X_RATE_NS, X_RATE_STAMPS = _stream.take(
+    3
+)  # 0: not known yet; since when and from how much it is measured
+X_JITTER16, X_JITTER16_MOST = _stream.take(2)  # 16 times the jitter of A.8
+X_LONGEST_WAIT_NS, X_LONGEST_WAIT_FRAME, X_LONGEST_WAIT_AT_NS = _stream.take(3)
+# Delay against the timestamps, least and most in the open second; the largest spread in any second.
+X_SECOND, X_DELAY_NS, X_DELAY_STAMP, X_DELAY_LEAST, X_DELAY_MOST = _stream.take(5)
+X_DELAY_SPREAD_NS, X_DELAY_SPREAD_AT_NS = _stream.take(2)
+# Of each of the first jumps: time before and after it, the frame after, and packets.
+L_START_NS, L_END_NS, L_FRAME, L_PACKETS = range(4)
+LOSSES, LOSS_COLUMNS = 16, 4
+(X_FIRST_LOSSES,) = _stream.take(1, width=LOSSES * LOSS_COLUMNS)
+STREAM_COLUMNS = _stream.size
 
 # RFC 3550 A.1
 MAX_DROPOUT = 3000
@@ -90,9 +67,10 @@ def nominal(units_per_s):
     return 0
 
 
-@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {ROW})")
-def streams(b, cols, rows, first, table, totals):
-    """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none."""
+@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
+def streams(b, cols, rows, first, table):
+    """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none. A stream for which there is
+    no row is not followed; its flow is counted all the same."""
     for i in range(rows):
         payload = int(cols[PAYLOAD, i])
         if payload == 0 or payload + 12 > cols[CAP, i]:
@@ -121,17 +99,17 @@ def streams(b, cols, rows, first, table, totals):
                 size -= u8(b, p + size - 1)
         media = max(size - start, 0)
         key = mix(int(cols[FLOW, i]), ssrc) | 1
-        at = slot_of(table, key & MASK62)
+        at = slot_of(table, key)
         if at < 0:
-            totals[N_STREAM_OVERFLOW] += 1
             continue
         if table[at, X_KEY] == 0:
-            totals[N_STREAMS] += 1
-            table[at, X_KEY] = key & MASK62
+            table[at, X_KEY] = key
+            table[at, X_LAST_LOSS_NS] = -1
+            table[at, X_LONGEST_LOSS_NS] = -1
             table[at, X_SLOT] = cols[SLOT, i]
             table[at, X_SSRC] = ssrc
-            table[at, X_TYPE] = kind
-            table[at, X_FIRST] = number
+            table[at, X_PAYLOAD_TYPE] = kind
+            table[at, X_FIRST_FRAME] = number
             table[at, X_FIRST_NS] = rel
             table[at, X_BASE] = sequence
             table[at, X_HIGHEST] = sequence
@@ -139,7 +117,7 @@ def streams(b, cols, rows, first, table, totals):
             table[at, X_PACKETS] = 1
             table[at, X_RECEIVED] = 1
             table[at, X_STAMP] = stamp
-            table[at, X_BYTES] = media
+            table[at, X_MEDIA_BYTES] = media
             table[at, X_SAME_BYTES] = 1
             table[at, X_RATE_NS] = rel
             table[at, X_LAST_NS] = rel
@@ -159,15 +137,15 @@ def streams(b, cols, rows, first, table, totals):
             continue
         wait = rel - int(table[at, X_LAST_NS])
         table[at, X_LAST_NS] = rel
-        if wait > table[at, X_WAIT]:
-            table[at, X_WAIT] = wait
-            table[at, X_WAIT_FRAME] = number
-            table[at, X_WAIT_NS] = rel
+        if wait > table[at, X_LONGEST_WAIT_NS]:
+            table[at, X_LONGEST_WAIT_NS] = wait
+            table[at, X_LONGEST_WAIT_FRAME] = number
+            table[at, X_LONGEST_WAIT_AT_NS] = rel
         if ahead >= MAX_DROPOUT:
             # Another beginning: the sender started anew (RFC 3550 A.1 waits for a second packet in order; a jump as far
             # as this by chance is rarer than a sender that starts anew).
             table[at, X_RESTARTS] += 1
-            table[at, X_EXPECTED] += highest - int(table[at, X_BASE]) + 1
+            table[at, X_BEFORE] += highest - int(table[at, X_BASE]) + 1
             table[at, X_BASE] = sequence
             table[at, X_HIGHEST] = sequence
             table[at, X_WINDOW] = 1
@@ -184,33 +162,34 @@ def streams(b, cols, rows, first, table, totals):
         else:
             table[at, X_WINDOW] = ((int(table[at, X_WINDOW]) << ahead) & MASK62) | 1
         if ahead > 1:
-            n = int(table[at, X_GAPS])
+            n = int(table[at, X_LOSSES])
             if n < LOSSES:
-                table[at, X_FIRST_LOSS + LOSS_COLUMNS * n] = rel - wait
-                table[at, X_FIRST_LOSS + LOSS_COLUMNS * n + 1] = rel
-                table[at, X_FIRST_LOSS + LOSS_COLUMNS * n + 2] = number
-                table[at, X_FIRST_LOSS + LOSS_COLUMNS * n + 3] = ahead - 1
-            table[at, X_GAPS] += 1
+                loss = X_FIRST_LOSSES + LOSS_COLUMNS * n
+                table[at, loss + L_START_NS] = rel - wait
+                table[at, loss + L_END_NS] = rel
+                table[at, loss + L_FRAME] = number
+                table[at, loss + L_PACKETS] = ahead - 1
+            table[at, X_LOSSES] += 1
             table[at, X_LAST_LOSS_NS] = rel
-            if ahead - 1 > table[at, X_LONGEST]:
-                table[at, X_LONGEST] = ahead - 1
-                table[at, X_LONGEST_FRAME] = number
-                table[at, X_LONGEST_NS] = rel
-        if media == table[at, X_BYTES]:
+            if ahead - 1 > table[at, X_LONGEST_LOSS]:
+                table[at, X_LONGEST_LOSS] = ahead - 1
+                table[at, X_LONGEST_LOSS_FRAME] = number
+                table[at, X_LONGEST_LOSS_NS] = rel
+        if media == table[at, X_MEDIA_BYTES]:
             table[at, X_SAME_BYTES] += 1
         moved = ((stamp - int(table[at, X_STAMP]) + 0x80000000) & 0xFFFFFFFF) - 0x80000000
         table[at, X_STAMP] = stamp
         if ahead == 1:
-            if moved == table[at, X_STEP]:
+            if moved == table[at, X_PACKET_STAMPS]:
                 table[at, X_STEPS] += 1
             elif table[at, X_STEPS] == 0:
-                table[at, X_STEP] = moved
+                table[at, X_PACKET_STAMPS] = moved
         table[at, X_RATE_STAMPS] += moved
-        rate = int(table[at, X_RATE])
+        rate = int(table[at, X_CLOCK_HZ])
         if rate == 0:
             spent = rel - int(table[at, X_RATE_NS])
             if table[at, X_RECEIVED] >= RATE_AFTER and spent >= RATE_AFTER_NS and spent < 1_000_000_000_000:
-                table[at, X_RATE] = nominal(int(table[at, X_RATE_STAMPS]) * 1_000_000 // (spent // 1000))
+                table[at, X_CLOCK_HZ] = nominal(int(table[at, X_RATE_STAMPS]) * 1_000_000 // (spent // 1000))
                 table[at, X_RATE_NS] = rel
                 table[at, X_RATE_STAMPS] = 0
             continue
@@ -221,8 +200,7 @@ def streams(b, cols, rows, first, table, totals):
         jitter = int(table[at, X_JITTER16])
         jitter += apart - ((jitter + 8) >> 4)
         table[at, X_JITTER16] = jitter
-        if jitter > table[at, X_JITTER16_MOST]:
-            table[at, X_JITTER16_MOST] = jitter
+        table[at, X_JITTER16_MOST] = max(jitter, int(table[at, X_JITTER16_MOST]))
         # Delay against the timestamps, from the first packet of each second: what a receive buffer must even out.
         second = rel // 1_000_000_000
         if second != table[at, X_SECOND]:
@@ -237,6 +215,6 @@ def streams(b, cols, rows, first, table, totals):
             table[at, X_DELAY_LEAST] = min(int(table[at, X_DELAY_LEAST]), delay)
             table[at, X_DELAY_MOST] = max(int(table[at, X_DELAY_MOST]), delay)
             spread = int(table[at, X_DELAY_MOST]) - int(table[at, X_DELAY_LEAST])
-            if spread > table[at, X_SPREAD]:
-                table[at, X_SPREAD] = spread
-                table[at, X_SPREAD_NS] = rel
+            if spread > table[at, X_DELAY_SPREAD_NS]:
+                table[at, X_DELAY_SPREAD_NS] = spread
+                table[at, X_DELAY_SPREAD_AT_NS] = rel
