@@ -9,8 +9,9 @@ from collections.abc import Iterable
 
 from preflight.checks.asks import Missing
 from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import AGAIN, Check, Judge, Limits, Measured, Saw
+from preflight.checks.rule import AGAIN, Check, Judge
 from preflight.checks.say import heard_only
+from preflight.checks.says import Limits, Measured, Saw
 from preflight.facts import Facts
 
 MOST_EVIDENCE = 40  # a flood of made-up senders must not fill the report

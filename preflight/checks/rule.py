@@ -1,4 +1,4 @@
-"""What a check is, and what it may say.
+"""What a check is.
 
 A check is one file in a folder of this package, with two names in it. `CHECK` holds all that is known of it beside the
 judging: its question, its limits and where they come from, what it asks for, its place in the order of fixing, what it
@@ -7,17 +7,15 @@ the check asks for and its limits' values, it yields what it saw. `preflight/che
 says what is missing where there was nothing to judge.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from preflight.checks.asks import View
-from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.says import Limits, Says
 
 Subject = Literal["computer", "wire", "soak", "plan"]
-Limits = Mapping[str, float]
-Judge = Callable[[Any, Limits], Iterator["Saw | Measured"]]
-Span = tuple[float, float]
+Judge = Callable[[Any, Limits], Says]
 
 AGAIN = "Run the line check again."
 # What a full or stopped link does to everything that keeps time.
@@ -76,68 +74,3 @@ class Check:
     def values(self, own: Limits) -> dict[str, float]:
         """What to judge by: each limit's value, or the one in `own`, as a rig sheet gives them."""
         return {limit.name: own.get(limit.name, limit.value) for limit in self.limits}
-
-
-@dataclass(frozen=True)
-class Saw:
-    """One thing that a judge saw. `{at}` in `headline` stands where `at` belongs, the words for a moment that counts from the first
-    frame (" at 3.2 s"); a watch leaves it out. `fixes` and `cautions` are the check's own where they are None."""
-
-    outcome: Outcome
-    headline: str
-    evidence: tuple[Evidence, ...] = ()
-    culprits: tuple[str, ...] = ()
-    spans: tuple[Span, ...] = ()
-    at: str = ""
-    fixes: tuple[str, ...] | None = None
-    cautions: tuple[str, ...] | None = None
-
-
-@dataclass(frozen=True)
-class Measured:
-    """Figures of the whole, whatever was seen, and evidence that stands after everything else."""
-
-    values: Mapping[str, object] = field(default_factory=dict)
-    evidence: tuple[Evidence, ...] = ()
-
-
-def trouble(
-    outcome: Outcome,
-    headline: str,
-    evidence: Iterable[Evidence] = (),
-    *,
-    culprits: Iterable[str] = (),
-    spans: Iterable[Span] = (),
-    at: str = "",
-    fixes: Iterable[str] | None = None,
-    cautions: Iterable[str] | None = None,
-) -> Saw:
-    """Something is wrong, as gravely as `outcome` says. Culprits are hardware addresses or adapter names."""
-    return Saw(
-        outcome,
-        headline,
-        tuple(evidence),
-        tuple(culprits),
-        tuple(spans),
-        at,
-        None if fixes is None else tuple(fixes),
-        None if cautions is None else tuple(cautions),
-    )
-
-
-def fail(headline: str, evidence: Iterable[Evidence] = (), **more: Any) -> Saw:
-    return trouble(Outcome.FAIL, headline, evidence, **more)
-
-
-def caution(headline: str, evidence: Iterable[Evidence] = (), **more: Any) -> Saw:
-    return trouble(Outcome.CAUTION, headline, evidence, **more)
-
-
-def unproven(headline: str, evidence: Iterable[Evidence] = (), *, fixes: Iterable[str] | None = None) -> Saw:
-    """It could not be shown either way. `fixes` say what would show it; the check's own word where they are None."""
-    return trouble(Outcome.UNPROVEN, headline, evidence, fixes=fixes, cautions=())
-
-
-def passed(headline: str, evidence: Iterable[Evidence] = ()) -> Saw:
-    """In order. It counts only where nothing else was seen."""
-    return trouble(Outcome.PASS, headline, evidence, fixes=(), cautions=())

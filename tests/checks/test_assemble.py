@@ -6,18 +6,8 @@ from dataclasses import replace
 from preflight.checks.asks import View, Wire
 from preflight.checks.assemble import MOST_EVIDENCE, find
 from preflight.checks.finding import Evidence, Finding, Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    fail,
-    passed,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Limit
+from preflight.checks.says import Limits, Measured, Saw, caution, fail, passed, unproven
 from preflight.facts import Facts
 from preflight.rig.sheet import Sheet
 from tests.tally.captures import arp, every, studied

@@ -1,11 +1,10 @@
 """A USB adapter needs a bus that is faster than its link: on a slow socket, cable or hub it falls back to USB 2.0."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Limit
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 
 CHECK = Check(
     name="adapter-bus",
@@ -34,7 +33,7 @@ CHECK = Check(
 )
 
 
-def judge(computer: Audio, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, limits: Limits) -> Says:
     name, usb, bus = computer.audio.name, computer.audio.usb, computer.audio.bus
     if usb is None:
         yield Measured({"bus": bus})

@@ -1,11 +1,10 @@
 """The audio LAN is on a cable, in a socket of its own."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import Check, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.rule import Check
+from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 
 CHECK = Check(
     name="adapter-kind",
@@ -38,7 +37,7 @@ KINDS = {
 }
 
 
-def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, _limits: Limits) -> Says:
     audio = computer.audio
     seen = [Evidence(f"{audio.name}: {audio.kind_reason}")] if audio.kind else []
     made, own = audio.permanent_address, audio.hardware_address

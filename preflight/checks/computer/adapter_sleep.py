@@ -4,12 +4,11 @@ Two facts are judged apart: energy-efficient Ethernet, which needs both ends of 
 for the device. It passes only where both are known to be off, or not in use.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, caution, passed, unproven
+from preflight.checks.rule import AGAIN, Check
+from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
 
 CHECK = Check(
     name="adapter-sleep",
@@ -46,7 +45,7 @@ LINK = {
 }
 
 
-def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, _limits: Limits) -> Says:
     name, eee, may_sleep = computer.audio.name, computer.audio.eee, computer.audio.may_sleep
     yield Measured({"eee": eee, "may_sleep": may_sleep})
     if eee in LINK:

@@ -7,13 +7,14 @@ over. A rig sheet tells more: the control network's subnet and router, this comp
 DHCP server is meant to be there.
 """
 
-from collections.abc import Iterator
 from ipaddress import IPv4Interface, IPv6Interface, ip_network
+from itertools import product
 
 from preflight.checks.asks import Audio, no_link
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import Check, Explains, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import Check, Explains
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.checks.see.addresses import address_holder, ipv4
 from preflight.host.facts import Adapter, Address, HostFacts
 from preflight.rig.sheet import Sheet
@@ -70,7 +71,7 @@ AS_PLANNED = ("Set the address as the rig sheet says, or write the new one on th
 GIVE_ADDRESS = ("Give the audio adapter an address of the audio LAN, as the show's address plan says.",)
 
 
-def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, _limits: Limits) -> Says:
     audio, host = computer.audio, computer.host
     holder = address_holder(audio, host)
     if holder is None:
@@ -112,20 +113,19 @@ def _others(holder: Adapter, host: HostFacts) -> list[Adapter]:
     ]
 
 
-def _shared_subnets(audio: Adapter, holder: Adapter, host: HostFacts) -> Iterator[Saw]:
+def _shared_subnets(audio: Adapter, holder: Adapter, host: HostFacts) -> Says:
     for other in _others(holder, host):
-        for own in _routed(holder):
-            for theirs in _routed(other):
-                if own.version != theirs.version or not own.network.overlaps(theirs.network):
-                    continue
-                if own.ip == theirs.ip:
-                    text = f"{holder.name} and {other.name} have the same address {own.ip}."
-                else:
-                    text = f"{holder.name} ({own}) and {other.name} ({theirs}) are in one subnet."
-                yield fail(text, fixes=OWN_SUBNET, culprits=[audio.name])
+        for own, theirs in product(_routed(holder), _routed(other)):
+            if own.version != theirs.version or not own.network.overlaps(theirs.network):
+                continue
+            if own.ip == theirs.ip:
+                text = f"{holder.name} and {other.name} have the same address {own.ip}."
+            else:
+                text = f"{holder.name} ({own}) and {other.name} ({theirs}) are in one subnet."
+            yield fail(text, fixes=OWN_SUBNET, culprits=[audio.name])
 
 
-def _gateway(audio: Adapter, holder: Adapter, host: HostFacts) -> Iterator[Saw]:
+def _gateway(audio: Adapter, holder: Adapter, host: HostFacts) -> Says:
     if not holder.gateways:
         return
     many = len(holder.gateways) > 1
@@ -134,13 +134,11 @@ def _gateway(audio: Adapter, holder: Adapter, host: HostFacts) -> Iterator[Saw]:
         f"adapter {holder.name}"
     )
     second = [other.name for other in _others(holder, host) if other.gateways]
-    if second:
-        yield fail(f"{goes}, and another by {', '.join(second)}.", fixes=NO_GATEWAY, culprits=[audio.name])
-    else:
-        yield caution(f"{goes}.", fixes=NO_GATEWAY, culprits=[audio.name])
+    say, more = (fail, f", and another by {', '.join(second)}") if second else (caution, "")
+    yield say(f"{goes}{more}.", fixes=NO_GATEWAY, culprits=[audio.name])
 
 
-def _planned(audio: Adapter, holder: Adapter, sheet: Sheet) -> Iterator[Saw]:
+def _planned(audio: Adapter, holder: Adapter, sheet: Sheet) -> Says:
     """What the rig sheet says otherwise. It is heard on the wire, too, where a device is told by its hardware address."""
     culprits = [each for each in (audio.name, audio.hardware_address) if each]
     subnet = ip_network(sheet.control.subnet) if sheet.control.subnet else None
@@ -161,14 +159,11 @@ def _planned(audio: Adapter, holder: Adapter, sheet: Sheet) -> Iterator[Saw]:
     mine = next((device for device in sheet.device if device.hardware == hardware), None)
     has = [each.text for each in ipv4(holder)]
     if mine is not None and mine.address and ":" not in mine.address and has and mine.address not in has:
-        yield fail(
-            f"{holder.name} has {', '.join(has)}; the rig sheet gives {mine.name} {mine.address}.",
-            fixes=AS_PLANNED,
-            culprits=culprits,
-        )
+        text = f"{holder.name} has {', '.join(has)}; the rig sheet gives {mine.name} {mine.address}."
+        yield fail(text, fixes=AS_PLANNED, culprits=culprits)
 
 
-def _own(audio: Adapter, holder: Adapter, leases: bool) -> Iterator[Saw]:
+def _own(audio: Adapter, holder: Adapter, leases: bool) -> Says:
     """`leases` where the sheet allows a DHCP server on the audio LAN."""
     leased = [each.text for each in ipv4(holder) if each.origin == "dhcp"]
     if leased and not leases:

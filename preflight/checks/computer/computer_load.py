@@ -1,21 +1,9 @@
 """Head-room of this computer: processor while listening (without this program's own share), memory, room on the disk."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Computer
 from preflight.checks.finding import Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Limit
+from preflight.checks.says import Limits, Measured, Says, caution, passed, trouble, unproven
 from preflight.host.facts import Load
 
 CHECK = Check(
@@ -47,18 +35,15 @@ CHECK = Check(
 )
 
 
-def judge(computer: Computer, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Computer, limits: Limits) -> Says:
     now = (computer.host_after or computer.host).load
     cpu = _busy_percent(computer.host.load, now) if computer.host_after is not None else None
-    memory = _percent(now.memory_free_bytes, now.memory_bytes)
+    free, memory = now.memory_free_bytes, None
+    if free is not None and now.memory_bytes:
+        memory = 100 * free / now.memory_bytes
     disk_gb = now.disk_free_bytes / 1e9 if now.disk_free_bytes is not None else None
-    yield Measured(
-        {
-            "cpu_percent": _rounded(cpu),
-            "memory_free_percent": _rounded(memory),
-            "disk_free_gb": _rounded(disk_gb),
-        }
-    )
+    room = {"cpu_percent": cpu, "memory_free_percent": memory, "disk_free_gb": disk_gb}
+    yield Measured({name: None if fact is None else round(fact, 1) for name, fact in room.items()})
     if memory is not None and memory < limits["memory_caution"]:
         yield trouble(
             Outcome.FAIL if memory < limits["memory_fail"] else Outcome.CAUTION,
@@ -90,11 +75,3 @@ def _busy_percent(before: Load, after: Load) -> float | None:
     total = after.total_s - before.total_s
     busy = after.busy_s - before.busy_s - max(0.0, after.own_s - before.own_s)
     return max(0.0, min(100.0, 100 * busy / total)) if total > 0 else None
-
-
-def _percent(part: int | None, whole: int | None) -> float | None:
-    return 100 * part / whole if part is not None and whole else None
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 1)

@@ -1,22 +1,10 @@
 """The computer runs on mains, at full speed, and does not go to sleep in the middle of the show."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Computer
 from preflight.checks.cautions import QUALIFIED
 from preflight.checks.finding import Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Limit
+from preflight.checks.says import Limits, Measured, Says, caution, passed, trouble, unproven
 
 CHECK = Check(
     name="computer-power",
@@ -42,7 +30,7 @@ CHECK = Check(
 )
 
 
-def judge(computer: Computer, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Computer, limits: Limits) -> Says:
     power = computer.host.power
     yield Measured(
         {

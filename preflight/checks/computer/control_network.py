@@ -5,13 +5,13 @@ that has a link and an IPv4 address which is not link-local. Where there is none
 audio LAN, which the computer cannot know. A subnet or a gateway that is shared is addressing's to fail; here it cautions, and is explained by that.
 """
 
-from collections.abc import Iterator
 from ipaddress import ip_network
 
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, caution, passed, unproven
+from preflight.checks.rule import AGAIN, Check
+from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
 from preflight.checks.see.addresses import address_holder, ipv4
 from preflight.host.facts import Adapter, HostFacts
 
@@ -48,7 +48,7 @@ CHECK = Check(
 CARRIERS = {"ethernet", "wifi", "bond", "bridge", None}
 
 
-def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, _limits: Limits) -> Says:
     audio, sheet = computer.audio, computer.sheet
     holder = address_holder(audio, computer.host)
     if holder is None:
@@ -69,27 +69,21 @@ def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
     )
     router = sheet.control.router if sheet is not None else None
     gates = [gate for each in others for gate in each.gateways or () if ":" not in gate]
-    if shared := [each.name for each in others if _share(holder, each)]:
-        yield caution(
-            f"{shared[0]} is in the audio adapter's own subnet: the control network has none of its own.",
-            culprits=[audio.name, *shared],
-        )
+    shared = [each.name for each in others if _share(holder, each)]
+    wrong = ""
+    if shared:
+        wrong = f"{shared[0]} is in the audio adapter's own subnet: the control network has none of its own."
     elif subnet is not None and not planned:
-        yield caution(
+        wrong = (
             f"No adapter is in the control network of the rig sheet ({subnet}): {names} "
-            f"{'is' if len(others) == 1 else 'are'} in another one.",
-            culprits=[audio.name],
+            f"{'is' if len(others) == 1 else 'are'} in another one."
         )
     elif planned and router and "." in router and gates and router not in gates:
-        yield caution(
-            f"The default gateway by {names} is {gates[0]}; the rig sheet's router is {router}.",
-            culprits=[audio.name],
-        )
+        wrong = f"The default gateway by {names} is {gates[0]}; the rig sheet's router is {router}."
     elif holder.gateways and not any(each.gateways for each in others):
-        yield caution(
-            f"The default gateway goes by the audio adapter {holder.name}, not by {names}.",
-            culprits=[audio.name],
-        )
+        wrong = f"The default gateway goes by the audio adapter {holder.name}, not by {names}."
+    if wrong:
+        yield caution(wrong, culprits=[audio.name, *shared])
     doubtful = [each for each in (holder, *others) if any(one.interface is None for one in ipv4(each))]
     if doubtful:
         yield unproven(f"The system does not say which subnet {doubtful[0].name} is in.")

@@ -5,12 +5,11 @@ then assume half duplex. That side counts late collisions; the full side, which 
 broken frames.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Link
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import Check, Explains, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.rule import Check, Explains
+from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 from preflight.host.facts import Adapter
 
 CHECK = Check(
@@ -42,7 +41,7 @@ CHECK = Check(
 )
 
 
-def judge(computer: Link, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Link, _limits: Limits) -> Says:
     audio = computer.audio
     yield Measured({"duplex": audio.duplex})
     if audio.duplex is None:

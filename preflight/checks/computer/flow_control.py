@@ -3,12 +3,11 @@
 This is how the link is set; pause-frames judges whether anyone asked for a stop.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, caution, passed, unproven
+from preflight.checks.rule import AGAIN, Check
+from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
 
 CHECK = Check(
     name="flow-control",
@@ -36,7 +35,7 @@ SAID = {
 }
 
 
-def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, _limits: Limits) -> Says:
     name, pause = computer.audio.name, computer.audio.pause
     yield Measured({"flow_control": pause})
     if pause is None:

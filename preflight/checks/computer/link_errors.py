@@ -5,24 +5,14 @@ a few on. Frames that the computer fetched too late point at the computer, and c
 enough frames came in to break; what was counted before listening is told, and judged by nobody: it may be old.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted
+from preflight.checks.says import Limits, Measured, Says, caution, passed, trouble, unproven
 from preflight.host.facts import Counters
 
 CHECK = Check(
@@ -83,7 +73,7 @@ LATE = {
 }
 
 
-def judge(computer: Audio, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, limits: Limits) -> Says:
     name, before = computer.audio.name, computer.audio.counters
     later = computer.host_after.adapter(name) if computer.host_after is not None else None
     if later is None:

@@ -1,10 +1,9 @@
 """An audio LAN runs at gigabit; a link that came up slower is most often a bad pair in the cable."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Link
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.rule import Check, Limit
+from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 
 CHECK = Check(
     name="link-speed",
@@ -28,7 +27,7 @@ CHECK = Check(
 )
 
 
-def judge(computer: Link, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Link, limits: Limits) -> Says:
     name, speed, least = computer.audio.name, computer.audio.speed_mbps, limits["at_least_mbps"]
     yield Measured({"speed_mbps": speed})
     if speed is None:

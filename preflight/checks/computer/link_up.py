@@ -4,13 +4,13 @@ Where the computer was read before and after listening, the later reading counts
 went and came back shows in the system's count of link changes only.
 """
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Explains, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Explains
+from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 from preflight.host.facts import Adapter
 
 CHECK = Check(
@@ -40,7 +40,7 @@ CHECK = Check(
 TURN_ON = ("Turn the adapter on in the network settings.", AGAIN)
 
 
-def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, _limits: Limits) -> Says:
     before = now = computer.audio
     if computer.host_after is not None:
         now = computer.host_after.adapter(before.name) or replace(before, carrier=False)

@@ -1,10 +1,9 @@
 """The largest packet that this computer sends by the audio adapter: the standard 1500 bytes."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Limit
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 
 CHECK = Check(
     name="mtu",
@@ -29,7 +28,7 @@ CHECK = Check(
 )
 
 
-def judge(computer: Audio, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, limits: Limits) -> Says:
     mtu, standard, name = computer.audio.mtu, limits["mtu_bytes"], computer.audio.name
     yield Measured({"mtu_bytes": mtu})
     if mtu is None:

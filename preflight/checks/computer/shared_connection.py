@@ -5,12 +5,11 @@ the networks of adapters that are up and have an address that can be routed; tur
 it joins nothing yet, and will as soon as a second one comes up.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.checks.see.addresses import address_holder
 from preflight.host.facts import Adapter, HostFacts
 
@@ -43,14 +42,14 @@ CHECK = Check(
 )
 
 
-def judge(computer: Audio, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(computer: Audio, _limits: Limits) -> Says:
     audio, host = computer.audio, computer.host
     yield from _bridged(audio, host)
     yield from _forwarded(audio, host)
     yield passed(f"Nothing in this computer joins {audio.name} to another network.")
 
 
-def _bridged(audio: Adapter, host: HostFacts) -> Iterator[Saw | Measured]:
+def _bridged(audio: Adapter, host: HostFacts) -> Says:
     """What is to be said of the bridge or bond that the adapter is, or is part of."""
     name = audio.name if audio.kind in ("bridge", "bond") else audio.master
     if name is None:
@@ -78,7 +77,7 @@ def _bridged(audio: Adapter, host: HostFacts) -> Iterator[Saw | Measured]:
         yield caution(f"{alone}, so far with no second adapter in it.", seen, culprits=[audio.name])
 
 
-def _forwarded(audio: Adapter, host: HostFacts) -> Iterator[Saw | Measured]:
+def _forwarded(audio: Adapter, host: HostFacts) -> Says:
     others = [each for each in host.adapters if each.name != audio.name and _in_use(each, audio)]
     ways = [each.forwarding for each in (audio, *others)]
     yield Measured(
@@ -95,20 +94,12 @@ def _forwarded(audio: Adapter, host: HostFacts) -> Iterator[Saw | Measured]:
                 "The system does not say whether it shares its connection, or forwards packets between adapters."
             )
         return
-    on = "Connection sharing" if host.sharing else "IP forwarding"
     if others and _routable(address_holder(audio, host) or audio):
-        joined = ", ".join(each.name for each in others)
-        yield fail(
-            f"{on} is on: this computer joins {audio.name} to {joined}.",
-            _kind_of(audio),
-            culprits=[audio.name],
-        )
+        say, what = fail, f": this computer joins {audio.name} to {', '.join(each.name for each in others)}"
     else:
-        yield caution(
-            f"{on} is on. It joins nothing yet, but can as soon as a second network is plugged in.",
-            _kind_of(audio),
-            culprits=[audio.name],
-        )
+        say, what = caution, ". It joins nothing yet, but can as soon as a second network is plugged in"
+    on = "Connection sharing" if host.sharing else "IP forwarding"
+    yield say(f"{on} is on{what}.", _kind_of(audio), culprits=[audio.name])
 
 
 def _kind_of(audio: Adapter) -> list[Evidence]:

@@ -1,10 +1,9 @@
 """Cables of the rig sheet that are longer than Ethernet over them reaches."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Plan
 from preflight.checks.cautions import CABLE_ROUTE, FIBRE
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import Check, Limit
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.rig.budget import cables
 
 CHECK = Check(
@@ -37,7 +36,7 @@ CHECK = Check(
 )
 
 
-def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(plan: Plan, limits: Limits) -> Says:
     lengths = [cable.length_m for cable in cables(plan.sheet) if cable.length_m is not None]
     unknown = sum(cable.length_m is None for cable in cables(plan.sheet))
     too_long = doubtful = 0

@@ -1,10 +1,9 @@
 """How long the network takes from each sender to each receiver, against what the show allows it."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Plan
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, passed, trouble, unproven
+from preflight.checks.rule import Check, Limit
+from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.rig.budget import Path
 
 CHECK = Check(
@@ -40,7 +39,7 @@ CHECK = Check(
 )
 
 
-def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(plan: Plan, limits: Limits) -> Says:
     paths = sorted(plan.budget.paths, key=lambda path: -path.worst_us)
     if not paths:
         yield unproven("No stream of the rig sheet has a way to its receiver.")

@@ -1,10 +1,10 @@
 """How many boxes, engines and spares the rig sheet has."""
 
 from collections import Counter
-from collections.abc import Iterator
 
 from preflight.checks.asks import Plan
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, fail, passed
+from preflight.checks.rule import Check, Limit
+from preflight.checks.says import Limits, Measured, Says, fail, passed
 
 CHECK = Check(
     name="device-count",
@@ -26,7 +26,7 @@ CHECK = Check(
 )
 
 
-def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(plan: Plan, limits: Limits) -> Says:
     kinds = {device.name: device.kind for device in plan.sheet.device}
     counts = Counter(
         f"spare {kinds.get(device.spare_for or '', '')}" if device.kind == "spare" else device.kind

@@ -1,10 +1,9 @@
 """Power over Ethernet: whether each port feeds the class that its device needs, and the switch all of them."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Plan
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 
 AF_AT, AF_AT_W = "IEEE 802.3 clause 33 (802.3af, 802.3at), from memory", (15.4, 4.0, 7.0, 15.4, 30.0)
 BT, BT_W = "IEEE 802.3 clause 145 (802.3bt), from memory", (45.0, 60.0, 75.0, 90.0)
@@ -31,7 +30,7 @@ CHECK = Check(
 )
 
 
-def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(plan: Plan, limits: Limits) -> Says:
     budget = plan.budget
     for switch, free in budget.free_ports.items():
         if free < 0:

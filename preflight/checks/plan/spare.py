@@ -9,7 +9,8 @@ from collections.abc import Iterator
 
 from preflight.checks.asks import Missing, View, Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.rule import Check, Limits, Measured, Saw, caution, passed, unproven
+from preflight.checks.rule import Check
+from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
 from preflight.checks.see.roll import roll
 from preflight.rig.budget import Budget
 from preflight.rig.sheet import Device, Sheet
@@ -45,7 +46,7 @@ CHECK = Check(
 LOCAL = "224.0.0."  # never reported to be joined for a switch's sake: RFC 4541 section 2.1.2
 
 
-def judge(view: View, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(view: View, _limits: Limits) -> Says:
     sheet = view.sheet
     pairs = [(main, each) for each in sheet.device if (main := sheet.named(each.spare_for))] if sheet else []
     if sheet is None or not pairs:

@@ -1,12 +1,11 @@
 """How the rig hangs together: rings without spanning tree, what is lost with what, hops, free ports."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Plan
 from preflight.checks.cautions import CABLE_ROUTE
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted, listed
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.rig.budget import Failure
 
 CHECK = Check(
@@ -38,7 +37,7 @@ FIXES = dict(zip(("ring", "cable", "engine", "switch", "row"), CHECK.fixes, stri
 FEW, MANY = 3, 40  # names in a headline and in what stands below it; more are counted
 
 
-def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(plan: Plan, limits: Limits) -> Says:
     budget = plan.budget
     loops = [names for names, guarded in budget.rings if not guarded]
     lossy = [failure for failure in budget.failures if fatal(failure)]

@@ -1,9 +1,8 @@
 """Every planned stream over every link that it crosses, with all that a frame costs on the cable."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Plan
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import Check, Limit
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.rig.budget import LARGEST_PACKET, Way, packet
 
 CHECK = Check(
@@ -34,7 +33,7 @@ CHECK = Check(
 )
 
 
-def judge(plan: Plan, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(plan: Plan, limits: Limits) -> Says:
     budget, most = plan.budget, limits["share"]
     if not plan.sheet.stream:
         yield unproven("The rig sheet has no streams.")

@@ -4,8 +4,9 @@ RTP streams and PTP clocks have checks of their own.
 """
 
 from preflight.checks.asks import Wire
-from preflight.checks.rule import Limit, Limits
+from preflight.checks.rule import Limit
 from preflight.checks.say import PORTS
+from preflight.checks.says import Limits
 from preflight.checks.see.streams import heard_streams
 from preflight.tally.facts import Beat, Flow
 

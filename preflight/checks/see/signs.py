@@ -4,12 +4,12 @@ No sign alone need be enough: points add up, and from two sums on it is a cautio
 """
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf
 
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import Limits, Measured, Saw, trouble, unproven
+from preflight.checks.says import Limits, Measured, Says, trouble, unproven
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Sign:
 
 def weighed(
     signs: list[Sign], limits: Limits, most: Mapping[str, float], joined: tuple[str, str], silent: str
-) -> Iterator[Saw | Measured]:
+) -> Says:
     """By the limits fail and caution, the points of all `signs`, the heaviest first; those of one weight count up to its
     `most`. `joined` are the words before and after "is", `silent` those where there are too few points."""
     signs = sorted(signs, key=lambda sign: -limits[sign.weight])  # stable

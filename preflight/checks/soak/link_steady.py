@@ -9,20 +9,9 @@ from collections.abc import Iterator
 from preflight.checks.asks import Soaked
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import (
-    KEEPS_TIME,
-    Check,
-    Explains,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    Span,
-    fail,
-    passed,
-    unproven,
-)
+from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, span_text, when
+from preflight.checks.says import Limits, Measured, Says, Span, fail, passed, unproven
 from preflight.soak.facts import NS, SoakFacts
 
 CHECK = Check(
@@ -60,7 +49,7 @@ CHECK = Check(
 SHOWN = 8
 
 
-def judge(view: Soaked, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(view: Soaked, limits: Limits) -> Says:
     soak, figures = view.soak, view.soak.figures
     slowest, fastest, watched = figures.slowest_mbps, figures.fastest_mbps, span_text(figures.watched_ns / NS)
     yield Measured(

@@ -4,8 +4,9 @@ from collections.abc import Iterator
 
 from preflight.checks.asks import Soaked
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, passed
+from preflight.checks.rule import Check, Limit
 from preflight.checks.say import span_text, when
+from preflight.checks.says import Limits, Measured, Says, caution, passed
 from preflight.soak.facts import NS, SoakFacts
 
 CHECK = Check(
@@ -28,7 +29,7 @@ CHECK = Check(
 LEAST_GAP_S = 60  # less is lost to beginning and ending a run
 
 
-def judge(view: Soaked, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(view: Soaked, limits: Limits) -> Says:
     soak = view.soak
     watched, planned, runs = soak.figures.watched_ns, soak.planned_ns, len(soak.runs)
     yield Measured(

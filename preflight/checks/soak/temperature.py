@@ -4,12 +4,11 @@ The sensor's own limit counts where its maker set one. Few adapters have a senso
 a line check says nothing. After a soak the highest of all readings is judged.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import View
 from preflight.checks.cautions import HOT, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, passed, trouble, unproven
+from preflight.checks.rule import Check, Limit
+from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 
 CHECK = Check(
     name="temperature",
@@ -39,7 +38,7 @@ CHECK = Check(
 )
 
 
-def judge(view: View, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(view: View, limits: Limits) -> Says:
     soak = view.soak
     adapter = view.host.adapter(view.adapter) if view.host is not None else None
     hottest = soak.figures.adapter_c if soak else adapter.temperature_c if adapter else None

@@ -14,8 +14,9 @@ from ipaddress import AddressValueError, IPv4Address
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
 from preflight.checks.see.addresses import own_hardware
 from preflight.wire.arp import ArpMessage
 
@@ -79,7 +80,7 @@ class _Claim:
         return max(time for time, _ in self.times)
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     claims = _claims(wire)
     answered: dict[str, set[str]] = defaultdict(set)
     for (_, address), holders in claims.items():

@@ -1,13 +1,13 @@
 """Whether each device has the IP address that the rig sheet gives it, and nobody else has that."""
 
-from collections.abc import Iterator
 from ipaddress import ip_address
 
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check
 from preflight.checks.say import counted, who
+from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 from preflight.checks.see.roll import addresses_of, owners_of, roll
 
 CHECK = Check(
@@ -29,7 +29,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: PlannedWire, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: PlannedWire, _limits: Limits) -> Says:
     devices = [device for device in wire.sheet.device if device.hardware and device.address]
     if not devices:
         return

@@ -14,19 +14,9 @@ from dataclasses import dataclass
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
 from preflight.checks.see.beats import ESTABLISHED, FOLLOWED, Follows, followed, missing_frames
 from preflight.checks.see.flows import shown
 from preflight.tally.facts import Beat, Flow, MissingBeats
@@ -107,7 +97,7 @@ class Judged:
         return self.beat.missing / max(self.beat.beats * self.beat.per_beat, 1)
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     found = followed(wire, limits)
     if not found:
         yield unproven("No steady beat was heard beside streams and clocks.")

@@ -1,12 +1,11 @@
 """Broadcast reaches every device; hundreds a second cost every one of them time that audio needs."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit, Limits, Measured, Saw, passed, trouble
+from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text
+from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.loudest import loudest, sent
 
 CHECK = Check(
@@ -35,7 +34,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     share = 0.5 if wire.vantage == "mirror" else 1.0  # such a mirror shows every frame twice
     peak = wire.tally.rates.peaks["broadcast"]
     second, tenth = peak.in_1s * share, peak.in_100ms * share

@@ -5,8 +5,9 @@ from collections.abc import Iterator
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import PRIVACY
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import Check, Explains, Limit, Limits, Measured, Saw, caution, passed
+from preflight.checks.rule import Check, Explains, Limit
 from preflight.checks.say import count_text, counted
+from preflight.checks.says import Limits, Measured, Says, caution, passed
 from preflight.tally.facts import Measure
 
 CHECK = Check(
@@ -46,7 +47,7 @@ SEES = {
 }
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     source = wire.source
     silent_at_s, silent_s = _silence(wire)
     notes = [Evidence(SEES[wire.vantage])] if wire.vantage in SEES else []

@@ -15,21 +15,9 @@ from itertools import combinations
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    Span,
-    caution,
-    fail,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, heard_only, who
+from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, fail, passed, trouble, unproven
 from preflight.checks.see.best_master import best, reason
 from preflight.checks.see.flows import shown
 from preflight.tally.facts import ClockPort
@@ -123,7 +111,7 @@ class _Domain:
         return next(same, None)
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     domains = _domains(wire.tally.clocks, limits)
     if not domains:
         yield unproven(

@@ -4,13 +4,12 @@ Whether a clock leads at all, and only one, is the check `clock`'s. Here only: i
 device of the sheet, keeps time too, and is a caution; a leader that is not on the sheet is a fail.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Outcome
-from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, passed, trouble, unproven
+from preflight.checks.rule import AGAIN, Check
 from preflight.checks.say import who
+from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.flows import shown
 from preflight.tally.facts import ClockPort
 
@@ -37,7 +36,7 @@ CHECK = Check(
 CUT_OFF = "0" * 16  # no clock has this identity: what a cut frame leaves of it
 
 
-def judge(wire: PlannedWire, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: PlannedWire, _limits: Limits) -> Says:
     sheet, planned = wire.sheet, wire.sheet.clock_master()
     if planned is None:
         return

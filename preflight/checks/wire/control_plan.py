@@ -5,25 +5,14 @@ network may let the other network's address slip out, in an ARP request for inst
 joins nothing by that, so a desk, its spare and this computer are a caution only.
 """
 
-from collections.abc import Iterator
 from ipaddress import ip_address, ip_network
 
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Explains,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    fail,
-    passed,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Explains
 from preflight.checks.say import who
+from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.checks.see.roll import owners_of, roll
 from preflight.rig.sheet import Sheet
 
@@ -63,7 +52,7 @@ TWO_ADAPTERS = (
 )
 
 
-def judge(wire: PlannedWire, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: PlannedWire, _limits: Limits) -> Says:
     control = wire.sheet.control
     if not (control.subnet or control.router):
         return

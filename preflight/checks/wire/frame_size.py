@@ -7,13 +7,12 @@ bytes, and a real adapter drops short frames before a capture sees them: so shor
 padding is the rule, and never for more than a caution.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Outcome
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.says import Limits, Measured, Saw, Says, passed, trouble
 from preflight.checks.see.flows import lived, shown
 from preflight.tally.facts import Flow
 
@@ -55,7 +54,7 @@ LONGEST_CARRIED = 16384  # what no adapter sends in one frame was joined by a co
 COOKED = 6  # bytes that the header of a cooked capture is longer than Ethernet's, at most
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     flows = wire.tally.flows
     own = {talker.hardware for talker in wire.tally.talkers if talker.own}
     foreign = [f for f in flows if f.source not in own]

@@ -5,11 +5,10 @@ port (spanning tree, LLDP, CDP, pause frames) comes from a dead rig, too, and co
 the same are told by their own checks.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Wire
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, passed, unproven
+from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
+from preflight.checks.says import Limits, Measured, Says, passed, unproven
 
 CHECK = Check(
     name="heard-enough",
@@ -37,7 +36,7 @@ CHECK = Check(
 SWITCHES_OWN = ("01:80:c2:00:00:", "01:00:0c:cc:cc:cc")
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     speak = {
         flow.source
         for flow in wire.tally.flows

@@ -15,8 +15,9 @@ from ipaddress import ip_address, ip_network
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw
+from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import what, who
+from preflight.checks.says import Limits, Says
 from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.flows import lived
 from preflight.checks.see.signs import Sign, weighed
@@ -86,7 +87,7 @@ _GIVEN_OUT = ip_network("2000::/3")
 PRINTERS = ("_ipp._tcp.local.", "_ipps._tcp.local.", "_printer._tcp.local.", "_pdl-datastream._tcp.local.")
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     found: dict[tuple[str, str], Sign] = {}
     own = own_hardware(wire)
     for sign in (*_by_addresses(wire), *_by_ports(wire), *_by_words(wire)):

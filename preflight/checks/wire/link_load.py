@@ -1,24 +1,11 @@
 """How full the link is, with everything that a frame costs on the cable."""
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    KEEPS_TIME,
-    Check,
-    Explains,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.flows import shown
 from preflight.tally.facts import Measure, Talker, TallyFacts
 
@@ -52,7 +39,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     rates, copies = wire.tally.rates, wire.tally.copies
     # A cable carries both directions at once: each has the whole rate. A capture that does not tell them apart is
     # judged on both together.

@@ -7,25 +7,12 @@ frames that an open standard does not name; but what discovers or resolves addre
 for ever, so there steadiness is no excuse. Or this computer's own frames come back.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import (
-    KEEPS_TIME,
-    Check,
-    Explains,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    Span,
-    fail,
-    passed,
-    unproven,
-)
+from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.says import Limits, Measured, Saw, Says, Span, fail, passed, unproven
 from preflight.checks.see.flows import MAC_CONTROL, hidden
 from preflight.tally.facts import Flow, Repeats
 
@@ -91,7 +78,7 @@ DHCP = (67, 68, 546, 547)
 SHOWN = 4
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     copies = wire.tally.copies
     looped = [(f, f.repeats) for f in wire.tally.flows if f.repeats and _circles(f, f.repeats, limits)]
     looped.sort(key=lambda pair: -pair[1].most)

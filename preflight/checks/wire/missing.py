@@ -5,13 +5,14 @@ where it should have been heard here: its planned stream is due at this port and
 than this (as the sheet learned, and the others keep to what it learned of them); or somebody asks for it in vain.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import counted, listed, who
+from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 from preflight.checks.see.roll import Planned, Roll, identifiable, planned_streams, roll
 from preflight.rig.sheet import Device
 from preflight.wire.arp import ArpMessage
@@ -51,7 +52,7 @@ CHECK = Check(
 SHOWN_NAMES = 4
 
 
-def judge(wire: PlannedWire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: PlannedWire, limits: Limits) -> Says:
     devices = wire.sheet.device
     if not devices:
         return

@@ -13,19 +13,9 @@ from itertools import pairwise
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    fail,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted, span_text, who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, trouble, unproven
 from preflight.checks.see.flows import shown
 from preflight.checks.see.membership import (
     NO_ADDRESS,
@@ -90,7 +80,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     asking, table = queriers(wire, limits["query_interval"]), groups(wire)
     runs_out_s = asking[0].membership_s if asking else limits["membership_interval"]
     wanted = [g for g in table.values() if g.members or g.matters]

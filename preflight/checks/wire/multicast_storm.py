@@ -9,24 +9,13 @@ was heard too briefly at an edge of the capture, or is cut so short that nobody 
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    KEEPS_TIME,
-    Check,
-    Explains,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted
+from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.flows import MAC_CONTROL, hidden
 from preflight.checks.see.loudest import loudest, sent
 from preflight.tally.facts import Flow
@@ -71,7 +60,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     share = 0.5 if wire.vantage == "mirror" else 1.0  # such a mirror shows every frame twice
     rates = wire.tally.rates
     discovery = rates.peaks["discovery"]

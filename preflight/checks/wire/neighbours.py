@@ -12,8 +12,9 @@ from typing import Literal
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
 from preflight.host.facts import Adapter
 from preflight.wire.cdp import CdpNeighbour
 from preflight.wire.lldp import NEAREST, LldpNeighbour
@@ -107,7 +108,7 @@ class _Neighbour:
         return ", ".join(part for part in known if part) or "nothing of how the port is set"
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     near = _by_lldp(wire)
     neighbours = near or _by_cdp(wire)
     if not neighbours:

@@ -5,24 +5,12 @@ the next one begins it anew or, with zero quanta, ends it, so the sum is the mos
 kept. Most adapters take pause frames for themselves and show none: silence is no proof.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    KEEPS_TIME,
-    Check,
-    Explains,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted, who
+from preflight.checks.says import Limits, Measured, Says, trouble, unproven
 from preflight.checks.see.flows import MAC_CONTROL, lived, shown
 
 CHECK = Check(
@@ -54,7 +42,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     flows = [f for f in wire.tally.flows if f.ethertype == MAC_CONTROL and f.pause_sum_quanta]
     flows.sort(key=lambda f: -f.frames)
     quantum_ms = limits["quantum"] / (wire.link_mbps * 1e3)

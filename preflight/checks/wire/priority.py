@@ -10,8 +10,9 @@ from collections.abc import Iterable, Iterator
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import Check, Limit, Limits, Measured, Saw, caution, passed, unproven
+from preflight.checks.rule import Check, Limit
 from preflight.checks.say import count_text, counted, who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, unproven
 from preflight.checks.see.flows import shown
 from preflight.checks.see.streams import SEEN_WHERE, heard_streams
 from preflight.tally.facts import Flow
@@ -50,7 +51,7 @@ EVENT_PORT = 319
 SHOWN = 6
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     flows = wire.tally.flows
     clock = [f for f in flows if f.clock and f.destination_port == EVENT_PORT and f.dscp is not None]
     off_ip = [f for f in flows if f.clock and f.dscp is None]

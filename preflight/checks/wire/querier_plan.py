@@ -5,13 +5,12 @@ wins (RFC 2236 section 3), so that a device which nobody planned takes the offic
 asking, too, and is a caution; who is not on the sheet is a fail.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import AGAIN, Check, Limits, Measured, Saw, passed, trouble, unproven
+from preflight.checks.rule import AGAIN, Check
 from preflight.checks.say import who
+from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.roll import switch_of
 from preflight.wire.igmp import IgmpMessage
 
@@ -41,7 +40,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: PlannedWire, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: PlannedWire, _limits: Limits) -> Says:
     planned = [switch for switch in wire.sheet.switch if switch.querier]
     if not planned:
         return

@@ -5,14 +5,14 @@ not beside it. Where receivers ask for one source (source-specific multicast), t
 """
 
 from collections import defaultdict
-from collections.abc import Iterator
 from ipaddress import ip_address, ip_network
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import who
+from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 from preflight.checks.see.streams import SEEN_WHERE, heard_streams
 from preflight.tally.facts import Flow
 
@@ -51,7 +51,7 @@ SHOWN = 8
 MOST = 64  # senders of a group that are compared: a flood of made-up ones must not stall the verdict
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     flows = {id(flow): flow for _, flow in heard_streams(wire) if _group(flow)}
     places: dict[tuple[str, int], list[Flow]] = defaultdict(list)
     for flow in flows.values():

@@ -12,21 +12,9 @@ from itertools import groupby, pairwise
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    KEEPS_TIME,
-    Check,
-    Explains,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, heard_only, who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
 from preflight.facts import Vantage
 from preflight.wire.stp import Bpdu, BridgeId
 
@@ -89,7 +77,7 @@ QUICK_S = 2.0  # the rapid standards settle within: common practice
 VERSIONS = {0: "old spanning tree (802.1D)", 2: "rapid spanning tree", 3: "multiple spanning tree"}
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     heard = wire.heard(Bpdu)
     if not heard:
         yield unproven("No switch speaks spanning tree here.")

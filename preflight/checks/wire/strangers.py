@@ -4,13 +4,12 @@ Strategy: every sender by hardware address, less what the sheet lists: its devic
 Where the sheet leaves a device's address open, a stranger may be that device, and then it is a caution only.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import Check, Limits, Measured, Saw, passed, trouble
+from preflight.checks.rule import Check
 from preflight.checks.say import what, who
+from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.roll import addresses_of, owners_of, roll
 from preflight.tally.facts import Talker
 from preflight.wire.lldp import LldpNeighbour
@@ -40,7 +39,7 @@ SHOWN = 8
 MOST = 100  # a flood of made-up senders must not fill the report
 
 
-def judge(wire: PlannedWire, _limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: PlannedWire, _limits: Limits) -> Says:
     sheet = wire.sheet
     if not sheet.device and not sheet.switch:
         return

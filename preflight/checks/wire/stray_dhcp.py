@@ -6,13 +6,14 @@ here. Neither counts where something was sent to a client that could not be read
 may have paused.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, who
+from preflight.checks.says import Limits, Measured, Saw, Says, fail, passed, unproven
 from preflight.checks.see.dhcp import Server, heard_servers
 from preflight.checks.see.flows import shown
 from preflight.checks.see.silence import hole_s
@@ -76,7 +77,7 @@ CLIENT_PORTS = (68, 546)  # only servers and relays send to these: RFC 2131 sect
 Asks = dict[str, list[tuple[Seen, bool]]]
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     servers = heard_servers(wire)
     if not servers:
         yield from _silence(wire, limits)
@@ -113,7 +114,7 @@ def _stray(server: Server) -> Saw:
     )
 
 
-def _silence(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def _silence(wire: Wire, limits: Limits) -> Says:
     """No server spoke and none was named: proved, or only not seen?"""
     v4, v6 = wire.heard(Dhcp4Message), wire.heard(Dhcp6Message)
     asked = sum(m.message_type == "DISCOVER" and not m.relay for m in v4)

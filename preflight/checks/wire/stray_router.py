@@ -7,13 +7,13 @@ within the time a router may take.
 """
 
 from collections import defaultdict
-from collections.abc import Iterator
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble, unproven
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
+from preflight.checks.says import Limits, Measured, Saw, Says, passed, trouble, unproven
 from preflight.checks.see.silence import hole_s
 from preflight.wire.icmp import RouterMessage
 
@@ -64,7 +64,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     routers: dict[str, list[RouterMessage]] = defaultdict(list)
     asked: list[RouterMessage] = []
     for message in wire.heard(RouterMessage):

@@ -12,20 +12,9 @@ from collections.abc import Callable, Iterable, Iterator
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    Span,
-    caution,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted
+from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, passed, trouble, unproven
 from preflight.checks.see.streams import (
     SEEN_WHERE,
     Heard,
@@ -98,7 +87,7 @@ STEADY_BEATS = (
 SHOWN = 5
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     heard = heard_streams(wire)
     if not heard:
         yield unproven("No RTP stream was heard.")

@@ -10,19 +10,9 @@ from collections.abc import Iterator
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import (
-    AGAIN,
-    Check,
-    Limit,
-    Limits,
-    Measured,
-    Saw,
-    caution,
-    passed,
-    trouble,
-    unproven,
-)
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
 from preflight.checks.see.streams import (
     BYTES,
     SEEN_WHERE,
@@ -75,7 +65,7 @@ SHOWN = 6
 ROUNDED_MS = 0.005  # packet times are told in two decimals
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     heard, told, known = heard_streams(wire), announced(wire), names(wire)
     here = {place(flow) for _, flow in heard}
     silent = [each for each in told if each.place not in here]

@@ -9,8 +9,9 @@ from collections.abc import Callable, Iterator
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
 from preflight.checks.see.roll import Planned, planned_streams, whole_rate_hz
 from preflight.checks.see.streams import SEEN_WHERE, channels, heard_streams, place
 from preflight.rig.budget import packet
@@ -45,7 +46,7 @@ CHECK = Check(
 )
 
 
-def judge(wire: PlannedWire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: PlannedWire, limits: Limits) -> Says:
     planned = planned_streams(wire, wire.sheet)
     if not planned:
         return

@@ -7,12 +7,13 @@ is flooded: its addressee never speaks, or the switch forgets.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable
 
 from preflight.checks.asks import Wire
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble, unproven
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, what, who
+from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.flows import lived, shown
 from preflight.tally.facts import Flow
@@ -51,7 +52,7 @@ CHECK = Check(
 TALK = 4  # frames one way, and any back: a conversation. Common practice.
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     talks: dict[Ends, list[Flow]] = defaultdict(list)
     for flow in wire.tally.flows:
         if flow.cast == "unicast" and flow.source and flow.destination and flow.source != flow.destination:

@@ -5,12 +5,11 @@ that the port is set up as a trunk, or that frames leak. A tag with number 0 onl
 show the tags of the trunk it copies, and a computer that sends tagged frames itself was set up for that.
 """
 
-from collections.abc import Iterator
-
 from preflight.checks.asks import Wire
 from preflight.checks.finding import Outcome
-from preflight.checks.rule import AGAIN, Check, Limit, Limits, Measured, Saw, passed, trouble
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.flows import lived, shown
 
 CHECK = Check(
@@ -43,7 +42,7 @@ CHECK = Check(
 AVTP = 0x22F0  # IEEE 1722
 
 
-def judge(wire: Wire, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(wire: Wire, limits: Limits) -> Says:
     flows = wire.tally.flows
     reserved = [f for f in flows if f.vlan and f.ethertype == AVTP]
     tagged = sorted((f for f in flows if f.vlan and f.ethertype != AVTP), key=lambda f: -f.frames)

@@ -12,8 +12,9 @@ from ipaddress import IPv4Network, IPv6Network
 
 from preflight.checks.asks import Missing, View, Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.rule import AGAIN, Check, Explains, Limit, Limits, Measured, Saw, unproven
+from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import who
+from preflight.checks.says import Limits, Says, unproven
 from preflight.checks.see.maker import locally_administered
 from preflight.checks.see.signs import Sign, weighed
 from preflight.host.facts import Adapter
@@ -85,7 +86,7 @@ SAYS_SO, DESCRIBED_SO = "{} says it is a Wi-Fi access point", "{} is described a
 GATEWAY = "{} says it is an internet gateway; most of these are Wi-Fi routers"
 
 
-def judge(view: View, limits: Limits) -> Iterator[Saw | Measured]:
+def judge(view: View, limits: Limits) -> Says:
     wire, signs = Wire.of(view), _signs(view)
     if isinstance(wire, Missing) and not signs:
         yield unproven(wire.headline)

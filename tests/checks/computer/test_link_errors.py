@@ -107,3 +107,7 @@ def test_a_count_that_is_not_told_adds_nothing(told):
 
 def test_no_frame_lost_is_none_lost_too_late_however_few_came():
     assert judge(listened(rx_frames=200, rx_missed=0)).outcome is Outcome.PASS
+
+
+def test_frames_lost_too_late_that_are_not_told_are_none():
+    assert judge(listened(Counters(rx_frames=0, rx_errors=0), rx_frames=100)).outcome is Outcome.PASS

@@ -51,7 +51,9 @@ def test_the_sender_is_named_with_maker_kind_and_first_frame(tmp_path):
     finding = judge(studied(tmp_path, rest, storm(1000)))
     assert finding.outcome == FAIL
     assert finding.culprits == ("00:00:5e:00:53:01",)
-    assert finding.headline.startswith("Broadcast storm: 1 001 frames in one second, from 00:00:5e:00:53:01 (ICANN")
+    assert finding.headline.startswith(
+        "Broadcast storm: 1 001 frames in one second, from 00:00:5e:00:53:01 (ICANN"
+    )
     assert "00:00:5e:00:53:01 (ICANN, IANA Department) sent 1 000 in all, mostly local experimental" in told(
         finding
     )
