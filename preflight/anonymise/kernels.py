@@ -357,6 +357,18 @@ def cover_icmp4(b, p, end, key, pins, known):
 
 
 @kernel()
+def cover_addresses(b, p, end, width, key, pins, known):
+    """Addresses of `width` bytes one after another."""
+    while p + width <= end:
+        if width == 4:
+            cover_ip4(b, p, key, pins, known)
+        else:
+            cover_ip6(b, p, key, pins, known)
+        p += width
+    veil(b, p, end - p, key)
+
+
+@kernel()
 def cover_neighbour_options(b, p, end, key, pins, known):
     """RFC 4861 section 4.6, RFC 4191, RFC 8106."""
     while p + 8 <= end:
@@ -375,8 +387,7 @@ def cover_neighbour_options(b, p, end, key, pins, known):
             cover_prefix6(b, p + 8, min(u8(b, p + 2), 64), key, pins, known)
             veil(b, p + 16, 8, key)
         elif kind == 25:
-            for at in range(p + 8, p + size - 15, 16):
-                cover_ip6(b, at, key, pins, known)
+            cover_addresses(b, p + 8, p + size, 16, key, pins, known)
         elif kind != 5:
             veil(b, p + 2, size - 2, key)
         p += size
@@ -389,18 +400,13 @@ def cover_reports(b, p, end, width, key, pins, known):
     left = be16(b, p + 6)
     p += 8
     while left > 0 and p + 4 + width <= end:
-        more, addresses = 4 * u8(b, p + 1), be16(b, p + 2) + 1  # the group and its sources
-        p += 4
-        while addresses > 0 and p + width <= end:
-            if width == 4:
-                cover_ip4(b, p, key, pins, known)
-            else:
-                cover_ip6(b, p, key, pins, known)
-            p += width
-            addresses -= 1
-        more = min(more, end - p)
-        veil(b, p, more, key)
-        p += more
+        more = 4 * u8(b, p + 1)
+        several = min(be16(b, p + 2) + 1, (end - p - 4) // width)  # the group and its sources
+        stop = p + 4 + several * width
+        cover_addresses(b, p + 4, stop, width, key, pins, known)
+        more = min(more, end - stop)
+        veil(b, stop, more, key)
+        p = stop + more
         left -= 1
     veil(b, p, end - p, key)
 
@@ -412,32 +418,25 @@ def cover_icmp6(b, p, end, key, pins, known):
         veil(b, p + 4, end - p - 4, key)
         return
     kind = u8(b, p)
+    head = (
+        40 if kind == 137 else 16 if kind == 134 else 8 if kind == 133 else 24
+    )  # whole addresses from the ninth byte on
     if kind < 128:
         cover_quoted(b, p + 8, end, key, pins, known)
-    elif kind == 133:
-        cover_neighbour_options(b, p + 8, end, key, pins, known)
-    elif kind == 134 and p + 16 <= end:
-        cover_neighbour_options(b, p + 16, end, key, pins, known)
-    elif (130 <= kind <= 132 or 135 <= kind <= 136) and p + 24 <= end:
-        cover_ip6(b, p + 8, key, pins, known)
-        if kind >= 135:
-            cover_neighbour_options(b, p + 24, end, key, pins, known)
-        elif p + 28 <= end:  # a query of version 2
-            at = p + 28
-            while at + 16 <= end:
-                cover_ip6(b, at, key, pins, known)
-                at += 16
-            veil(b, at, end - at, key)
-        else:
-            veil(b, p + 24, end - p - 24, key)
-    elif kind == 137 and p + 40 <= end:
-        cover_ip6(b, p + 8, key, pins, known)
-        cover_ip6(b, p + 24, key, pins, known)
-        cover_neighbour_options(b, p + 40, end, key, pins, known)
     elif kind == 143:
         cover_reports(b, p, end, 16, key, pins, known)
-    else:
+    elif kind < 130 or kind > 137 or p + head > end:
         veil(b, p + 8, end - p - 8, key)
+    else:
+        for at in range(p + 8, p + head - 15, 16):
+            cover_ip6(b, at, key, pins, known)
+        p += head
+        if kind >= 133:
+            cover_neighbour_options(b, p, end, key, pins, known)
+        elif p + 4 <= end:  # a query of version 2
+            cover_addresses(b, p + 4, end, 16, key, pins, known)
+        else:
+            veil(b, p, end - p, key)
 
 
 @kernel()
@@ -446,16 +445,15 @@ def cover_igmp(b, p, end, key, pins, known):
     kind = u8(b, p) if p < end else 0
     if p + 8 > end or (kind != 0x11 and kind != 0x12 and kind != 0x16 and kind != 0x17 and kind != 0x22):
         veil(b, p + 4, end - p - 4, key)
-        return
-    if kind != 0x22:
+    elif kind == 0x22:
+        cover_reports(b, p, end, 4, key, pins, known)
+    else:
         cover_ip4(b, p + 4, key, pins, known)
         at = min(p + 12, end)
-        while kind == 0x11 and at + 4 <= end:
-            cover_ip4(b, at, key, pins, known)
-            at += 4
-        veil(b, at, end - at, key)
-        return
-    cover_reports(b, p, end, 4, key, pins, known)
+        if kind == 0x11:
+            cover_addresses(b, at, end, 4, key, pins, known)
+        else:
+            veil(b, at, end - at, key)
 
 
 @kernel()

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from preflight.anonymise import kernels
 from preflight.anonymise.capture import MESSAGES, Anonymiser
 from preflight.anonymise.cover import Cover
 from preflight.anonymise.key import as_words
@@ -115,3 +116,11 @@ def test_names_that_end_in_one_another_take_no_longer_than_others():
     started = time.process_time()
     new = MESSAGES[k.K_MDNS](data, Cover(KEY))
     assert len(new) == len(data) and b"\5local" in new and time.process_time() - started < 1
+
+
+def test_half_an_address_of_a_name_server_is_not_passed_on():
+    """RFC 8106 asks for whole addresses; the option's length allows eight bytes more."""
+    option = bytes([25, 2]) + bytes(6) + b"secrets!"
+    block, cover = bytearray(bytes([133]) + bytes(7) + option), Cover(KEY)
+    kernels.cover_icmp6(block, 0, len(block), cover.key, cover.pins, cover.known)
+    assert block[:16] == bytes([133]) + bytes(7) + option[:8] and block[16:] != option[8:]

@@ -15,6 +15,7 @@ import atheris
 with atheris.instrument_imports(include=["preflight"]):
     from preflight import wire
     from preflight.checks import all_checks
+    from preflight.checks.assemble import find
     from preflight.wire import arp, cdp, datagram, dhcp4, dhcp6, icmp, igmp, lldp, mdns, sap, sdp, ssdp, wlan  # noqa: F401
 
 from preflight.facts import Facts
@@ -80,8 +81,8 @@ def target(data: bytes) -> None:
         for text in value if isinstance(value, tuple) else (value,):
             assert not isinstance(text, str) or clean(text, 1000) == text
     facts = Facts(source=SOURCE, wire={type(fact): (fact,)})
-    for _, judge in CHECKS:
-        judge(facts)
+    for check, judge in CHECKS:
+        find(check, judge, facts)
 
 
 def main() -> None:
