@@ -179,8 +179,8 @@ def _differences(switch: _Neighbour, adapter: Adapter, overhead: int) -> Iterato
     if switch.speed_mbps and adapter.speed_mbps and switch.speed_mbps != adapter.speed_mbps:
         ends = f"{there} says {switch.speed_mbps} Mb/s, {here} says {adapter.speed_mbps} Mb/s"
         yield caution(f"{ends}: is something in between?", fixes=BETWEEN_FIXES, culprits=culprits)
-    sends, takes = (adapter.mtu or 0) + overhead, switch.max_frame_bytes
-    if takes and adapter.mtu and takes < sends:
+    sends, takes = adapter.mtu + overhead if adapter.mtu else 0, switch.max_frame_bytes
+    if takes and takes < sends:
         ends = f"{there} takes frames of up to {takes} bytes, {here} may send {sends}"
         yield caution(f"{ends}.", fixes=FRAME_FIXES, culprits=culprits)
     if switch.eee:

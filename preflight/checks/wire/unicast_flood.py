@@ -63,7 +63,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     one_way = {ends: flows for ends, flows in others.items() if ends[::-1] not in others}
     yield Measured(
         {
-            "own_station": sorted(ours)[:4],
+            "own_station": sorted(ours),
             "one_way_pairs": len(one_way),
             "one_way_frames": sum(map(_frames, one_way.values())),
             "both_way_pairs": len(both_ways) // 2,
@@ -93,7 +93,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
         f"The switch floods frames that {who(source, most[0].source_ip)} sends to {who(destination)}.",
-        [_flood(*each) for each in flooded[:6]],
+        [_flood(*each) for each in flooded],
         culprits=list(dict.fromkeys(ends[0] for ends, _ in flooded))[:16],
         spans=sorted(spans)[:16],
     )

@@ -36,7 +36,7 @@ def test_both_ends_agree():
     finding = judge(at_desk(word(GIGABIT, "00120f0405ee", "0080c2010014")))
     assert (finding.outcome, finding.headline) == (PASS, "This is backstage, port port 3.")
     assert "1000 Mb/s, full duplex, frames of up to 1518 bytes, VLAN 20" in shown(finding)
-    assert finding.measured["vlan"] == 20
+    assert finding.measured["vlan"] == 20 and f"({SERVER}, LLDP)" in shown(finding)
 
 
 @pytest.mark.parametrize(
@@ -85,7 +85,7 @@ def test_several_neighbours_at_one_cable():
     assert finding.outcome == CAUTION and "2 devices" in finding.headline
     assert "small switch" in finding.fixes[0] and "stage" in shown(finding)
     assert judge(at_desk(*both, word(src=OTHER, ttl=0))).outcome == PASS, "it said farewell"
-    assert judge(heard(*both)).outcome == PASS, "a capture just tells"
+    assert judge(heard(*both)).headline == "2 neighbours: backstage, port port 3; stage, port port 3."
     assert judge(replace(at_desk(*both), vantage="mirror")).outcome == PASS
 
 
@@ -105,6 +105,7 @@ def test_cdp_alone_and_beside_lldp():
     half = ("cdp", 0, samples.cdp(duplex=0, vlan=20))
     finding = judge(at_desk(half))
     assert finding.outcome == FAIL and "foh-switch, port port 3 is half duplex" in finding.headline
+    assert f"({SERVER}, CDP)" in shown(finding)
     assert judge(at_desk(word(GIGABIT), half)).outcome == PASS, "it may come from a switch farther on"
     two = ("cdp", 0, samples.cdp(src=OTHER, device=b"far"))
     assert judge(at_desk(half, two)).outcome == PASS

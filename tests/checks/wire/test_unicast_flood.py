@@ -10,9 +10,11 @@ from preflight.study import study
 from tests.checks.asked import asked
 from tests.tally.captures import (
     arp,
+    broadcast,
     every,
     mac,
     mirrored,
+    rtp,
     studied,
     told,
     udp,
@@ -116,3 +118,17 @@ def test_the_largest_flood_is_named_first_and_any_long_one_fails(tmp_path):
     assert finding.outcome == FAIL and finding.culprits == (mac(5), mac(7))
     assert finding.headline.startswith(f"The switch floods frames that {mac(5)}")
     assert len(finding.spans) == 2
+
+
+def test_what_goes_to_a_group_is_no_flood(tmp_path):
+    others = every(0.02, lambda n: rtp(7, "233.252.0.7", n), 0, 3) + every(0.02, broadcast(8, 1), 0, 3)
+    finding = judge(studied(tmp_path, OWN_TALK, others))
+    assert finding.outcome == PASS and finding.measured["one_way_pairs"] == 0
+
+
+def test_talk_of_others_is_counted_by_pairs(tmp_path):
+    finding = judge(studied(tmp_path, OWN_TALK, talk(3, 4), talk(5, OURS)))
+    assert finding.measured["both_way_pairs"] == 4, "no station has part in all of them"
+    host = HostFacts("Linux", (Adapter("audio", hardware_address=mac(OURS)),))
+    finding = judge(replace(studied(tmp_path, OWN_TALK, talk(3, 4)), host=host, adapter="audio"))
+    assert finding.measured["both_way_pairs"] == 1
