@@ -58,14 +58,15 @@ def judge(computer: Computer, limits: Limits) -> Says:
         )
     if cpu is not None and cpu >= limits["cpu_caution"]:
         yield caution(f"The processor was {cpu:.0f} % busy while listening.", fixes=[CHECK.fixes[0], AGAIN])
+    if cpu is not None and memory is not None and disk_gb is not None:
+        yield passed(
+            f"There is head-room: processor {cpu:.0f} % busy, {memory:.0f} % of the memory and {disk_gb:.0f} GB left."
+        )
+        return
     told = {"processor": cpu, "memory": memory, "disk": disk_gb}
-    if unknown := [name for name, fact in told.items() if fact is None]:
-        have = "have" if len(unknown) > 1 else "has"
-        yield unproven(f"It is not known how much room the {' and the '.join(unknown)} {have}.")
-    yield passed(
-        f"There is head-room: processor {cpu or 0:.0f} % busy, {memory or 0:.0f} % of the memory and "
-        f"{disk_gb or 0:.0f} GB left."
-    )
+    unknown = [name for name, fact in told.items() if fact is None]
+    have = "have" if len(unknown) > 1 else "has"
+    yield unproven(f"It is not known how much room the {' and the '.join(unknown)} {have}.")
 
 
 def _busy_percent(before: Load, after: Load) -> float | None:

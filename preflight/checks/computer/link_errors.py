@@ -99,8 +99,8 @@ def judge(computer: Audio, limits: Limits) -> Says:
             f"{name} counted {counted(broken, 'broken frame')} while listening.",
             culprits=[name],
         )
-    received, missed = rose.get("rx_frames"), errors.get("rx_missed", 0)
-    if received and missed >= max(1, received * limits["missed_share"]):
+    received, missed = rose.get("rx_frames"), errors.get("rx_missed")
+    if received and missed and missed >= received * limits["missed_share"]:
         yield caution(
             f"This computer fetched frames too late: {count_text(missed)} beside {count_text(received)} were lost at {name}.",
             fixes=MISSED,
