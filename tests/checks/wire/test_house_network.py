@@ -214,3 +214,11 @@ def test_the_words_tell_how_sure_it_is(tmp_path):
     assert sure.headline.startswith(f"Another network is joined to the audio LAN: {mac(GATE)}")
     unsure = judge(studied(tmp_path, [(0.0, from_far)]))
     assert unsure.headline.startswith(f"Another network may be joined to the audio LAN: {mac(GATE)}")
+
+
+def test_neighbouring_networks_are_a_gateway_at_work_and_two_gateways_no_more_than_one(tmp_path):
+    pair = [from_far, packet(GATE, "192.31.197.1", BOX, HERE, 443, 40001)]
+    frames = [*pair, *(by(0x43, frame) for frame in pair)]
+    finding = judge(studied(tmp_path, [(0.1 * n, frame) for n, frame in enumerate(frames)]))
+    assert (finding.measured["points"], finding.measured["signs"]) == (10, ["gateway at work"])
+    assert finding.culprits == (mac(GATE), mac(0x43))
