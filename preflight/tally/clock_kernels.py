@@ -25,16 +25,15 @@ from preflight.frames.kernels import (
 
 _clock = Columns()
 P_KEY, P_COUNT, P_FIRST_FRAME, P_FIRST_NS, P_LAST_NS = _clock.take(5)
-P_LONGEST_INTERVAL_NS, P_LONGEST_INTERVAL_AT_NS = _clock.take(
-    2
-)  # longest time between two, and when it began
+# The longest time between two, and when it began.
+P_LONGEST_INTERVAL_NS, P_LONGEST_INTERVAL_AT_NS = _clock.take(2)
 P_TRANSPORT, P_SDO, P_VERSION, P_DOMAIN, P_TYPE = _clock.take(5)
-P_ID_HIGH, P_ID_LOW, P_PORT, P_SRC = _clock.take(
-    4
-)  # the clock's identity in two halves, its port, who sent it
+# The clock's identity in two halves, its port, who sent it.
+P_ID_HIGH, P_ID_LOW, P_PORT, P_SRC = _clock.take(4)
 P_INTERVAL_LOG2, P_TWO_STEP = _clock.take(2)
 # Of Announce, as in the last one; a digest of all that it says of the grandmaster, and how often and when that changed.
-P_GM_HIGH, P_GM_LOW, P_PRIORITY1, P_CLOCK_CLASS, P_PRIORITY2, P_STEPS_REMOVED = _clock.take(6)
+P_GM_HIGH, P_GM_LOW, P_PRIORITY1, P_CLOCK_CLASS, P_ACCURACY, P_VARIANCE = _clock.take(6)
+P_PRIORITY2, P_STEPS_REMOVED = _clock.take(2)
 P_CONTENT, P_CHANGES, P_CHANGED_NS, P_CHANGED_FRAME = _clock.take(4)
 CLOCK_COLUMNS = _clock.size
 UDP4, UDP6, LAYER2 = TRANSPORTS = 4, 6, 2  # in the order of `facts.Transport`
@@ -136,6 +135,8 @@ def clocks(b, cols, rows, first, table):
         if version == 2 and kind == ANNOUNCE and start + 64 <= cap:
             table[at, P_PRIORITY1] = u8(b, p + 47)
             table[at, P_CLOCK_CLASS] = u8(b, p + 48)
+            table[at, P_ACCURACY] = u8(b, p + 49)
+            table[at, P_VARIANCE] = be16(b, p + 50)
             table[at, P_PRIORITY2] = u8(b, p + 52)
             table[at, P_GM_HIGH] = be32(b, p + 53)
             table[at, P_GM_LOW] = be32(b, p + 57)

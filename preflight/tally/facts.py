@@ -299,6 +299,8 @@ class ClockPort:
     grandmaster: str = ""
     priority1: int = 0
     clock_class: int = 0
+    accuracy: int = 0
+    variance: int = 0
     priority2: int = 0
     steps_removed: int = 0
     changes: int = 0
