@@ -4,7 +4,7 @@ from preflight.facts import Facts
 from preflight.frames.ahead import Ahead
 from preflight.frames.batch import Progress
 from preflight.frames.capture import CaptureFile
-from preflight.survey import Survey, vantage
+from preflight.survey import Survey
 
 
 def study(path: str, on_progress: Progress | None = None) -> Facts:
@@ -25,6 +25,4 @@ def surveyed(path: str, on_progress: Progress | None = None) -> tuple[Facts, Sur
         capture.partial = True
         for batch in batches.rest(patience_s=0.5):
             survey.add(batch)
-    tally = survey.tally_facts()
-    facts = Facts(source=capture.facts(), tally=tally, wire=survey.wire(), vantage=vantage(tally))
-    return facts, survey
+    return survey.facts(capture.facts()), survey

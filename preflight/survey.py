@@ -7,9 +7,10 @@ from collections import defaultdict
 
 import numpy as np
 
-from preflight.facts import Vantage
+from preflight.facts import Facts, Vantage
 from preflight.frames import kernels as k
 from preflight.frames.batch import ROWS, Batch
+from preflight.frames.facts import SourceFacts
 from preflight.tally.facts import TallyFacts
 from preflight.tally.tally import Tally
 from preflight.wire.picked import Picked
@@ -38,7 +39,7 @@ PER_KIND = 1024
 
 
 class Survey:
-    """Feed batches in order with `add`, then read `tally_facts`, `wire` and `vantage`."""
+    """Feed batches in order with `add`, then read `facts`. `link_mbps` is the rate that queues are reckoned with."""
 
     def __init__(self, link_mbps: int = 1000) -> None:
         self._tally = Tally(link_mbps)
@@ -78,14 +79,19 @@ class Survey:
                 if fact is not None:
                     self._wire[type(fact)].append(fact)
 
-    def tally_facts(self) -> TallyFacts:
-        return self._tally.facts()
+    def facts(self, source: SourceFacts) -> Facts:
+        """All that the frames of `source` tell. One that is live is on an access port, unless it hears as a mirror does."""
+        tally = self._tally.facts()
+        seen_from = vantage(tally)
+        return Facts(
+            source=source,
+            tally=tally,
+            wire={kind: tuple(facts) for kind, facts in self._wire.items()},
+            vantage="access port" if source.kind == "live" and seen_from != "mirror" else seen_from,
+        )
 
     def rtp_flows(self) -> np.ndarray:
         return self._tally.rtp_flows()
-
-    def wire(self) -> dict[type, tuple]:
-        return {kind: tuple(facts) for kind, facts in self._wire.items()}
 
 
 def vantage(tally: TallyFacts) -> Vantage:

@@ -12,7 +12,8 @@ from preflight.frames.batch import Batch
 from preflight.frames.capture import CaptureFile
 from preflight.host.facts import Adapter, Counters, HostFacts
 from preflight.live.keeper import Keeper
-from preflight.live.watch import NS, Event, Watch
+from preflight.live.standby import NS, Event
+from preflight.live.watch import Watch
 from tests.checks import ptp
 from tests.host.trees import Tree
 from tests.tally.captures import Timed, arp, broadcast, every, mac, rtp, write

@@ -1,6 +1,5 @@
 """`preflight soak`: hours on one item, and the log of all soaks."""
 
-import signal
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,15 +13,12 @@ from preflight.cli.options import Command, Duration, json_option, report_option,
 from preflight.text import clean
 
 if TYPE_CHECKING:
-    from preflight.cli.teller import Teller
-    from preflight.frames.live import Listener
     from preflight.live.log import Log, Logged
     from preflight.live.session import Session
-    from preflight.soak.facts import SoakFacts, State
+    from preflight.live.standby import Source
+    from preflight.soak.facts import SoakFacts
     from preflight.verdict import Result
 
-ENTRY_S = 5.0  # what a power cut may cost, and as much again while the disk is slow
-LOOK_S = 0.5
 PROGRESS_S = 600.0
 NS = 1_000_000_000
 
@@ -83,7 +79,7 @@ def run(
     from preflight.live.log import Plan
 
     chosen = choose(host.read(), adapter)
-    listener, refused = _listener(chosen)
+    source, refused = _source(chosen)
     with _opened(log_file, write=True) as log:
         computer = host.read()
         about = computer.adapter(chosen)
@@ -97,7 +93,7 @@ def run(
         )
         begun_ns = time.time_ns()
         number, in_log = log.begin(plan, refused, begun_ns)
-        return _soak(log, number, in_log, begun_ns, listener, refused, json_to, report_to, strict)
+        return _soak(log, number, in_log, begun_ns, source, refused, json_to, report_to, strict)
 
 
 @command.command(cls=Command)
@@ -126,7 +122,7 @@ def resume(
             number = open_ones[-1]
         soak = log.soak(number).facts
     chosen = choose(host.read(), soak.adapter)
-    listener, refused = _listener(chosen)
+    source, refused = _source(chosen)
     with _opened(log_file, write=True) as log:
         about = host.read().adapter(chosen)
         hardware = (about.hardware_address if about else None) or ""
@@ -138,7 +134,7 @@ def resume(
                 f"not {soak.hardware or 'no address'}.",
                 err=True,
             )
-        return _soak(log, number, in_log, begun_ns, listener, refused, json_to, report_to, strict)
+        return _soak(log, number, in_log, begun_ns, source, refused, json_to, report_to, strict)
 
 
 @command.command("list", cls=Command)
@@ -262,9 +258,10 @@ def _login() -> str:
         return ""
 
 
-def _listener(adapter: str) -> tuple["Listener | None", str]:
+def _source(adapter: str) -> tuple["Source", str]:
     """What listens; where the system does not let us, why."""
     from preflight.frames.live import ListenRefused, open_listener
+    from preflight.live.standby import Silence
 
     try:
         return open_listener(adapter, float("inf"), patient=True), ""
@@ -272,7 +269,7 @@ def _listener(adapter: str) -> tuple["Listener | None", str]:
         click.echo(
             f"preflight soak: {refused}. The computer's own counts are watched all the same.", err=True
         )
-        return None, str(refused)
+        return Silence(), str(refused)
 
 
 def _soak(
@@ -280,7 +277,7 @@ def _soak(
     number: int,
     in_log: int,
     begun_ns: int,
-    listener: "Listener | None",
+    source: "Source",
     refused: str,
     json_to: str | None,
     report_to: str | None,
@@ -288,92 +285,40 @@ def _soak(
 ) -> int:
     from preflight import host
     from preflight.cli.teller import JsonLines, teller
+    from preflight.host.glance import glance
+    from preflight.live.scribe import Scribe
     from preflight.live.session import Session
+    from preflight.live.standby import Event, stand_by, stoppable
     from preflight.report.result import as_json
 
     logged = log.soak(number).facts
     session = Session(logged, log.runs(number)[:-1], host.read(), begun_ns, time.monotonic_ns(), refused)
+    scribe = Scribe(log, number, in_log, session, source.facts)
     hello = f"Soaking {logged.label} on {logged.adapter}: soak {number} in {log.path}. Ctrl-C stops it; it can be resumed."
-    with teller(json_to, hello) as told:
-        result = _stand_by(log, number, in_log, listener, session, told)
+    shown = time.monotonic()
+    with stoppable() as stopped, teller(json_to, hello) as told:
+
+        def is_over() -> bool:
+            return stopped() or session.left_ns == 0
+
+        try:
+            for now, events in stand_by(source, session, is_over, lambda: glance(session.host)):
+                for event in events:
+                    told.tell(event)
+                if time.monotonic() - shown > PROGRESS_S:
+                    told.progress(Event(now, "note", _words(session.soak, session.left_ns)))
+                    shown = time.monotonic()
+                told.status(session.status, partial(_rows, session, scribe.late_s))
+                scribe.tick()
+        finally:
+            result = scribe.close()
         if isinstance(told, JsonLines):
             told.line(as_json(result, None))
     _put(result, None, report_to, quiet=json_to == "-")
     return result.verdict.exit_status(strict)
 
 
-class _Stop:
-    """Ctrl-C, SIGTERM and a terminal that is closed stop the soak in order: what was measured is written down first. A
-    second Ctrl-C does not wait for that."""
-
-    def __init__(self) -> None:
-        self.asked = False
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            if hasattr(signal, name):
-                signal.signal(getattr(signal, name), self._ask)
-
-    def _ask(self, *_: object) -> None:
-        if self.asked:
-            raise KeyboardInterrupt
-        self.asked = True
-
-
-def _stand_by(
-    log: "Log", number: int, in_log: int, listener: "Listener | None", session: "Session", told: "Teller"
-) -> "Result":
-    from concurrent.futures import Future, ThreadPoolExecutor
-
-    from preflight.host.glance import glance
-    from preflight.live.watch import Event
-
-    stop = _Stop()
-    looker, writer = ThreadPoolExecutor(1), ThreadPoolExecutor(1)  # neither may keep the ring waiting
-    looking = looker.submit(glance, session.host)
-    writing: Future[None] | None = None
-    looked = written = shown = started = time.monotonic()
-    try:
-        for batch in listener.heard() if listener else _nothing():
-            passed = time.monotonic()
-            now = listener.now_ns() if listener else int((passed - started) * NS)
-            if batch is not None:
-                session.add(batch)
-            events = session.tick(now, int(passed * NS), listener.dropped if listener else int)
-            if looking.done() and passed - looked > LOOK_S:
-                events += session.look(looking.result(), now)
-                looking = looker.submit(glance, session.host)
-                looked = passed
-            for event in events:
-                told.tell(event)
-            if passed - shown > PROGRESS_S:
-                told.progress(Event(now, "note", _words(session.soak, session.left_ns)))
-                shown = passed
-            told.status(session.status, partial(_rows, session, passed - written))
-            if stop.asked or session.left_ns == 0:
-                break
-            if passed - written > ENTRY_S and (writing is None or writing.done()):
-                if writing is not None:
-                    writing.result()
-                entry, _ = session.entry(listener.facts() if listener else None)
-                writing = writer.submit(log.add, number, in_log, entry)
-                written = passed
-    finally:
-        looker.shutdown(wait=False)
-        writer.shutdown(wait=True)
-        session.look(glance(session.host), listener.now_ns() if listener else 0)
-        ended: State = "done" if session.left_ns == 0 else "stopped"
-        entry, result = session.entry(listener.facts() if listener else None, ended)
-        log.add(number, in_log, entry, ended)
-    return result
-
-
-def _nothing() -> Iterator[None]:
-    """In place of a listener, where the system does not let us listen."""
-    while True:
-        time.sleep(0.1)
-        yield None
-
-
-def _rows(session: "Session", saved_s: float) -> dict[str, str]:
+def _rows(session: "Session", late_s: float) -> dict[str, str]:
     """What the display shows."""
     from preflight.cli.teller import lost, many, rates
     from preflight.report.soak import figures
@@ -394,7 +339,7 @@ def _rows(session: "Session", saved_s: float) -> dict[str, str]:
         "rates": rates(status),
         "heat": measured["temperature"],
         "lost": lost(status),
-        "saved": f"{saved_s:.0f} s ago" if saved_s > 2 * ENTRY_S else "",
+        "saved": f"{late_s:.0f} s ago" if late_s else "",
     }
 
 

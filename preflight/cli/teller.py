@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from preflight.live.watch import Event, Status
+from preflight.live.standby import Event
+from preflight.live.watch import Status
 from preflight.text import clean
 
 if TYPE_CHECKING:

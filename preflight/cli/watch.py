@@ -1,9 +1,7 @@
 """`preflight watch`: stand by for a whole show, and tell what changes."""
 
-import signal
-import time
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -17,15 +15,6 @@ from preflight.cli.options import (
     sheet_option,
     strict_option,
 )
-
-if TYPE_CHECKING:
-    from preflight.cli.teller import Teller
-    from preflight.frames.live import Listener
-    from preflight.host.facts import HostFacts
-    from preflight.live.keeper import Keeper
-    from preflight.live.watch import Watch
-
-LOOK_S = 0.5
 
 
 @click.command(cls=Command)
@@ -79,9 +68,11 @@ def command(
     from preflight.cli.adapters import choose
     from preflight.cli.output import Output
     from preflight.cli.sheet import load
-    from preflight.cli.teller import JsonLines, teller
+    from preflight.cli.teller import JsonLines, teller, watch_rows
     from preflight.frames.live import ListenRefused, open_listener
+    from preflight.host.glance import glance
     from preflight.live.keeper import Keeper
+    from preflight.live.standby import stand_by, stoppable
     from preflight.live.watch import Watch
     from preflight.report.result import as_json
     from preflight.verdict import judged
@@ -96,9 +87,13 @@ def command(
         return 3
     keeper = Keeper(Path(keep), chosen, keep_limit, keep_each_hour)
     watch = Watch(chosen, computer, planned)
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # both end it with a summary
-    with teller(json_to, f"Listening on {chosen}. Ctrl-C ends it with a summary.") as told:
-        _stand_by(listener, watch, keeper, told, computer)
+    hello = f"Listening on {chosen}. Ctrl-C ends it with a summary."
+    with stoppable() as stopped, teller(json_to, hello) as told:
+        for _, events in stand_by(listener, watch, stopped, lambda: glance(watch.host), keeper):
+            for event in events:
+                told.tell(event)
+            told.status(watch.status, partial(watch_rows, listener.name, watch.status))
+        listener.partial = stopped()
         result = judged(watch.whole(listener.facts()))
         if isinstance(told, JsonLines):
             told.line(as_json(result, None))
@@ -106,42 +101,3 @@ def command(
     output.add(result, quiet=json_to == "-")
     output.close()
     return result.verdict.exit_status(strict)
-
-
-def _stand_by(
-    listener: "Listener", watch: "Watch", keeper: "Keeper", told: "Teller", computer: "HostFacts"
-) -> None:
-    from concurrent.futures import ThreadPoolExecutor
-
-    from preflight.cli.teller import watch_rows
-    from preflight.host.glance import glance
-    from preflight.live.watch import Event
-
-    looker = ThreadPoolExecutor(1)  # asking the system may take longer than the ring holds out
-    looking = looker.submit(glance, computer)
-    looked = time.monotonic()
-    try:
-        for batch in listener.heard():
-            now = listener.now_ns()
-            if batch is not None:
-                watch.add(batch)
-                keeper.add(batch, now)
-            events = watch.judge(now, listener.dropped, time.monotonic)
-            if looking.done() and time.monotonic() - looked > LOOK_S:
-                computer = looking.result()
-                events += watch.look(computer, now)
-                looking = looker.submit(glance, computer)
-                looked = time.monotonic()
-            for event in events:
-                told.tell(event)
-                if event.grave:
-                    keeper.keep(event.check or event.kind, now)
-            for words in keeper.tick(now):
-                told.tell(Event(now, "note", words))
-            told.status(watch.status, lambda: watch_rows(listener.name, watch.status))
-    except KeyboardInterrupt:
-        listener.partial = True
-    finally:
-        looker.shutdown(wait=False)
-        for words in keeper.close(listener.now_ns()):
-            told.tell(Event(listener.now_ns(), "note", words))

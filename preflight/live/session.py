@@ -23,7 +23,8 @@ from preflight.live.soaked import (
     run_facts,
     source_of,
 )
-from preflight.live.watch import Event, Status, Watch
+from preflight.live.standby import Event
+from preflight.live.watch import Status, Watch
 from preflight.soak.course import Course, Heard
 from preflight.soak.facts import NS, Figures, Noted, Run, SoakFacts, State
 from preflight.verdict import Result, brief, decide
@@ -33,7 +34,7 @@ MOST_ALARMS = 1000  # of a run, that weigh in its verdict; the log has them all
 
 class Session:
     """`soak` is the soak as the log had it when this run began at `begun_ns`, `earlier` what was found in the runs before
-    this one; `soak` has this run as its last one. `clock_ns` is the steady clock that `tick` is given. Where the system
+    this one; `soak` has this run as its last one. `clock_ns` is where the clock stands that `judge` is given. Where the system
     refused to listen, `refused` says why."""
 
     def __init__(
@@ -61,9 +62,9 @@ class Session:
     def add(self, batch: Batch) -> None:
         self._watch.add(batch)
 
-    def tick(self, now_ns: int, clock_ns: int, dropped: Callable[[], int]) -> list[Event]:
+    def judge(self, now_ns: int, lost: Callable[[], int], clock: Callable[[], float]) -> list[Event]:
         """Time goes on; what is new on the wire. `now_ns` is the frames' own time from the beginning of the run."""
-        asleep = self._course.tick(clock_ns)
+        asleep = self._course.tick(int(clock() * NS))
         events = (
             [
                 Event(
@@ -76,7 +77,7 @@ class Session:
             else []
         )
         if not self._refused:
-            events += self._watch.judge(now_ns, dropped, time.monotonic)
+            events += self._watch.judge(now_ns, lost, clock)
         return self._noted([event for event in events if not event.check or event.check in fitting()])
 
     def look(self, host: HostFacts, now_ns: int) -> list[Event]:

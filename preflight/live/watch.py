@@ -8,7 +8,6 @@ the computer's facts are handed in, events come out; nothing here waits, listens
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
@@ -20,12 +19,11 @@ from preflight.frames import kernels as k
 from preflight.frames.batch import Batch
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import HostFacts
+from preflight.live.standby import NS, Event
 from preflight.rig.sheet import Sheet
-from preflight.survey import Survey, vantage
-from preflight.tally.facts import TallyFacts
+from preflight.survey import Survey
 from preflight.verdict import decide
 
-NS = 1_000_000_000
 # Long enough for a clock that announces itself each two seconds to be missed after three (IEEE 1588-2008 J.3.2).
 WINDOW_NS = 20 * NS
 STEP_NS = NS // 2
@@ -37,20 +35,6 @@ HEARD_S = 5.0  # a clock that was silent for longer is not shown
 LEARN_NS = 10 * NS  # who speaks so soon was there before
 MOST_DEVICES = 4096
 MOST_TOLD = 10  # new devices told in a minute
-
-
-@dataclass(frozen=True)
-class Event:
-    """`at_ns` is counted from the beginning of the watch. `check` is "" for what no check has found. The frames around a `grave`
-    one are worth keeping."""
-
-    at_ns: int
-    kind: Literal["alarm", "over", "link", "device", "note"]
-    headline: str
-    check: str = ""
-    outcome: str = ""
-    culprits: tuple[str, ...] = ()
-    grave: bool = False
 
 
 @dataclass(frozen=True)
@@ -91,7 +75,6 @@ class _Window:
         self._last_ns = int(batch.columns[k.TIME, batch.rows - 1])
 
     def facts(self, name: str, now_ns: int, dropped: int) -> Facts:
-        tally = self._survey.tally_facts()
         source = SourceFacts(
             kind="live",
             name=name,
@@ -102,17 +85,7 @@ class _Window:
             link_types=("Ethernet",),
             dropped=dropped - self._dropped,
         )
-        return _facts(source, tally, self._survey)
-
-
-def _facts(source: SourceFacts, tally: TallyFacts, survey: Survey) -> Facts:
-    seen_from = vantage(tally)
-    return Facts(
-        source=source,
-        tally=tally,
-        wire=survey.wire(),
-        vantage=seen_from if seen_from == "mirror" else "access port",
-    )
+        return self._survey.facts(source)
 
 
 @dataclass
@@ -130,7 +103,7 @@ class Watch:
 
     def __init__(self, adapter: str, host: HostFacts, sheet: Sheet | None = None) -> None:
         self._adapter = adapter
-        self._host = self._first_host = host
+        self.host = self._first_host = host
         self._sheet = sheet
         self._whole = Survey()
         self._windows = [_Window(0, 0)]
@@ -141,7 +114,6 @@ class Watch:
         self._counts = np.zeros(3, np.int64)  # frames, bytes, broadcasts since the last judging
         self._judged_ns = 0
         self._due_ns = STEP_NS
-        self._tally: TallyFacts | None = None
         self.status = Status(0.0, _link(host, adapter), 0, 0, 0, "", 0, 0, 0, ())
 
     def add(self, batch: Batch) -> None:
@@ -165,11 +137,7 @@ class Watch:
         began, dropped = clock(), lost()
         self._turn(now_ns, dropped)
         oldest = self._windows[0]
-        facts = replace(
-            oldest.facts(self._adapter, now_ns, dropped),
-            host=self._host, host_after=self._host, adapter=self._adapter, sheet=self._sheet,
-            **told_link(self._host, self._adapter),
-        )  # fmt: skip
+        facts = self._beside(oldest.facts(self._adapter, now_ns, dropped), self.host)
         events = [*self._findings(facts, oldest.start_ns, now_ns), *self._devices(facts, now_ns)]
         self._show(facts, now_ns, dropped)
         self._due_ns = now_ns + max(STEP_NS, int((clock() - began) * BUSY * NS))
@@ -177,8 +145,8 @@ class Watch:
 
     def look(self, host: HostFacts, now_ns: int) -> list[Event]:
         """What changed of the link since the last look."""
-        before, after = (each.adapter(self._adapter) for each in (self._host, host))
-        self._host = host
+        before, after = (each.adapter(self._adapter) for each in (self.host, host))
+        self.host = host
         self.status = replace(self.status, link=_link(host, self._adapter))
         down, was_down = (a is None or a.down for a in (after, before))
         said = ""
@@ -198,10 +166,14 @@ class Watch:
 
     def whole(self, source: SourceFacts) -> Facts:
         """The facts of the whole show, for the summary."""
+        return self._beside(self._whole.facts(source), self._first_host)
+
+    def _beside(self, heard: Facts, before: HostFacts) -> Facts:
+        """What was heard, beside what is known of the computer `before` and now."""
         return replace(
-            _facts(source, self._whole.tally_facts(), self._whole),
-            host=self._first_host, host_after=self._host, adapter=self._adapter, sheet=self._sheet,
-            **told_link(self._host, self._adapter),
+            heard,
+            host=before, host_after=self.host, adapter=self._adapter, sheet=self._sheet,
+            **told_link(self.host, self._adapter),
         )  # fmt: skip
 
     def _turn(self, now_ns: int, dropped: int) -> None:
@@ -283,7 +255,7 @@ class Watch:
         }
         self.status = Status(
             seconds=now_ns / 1e9,
-            link=_link(self._host, self._adapter),
+            link=_link(self.host, self._adapter),
             frames_s=frames,
             mbit_s=octets * 8 / 1e6,
             broadcasts_s=broadcasts,
