@@ -7,6 +7,7 @@ that memory does not grow with the capture, and one thread can make batches whil
 import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -93,8 +94,13 @@ class Bench:
         self.captured_bytes = 0
         self.cut = 0
         self.unreadable = 0
-        self._plain_bytes = 0
-        self.engine = self._compiled() if large or kernels_compile.ready() else kernels_compile.plain()
+        self._bytes = 0
+        self._large = large
+
+    @cached_property
+    def engine(self) -> kernels_compile.Engine:
+        """Chosen when it is first asked for: what is no capture is refused without waiting for a compiler."""
+        return self._compiled() if self._large or kernels_compile.ready() else kernels_compile.plain()
 
     def _compiled(self) -> kernels_compile.Engine:
         progress = self.progress
@@ -104,10 +110,9 @@ class Bench:
 
     def grown(self, nbytes: int) -> None:
         """Take note of `nbytes` more; change the engine when they are too many for plain Python."""
-        if not self.engine.compiled:
-            self._plain_bytes += nbytes
-            if self._plain_bytes > PLAIN_BYTES:
-                self.engine = self._compiled()
+        self._bytes += nbytes
+        if self._bytes > PLAIN_BYTES and not self.engine.compiled:
+            self.engine = self._compiled()
 
     def finish(self, block: np.ndarray, rows: int) -> Batch:
         """Classify `rows` frames whose first columns are filled."""

@@ -95,8 +95,7 @@ class CaptureFile:
         self.partial = False  # set from outside to end the reading early
         size = self._stream.size
         large = size is not None and size > (PLAIN_BYTES // 8 if self._stream.packed else PLAIN_BYTES)
-        self._bench: Bench | None = None
-        self._large = large
+        self._bench = Bench(large, progress)
 
     # -- bytes ---------------------------------------------------------------------------------------------
 
@@ -112,8 +111,7 @@ class CaptureFile:
         room = min(BLOCK, len(self._buffer) - left)
         got = self._stream.fill(self._buffer.data[left : left + room])
         self._end += got
-        if self._bench is not None:
-            self._bench.grown(got)
+        self._bench.grown(got)
         return got > 0
 
     def _need(self, count: int) -> bool:
@@ -144,7 +142,7 @@ class CaptureFile:
         """The rest cannot be read: an error if nothing was, else a remark in the facts."""
         if self._stream.trouble:
             reason = f"{reason} ({self._stream.trouble})" if self._end > self._pos else self._stream.trouble
-        if self._bench is None or self._bench.frames == 0:
+        if self._bench.frames == 0:
             raise self._error(reason)
         self._ended = f"offset {self._base + self._pos}: {reason}"
 
@@ -159,7 +157,6 @@ class CaptureFile:
             magic = self._buffer[self._pos : self._pos + 4].tobytes()
             if magic not in PCAP_MAGIC and magic != PCAPNG_MAGIC:
                 raise self._error("is not a pcap or pcapng capture; save it as one of these")
-            self._bench = Bench(self._large, self._progress)
             yield from self._pcapng() if magic == PCAPNG_MAGIC else self._pcap(*PCAP_MAGIC[magic])
             self._refuse_other_links()
         finally:
@@ -167,7 +164,7 @@ class CaptureFile:
 
     def _refuse_other_links(self) -> None:
         others = [link for link in self._links if link not in READABLE]
-        if others and self._bench is not None and self._bench.frames == self._others:
+        if others and self._bench.frames == self._others:
             if self._others == 0 and len(others) < len(self._links):
                 return  # an Ethernet adapter on which nothing was heard
             names = ", ".join(link_name(link) for link in others[:4])
@@ -176,7 +173,6 @@ class CaptureFile:
     def _batches(self, rows: int) -> Iterator[Batch]:
         """Batches of the `rows` frames that were walked: one, unless frames of links that are not read lie between."""
         bench = self._bench
-        assert bench is not None
         if all(link in READABLE for link in self._links):
             yield self._finish(rows)
             return
@@ -192,7 +188,6 @@ class CaptureFile:
                 self._others += end - start
 
     def _finish(self, rows: int) -> Batch:
-        assert self._bench is not None
         batch = self._bench.finish(self._buffer, rows)
         self._handed = True
         if self._progress is not None:
@@ -201,7 +196,6 @@ class CaptureFile:
 
     def _pcap(self, big: bool, fraction_ns: int) -> Iterator[Batch]:
         bench = self._bench
-        assert bench is not None
         if not self._need(24):
             self._end_here("the file header is cut short; ask for the capture again")
         link = struct.unpack(">I" if big else "<I", self._take(24)[20:24])[0] & 0x03FFFFFF
@@ -214,7 +208,6 @@ class CaptureFile:
         while True:
             if self.partial:
                 return
-            state[:] = (self._pos, 0, 0, 0)
             engine = bench.engine
             engine.walk_pcap(
                 engine.bytes_of(self._buffer),
@@ -240,7 +233,6 @@ class CaptureFile:
 
     def _pcapng(self) -> Iterator[Batch]:
         bench = self._bench
-        assert bench is not None
         interfaces = np.zeros((MAX_INTERFACES, k.INTERFACE_COLUMNS), np.int64)
         known = 0
         big = False
@@ -349,11 +341,11 @@ class CaptureFile:
             name=self.name,
             link_types=tuple(link_name(link) for link in self._links),
             dropped=self._dropped_in_all(),
-            malformed=self._bad + (self._bench.unreadable if self._bench else 0),
+            malformed=self._bad + self._bench.unreadable,
             # After Ctrl-C the sender of a pipe has ended too: a record that it left unfinished is no damage.
             ended_early="" if self.partial else self._ended,
             partial=self.partial,
-            **(self._bench.timing() if self._bench else {}),
+            **self._bench.timing(),
         )
 
 

@@ -10,16 +10,19 @@ captures as LINKTYPE_LINUX_SLL and LINKTYPE_LINUX_SLL2 of the link-type registry
 RFC 791, 8200, 768.
 """
 
-from preflight.frames.compile import BYTES, INTRINSIC, ROW, TABLE, kernel
+from preflight.frames.compile import BYTES, INTRINSIC, ROW, TABLE, Columns, kernel
 
-# Columns of a batch.
-TIME, WIRE, CAP, OFF, LINK, OUT = 0, 1, 2, 3, 4, 5
-SRC, DST, ETYPE, L3, CAST, VLAN, TAGS = 6, 7, 8, 9, 10, 11, 12
-PROTO, SPORT, DPORT, FLOW, DIGEST, KIND, DISCOVERY = 13, 14, 15, 16, 17, 18, 19
-REL, SLOT, COPY, PAYLOAD = 20, 21, 22, 23
-STRIPPED = 24  # tag control information + 1 of a VLAN tag that the capturing system took off, or 0
-DSCP, PCP = 25, 26  # priority marks: of IP, of the first VLAN tag; -1 without
-COLUMNS = 27
+# Columns of a batch, in the order in which they are filled: by a walker, by `classify`, by `steady`, by the tally.
+_batch = Columns()
+TIME, WIRE, CAP, OFF, LINK, OUT = _batch.take(6)
+STRIPPED = _batch.take(1)[
+    0
+]  # tag control information + 1 of a VLAN tag that the capturing system took off, or 0
+SRC, DST, ETYPE, L3, CAST, VLAN, TAGS, PROTO, SPORT, DPORT = _batch.take(10)
+DSCP, PCP = _batch.take(2)  # priority marks: of IP, of the first VLAN tag; -1 without
+FLOW, DIGEST, KIND, DISCOVERY, PAYLOAD = _batch.take(5)
+REL, SLOT, COPY = _batch.take(3)
+COLUMNS = _batch.size
 
 UNICAST, MULTICAST, BROADCAST = 0, 1, 2
 
@@ -27,24 +30,8 @@ UNICAST, MULTICAST, BROADCAST = 0, 1, 2
 ETHERNET, SLL, SLL2 = 1, 113, 276
 
 # Control frames worth dissecting.
-(
-    K_NONE,
-    K_DHCP4,
-    K_DHCP6,
-    K_MDNS,
-    K_SSDP,
-    K_LLDP,
-    K_CDP,
-    K_XID,
-    K_PREAUTH,
-    K_FAST_TRANSITION,
-    K_ARP,
-    K_IGMP,
-    K_ICMP4,
-    K_ICMP6,
-    K_STP,
-    K_SAP,
-) = range(16)
+K_NONE, K_DHCP4, K_DHCP6, K_MDNS, K_SSDP, K_LLDP, K_CDP, K_XID = range(8)
+K_PREAUTH, K_FAST_TRANSITION, K_ARP, K_IGMP, K_ICMP4, K_ICMP6, K_STP, K_SAP = range(8, 16)
 KINDS = 32  # room in the tables of totals
 
 # What a walker reports in `state`.
@@ -165,11 +152,23 @@ def digest(b, p, n):
     return fold(h0 ^ SALT1, h1 ^ SALT2) & MASK62
 
 
+@kernel()
+def enter(cols, row, time, wire, cap, off, link, out):
+    """Fill the first columns of a frame."""
+    cols[TIME, row] = time
+    cols[WIRE, row] = wire
+    cols[CAP, row] = cap
+    cols[OFF, row] = off
+    cols[LINK, row] = link
+    cols[OUT, row] = out
+    cols[STRIPPED, row] = 0
+
+
 @kernel(f"void({BYTES}, int64, int64, boolean, int64, int64, {TABLE}, {ROW})")
 def walk_pcap(b, pos, end, big, fraction_ns, link, cols, state):
-    """Walk pcap records in b[pos:end]. `fraction_ns` is 1000 for micro-, 1 for nanosecond files. Fills cols from row
-    state[W_ROWS] on and leaves state[W_POS] at the first byte not consumed."""
-    row = int(state[W_ROWS])
+    """Walk pcap records in b[pos:end]. `fraction_ns` is 1000 for micro-, 1 for nanosecond files. Fills cols and leaves
+    state[W_POS] at the first byte not consumed."""
+    row = 0
     room = cols.shape[1]
     stop = STOP_MORE
     while pos + 16 <= end:
@@ -182,13 +181,8 @@ def walk_pcap(b, pos, end, big, fraction_ns, link, cols, state):
             break
         if pos + 16 + cap > end:
             break
-        cols[TIME, row] = u32(b, pos, big) * 1000000000 + u32(b, pos + 4, big) * fraction_ns
-        cols[WIRE, row] = u32(b, pos + 12, big)
-        cols[CAP, row] = cap
-        cols[OFF, row] = pos + 16
-        cols[LINK, row] = link
-        cols[OUT, row] = 0
-        cols[STRIPPED, row] = 0
+        time = u32(b, pos, big) * 1000000000 + u32(b, pos + 4, big) * fraction_ns
+        enter(cols, row, time, u32(b, pos + 12, big), cap, pos + 16, link, 0)
         row += 1
         pos += 16 + cap
     state[W_POS] = pos
@@ -266,13 +260,8 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                         out = 1 if u32(b, at + 4, big) & 3 == 2 else 0
                         break
                     at += 4 + ((size + 3) & ~3)
-                cols[TIME, row] = last
-                cols[WIRE, row] = u32(b, pos + 24, big)
-                cols[CAP, row] = cap
-                cols[OFF, row] = pos + 28
-                cols[LINK, row] = int(interfaces[which, I_LINK])
-                cols[OUT, row] = out
-                cols[STRIPPED, row] = 0
+                link = int(interfaces[which, I_LINK])
+                enter(cols, row, last, u32(b, pos + 24, big), cap, pos + 28, link, out)
                 row += 1
         else:
             if known < 1:
@@ -283,13 +272,7 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                 snap = int(interfaces[0, I_SNAP])
                 if 0 < snap < cap:
                     cap = snap
-                cols[TIME, row] = last
-                cols[WIRE, row] = wire
-                cols[CAP, row] = cap
-                cols[OFF, row] = pos + 12
-                cols[LINK, row] = int(interfaces[0, I_LINK])
-                cols[OUT, row] = 0
-                cols[STRIPPED, row] = 0
+                enter(cols, row, last, wire, cap, pos + 12, int(interfaces[0, I_LINK]), 0)
                 row += 1
         pos += total
     state[W_POS] = pos
@@ -302,17 +285,8 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
 # Linux's packet ring, TPACKET_V3 (kernel documentation, networking/packet_mmap; struct tpacket3_hdr): offsets in a
 # block and in a packet's header, which sockaddr_ll follows.
 RING_PACKETS, RING_FIRST = 12, 16
-HDR_NEXT, HDR_SEC, HDR_NSEC, HDR_SNAP, HDR_LEN, HDR_STATUS, HDR_MAC, HDR_TCI, HDR_PKTTYPE = (
-    0,
-    4,
-    8,
-    12,
-    16,
-    20,
-    24,
-    32,
-    58,
-)
+HDR_NEXT, HDR_SEC, HDR_NSEC, HDR_SNAP, HDR_LEN, HDR_STATUS, HDR_MAC = 0, 4, 8, 12, 16, 20, 24
+HDR_TCI, HDR_PKTTYPE = 32, 58
 VLAN_VALID = 1 << 4
 PACKET_OUTGOING = 4
 
@@ -338,12 +312,11 @@ def walk_ring(b, base, size, big, cols, state):
         status = u32(b, pos + HDR_STATUS, big)
         tagged = status & VLAN_VALID != 0
         start = pos + u16(b, pos + HDR_MAC, big)
-        cols[TIME, row] = u32(b, pos + HDR_SEC, big) * 1000000000 + u32(b, pos + HDR_NSEC, big)
-        cols[WIRE, row] = u32(b, pos + HDR_LEN, big) + (4 if tagged else 0)
-        cols[CAP, row] = max(0, min(u32(b, pos + HDR_SNAP, big), base + size - start))
-        cols[OFF, row] = start
-        cols[LINK, row] = ETHERNET
-        cols[OUT, row] = 1 if u8(b, pos + HDR_PKTTYPE) == PACKET_OUTGOING else 0
+        time = u32(b, pos + HDR_SEC, big) * 1000000000 + u32(b, pos + HDR_NSEC, big)
+        wire = u32(b, pos + HDR_LEN, big) + (4 if tagged else 0)
+        cap = max(0, min(u32(b, pos + HDR_SNAP, big), base + size - start))
+        out = 1 if u8(b, pos + HDR_PKTTYPE) == PACKET_OUTGOING else 0
+        enter(cols, row, time, wire, cap, start, ETHERNET, out)
         cols[STRIPPED, row] = (u32(b, pos + HDR_TCI, big) & 0xFFFF) + 1 if tagged else 0
         row += 1
         left -= 1

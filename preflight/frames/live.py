@@ -57,8 +57,8 @@ class Listener(FrameSource):
         self._ended = ""
         self._listened = 0.0
         self.partial = False
-        # Compile first: what arrives meanwhile would fill the system's buffer.
         self._bench = Bench(large=True, progress=progress)
+        _ = self._bench.engine  # compile first: what arrives meanwhile would fill the system's buffer
         self._opened = time.time_ns(), time.monotonic()
 
     def heard(self) -> Iterator[Batch | None]:
@@ -202,7 +202,7 @@ class RingListener(Listener):
                     troubled = bool(events) and bool(events[0][1] & select.POLLERR)
                     error = troubled and self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
                     if error and not self._patient:
-                        self._ended = f"{self._listened:.1f} s: {clean(_words(error))}"
+                        self._ended = f"{self._listened:.1f} s: {clean(_why(error))}"
                         return
                     if self._patient:
                         self._find_again()
@@ -232,7 +232,7 @@ class RingListener(Listener):
             self._dropped += struct.unpack("3I", raw)[1]
 
 
-def _words(error: int) -> str:
+def _why(error: int) -> str:
     import errno
     import os
 

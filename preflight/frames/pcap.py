@@ -92,7 +92,6 @@ class PcapListener(Listener):
         view = bench.engine.bytes_of(frames)
         state = np.zeros(8, np.int64)
         while state[k.W_POS] < len(block):
-            state[k.W_ROWS] = 0
             bench.engine.walk_pcap(
                 view, int(state[k.W_POS]), len(block), False, 1, k.ETHERNET, bench.columns, state
             )
