@@ -97,6 +97,7 @@ def test_a_client_names_the_server_whose_offer_did_not_come_by():
     finding = judge(heard(*discovers(0), ("dhcp4", 1, request())))
     assert (finding.outcome, finding.culprits) == (Outcome.FAIL, (SERVER_IP,))
     assert "did not come by" in shown(finding) and SERVER_IP in finding.headline
+    assert "takes an offer of 192.0.2.111 from the server" in shown(finding)
     assert "arp -a" in finding.fixes[0]
     resolved = judge(heard(("arp", 0, samples.VALID["arp"][0]), ("dhcp4", 1, request())))
     assert resolved.culprits == (SERVER,) and resolved.fixes == CHECK.fixes
