@@ -6,10 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import psutil
+import pytest
 
+from preflight.checks import judge_all
+from preflight.facts import Facts
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch
 from preflight.frames.capture import CaptureFile
+from preflight.frames.facts import SourceFacts
 from preflight.host.facts import Adapter, Counters, HostFacts
 from preflight.live.keeper import Keeper
 from preflight.live.standby import NS, Event
@@ -154,6 +158,33 @@ def test_a_link_that_loses_speed_is_told_from_the_systems_own_files(tmp_path: Pa
     assert watch.look(fast, 0) == []
     [event] = watch.look(now(100), 5 * NS)
     assert (event.headline, event.kind, event.grave) == ("The link fell from 1000 to 100 Mb/s.", "link", True)
+
+
+def test_queues_are_reckoned_with_the_rate_of_the_link_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A burst at 600 Mb/s, in the first window and in one that began after the link had fallen from 1000 to 100 Mb/s."""
+    judged: list[Facts] = []
+    monkeypatch.setattr(
+        "preflight.live.watch.judge_all", lambda facts: judged.append(facts) or judge_all(facts)
+    )
+    bursts = [every(20e-6, lambda n: rtp(1, "233.252.0.1", n, bytes(1446)), at, at + 0.01) for at in (1, 25)]
+    path = write(tmp_path / "show.pcap", [*healthy(0, 28), *bursts[0], *bursts[1]])
+    slow = HostFacts("Linux", (replace(ADAPTER, speed_mbps=100),))
+    watch = Watch("eth0", HOST)
+    for now, batch in pieces(path):
+        if batch is not None:
+            watch.add(batch)
+        if now == 2 * NS:
+            watch.look(slow, now)
+        watch.judge(now, lambda: 0, lambda: 0.0)
+    held = [facts.tally.rates.queue_bytes for facts in judged if facts.tally]
+    assert max(held[:4]) < 3000 and held[-1] > 500_000, held
+    for host, least, most in ((HOST, 0, 3000), (slow, 500_000, 1_000_000)):
+        watch = Watch("eth0", host)
+        list(events(watch, path))
+        tally = watch.whole(SourceFacts("live", "eth0", 1)).tally
+        assert tally is not None and least <= tally.rates.queue_bytes < most
 
 
 def test_memory_is_that_of_its_windows_however_long_it_stands(tmp_path: Path) -> None:

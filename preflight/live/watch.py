@@ -56,12 +56,12 @@ class Status:
 class _Window:
     """A survey that began at `start_ns`, whose times and frame numbers count from there."""
 
-    def __init__(self, start_ns: int, dropped: int) -> None:
+    def __init__(self, start_ns: int, dropped: int, link_mbps: int) -> None:
         self.start_ns = start_ns
         self.frames = 0
         self._dropped = dropped
         self._bytes = 0
-        self._survey = Survey()
+        self._survey = Survey(link_mbps)
         self._last_ns = 0
 
     def add(self, batch: Batch) -> None:
@@ -105,8 +105,8 @@ class Watch:
         self._adapter = adapter
         self.host = self._first_host = host
         self._sheet = sheet
-        self._whole = Survey()
-        self._windows = [_Window(0, 0)]
+        self._whole = Survey(self._link_mbps)
+        self._windows = [_Window(0, 0, self._link_mbps)]
         self._alarms: dict[str, _Alarm] = {}
         self._of_the_wire = {check.name for check, _ in all_checks() if check.subject == "wire"}
         self._known: set[str] = set()
@@ -176,11 +176,15 @@ class Watch:
             **told_link(self.host, self._adapter),
         )  # fmt: skip
 
+    @property
+    def _link_mbps(self) -> int:
+        return told_link(self.host, self._adapter).get("link_mbps", 1000)
+
     def _turn(self, now_ns: int, dropped: int) -> None:
         if now_ns - self._windows[-1].start_ns > LEAP_NS:
-            self._windows = [_Window(now_ns, dropped)]
+            self._windows = [_Window(now_ns, dropped, self._link_mbps)]
         elif now_ns - self._windows[-1].start_ns >= WINDOW_NS // 2:
-            self._windows.append(_Window(now_ns, dropped))
+            self._windows.append(_Window(now_ns, dropped, self._link_mbps))
             if len(self._windows) > 2:
                 del self._windows[0]
 
