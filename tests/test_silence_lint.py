@@ -69,7 +69,7 @@ ALLOWED = {
         )
     },
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),
-    ("soak/log.py", "connect"): (1, "opens the SQLite log, a file"),
+    ("live/log.py", "connect"): (1, "opens the SQLite log, a file"),
     ("frames/live.py", "socket.socket"): (1, "the packet socket that listens; its family is AF_PACKET"),
     ("frames/live.py", "bind"): (1, "a packet socket is bound to an adapter, not to an address: nothing is sent"),
     ("frames/live.py", "PACKET_ADD_MEMBERSHIP"): (
