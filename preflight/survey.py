@@ -52,13 +52,7 @@ class Survey:
         self._tally.add(batch)
         columns = batch.columns
         found = batch.engine.pick(
-            columns,
-            batch.rows,
-            self._picked_from,
-            self._picked_totals,
-            PER_SOURCE,
-            PER_KIND,
-            self._chosen,
+            columns, batch.rows, self._picked_from, self._picked_totals, PER_SOURCE, PER_KIND, self._chosen
         )
         if found:
             from preflight import wire

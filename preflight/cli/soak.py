@@ -1,7 +1,7 @@
 """`preflight soak`: hours on one item, and the log of all soaks."""
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -13,9 +13,10 @@ from preflight.cli.options import Command, Duration, json_option, report_option,
 from preflight.text import clean
 
 if TYPE_CHECKING:
+    from preflight.frames.live import Listener
     from preflight.live.log import Log, Logged
     from preflight.live.session import Session
-    from preflight.live.standby import Source
+    from preflight.live.standby import Silence
     from preflight.soak.facts import SoakFacts
     from preflight.verdict import Result
 
@@ -79,21 +80,13 @@ def run(
     from preflight.live.log import Plan
 
     chosen = choose(host.read(), adapter)
-    source, refused = _source(chosen)
-    with _opened(log_file, write=True) as log:
-        computer = host.read()
-        about = computer.adapter(chosen)
-        plan = Plan(
-            item=item,
-            serial=clean(serial.strip(), 120),
-            who=clean(who.strip(), 120) if who else _login(),
-            adapter=chosen,
-            hardware=(about.hardware_address if about else None) or "",
-            planned_ns=int(lasts * NS),
-        )
-        begun_ns = time.time_ns()
-        number, in_log = log.begin(plan, refused, begun_ns)
-        return _soak(log, number, in_log, begun_ns, source, refused, json_to, report_to, strict)
+
+    def begin(log: "Log", hardware: str, refused: str, at_ns: int) -> tuple[int, int]:
+        signs = clean(who.strip(), 120) if who else _login()
+        plan = Plan(item, clean(serial.strip(), 120), signs, chosen, hardware, int(lasts * NS))
+        return log.begin(plan, refused, at_ns)
+
+    return _soak(chosen, log_file, begin, json_to, report_to, strict)
 
 
 @command.command(cls=Command)
@@ -122,19 +115,18 @@ def resume(
             number = open_ones[-1]
         soak = log.soak(number).facts
     chosen = choose(host.read(), soak.adapter)
-    source, refused = _source(chosen)
-    with _opened(log_file, write=True) as log:
-        about = host.read().adapter(chosen)
-        hardware = (about.hardware_address if about else None) or ""
-        begun_ns = time.time_ns()
-        in_log = log.resume(number, hardware, refused, begun_ns)
+
+    def begin(log: "Log", hardware: str, refused: str, at_ns: int) -> tuple[int, int]:
+        run = log.resume(soak.number, hardware, refused, at_ns)
         if hardware != soak.hardware:
             click.echo(
                 f"preflight soak resume: {clean(chosen)} is another adapter than before: {hardware or 'no address'}, "
                 f"not {soak.hardware or 'no address'}.",
                 err=True,
             )
-        return _soak(log, number, in_log, begun_ns, source, refused, json_to, report_to, strict)
+        return soak.number, run
+
+    return _soak(chosen, log_file, begin, json_to, report_to, strict)
 
 
 @command.command("list", cls=Command)
@@ -179,6 +171,7 @@ def export(file: str, numbers: tuple[int, ...], samples: bool, log_file: str | N
 
     FILE.csv is for a spreadsheet, a row a soak. FILE.html has a sheet to print and sign for each soak.
     """
+    from preflight.checks.say import counted
     from preflight.cli.output import write
     from preflight.report import soak as words
 
@@ -201,7 +194,7 @@ def export(file: str, numbers: tuple[int, ...], samples: bool, log_file: str | N
 
             text = as_signoff([_logged_result(log, number) for number in chosen])
     write(file, text, "FILE")
-    click.echo(f"Wrote {len(chosen)} {'soak' if len(chosen) == 1 else 'soaks'} to {clean(file)}.")
+    click.echo(f"Wrote {counted(len(chosen), 'soak')} to {clean(file)}.")
     return 0
 
 
@@ -258,7 +251,7 @@ def _login() -> str:
         return ""
 
 
-def _source(adapter: str) -> tuple["Source", str]:
+def _source(adapter: str) -> tuple["Listener | Silence", str]:
     """What listens; where the system does not let us, why."""
     from preflight.frames.live import ListenRefused, open_listener
     from preflight.live.standby import Silence
@@ -273,16 +266,15 @@ def _source(adapter: str) -> tuple["Source", str]:
 
 
 def _soak(
-    log: "Log",
-    number: int,
-    in_log: int,
-    begun_ns: int,
-    source: "Source",
-    refused: str,
+    adapter: str,
+    log_file: str | None,
+    begin: Callable[["Log", str, str, int], tuple[int, int]],
     json_to: str | None,
     report_to: str | None,
     strict: bool,
 ) -> int:
+    """One run. `begin` is told the adapter's address, why nothing is listened to, and the moment; it gives the numbers of soak and
+    run in the log."""
     from preflight import host
     from preflight.cli.teller import JsonLines, teller
     from preflight.host.glance import glance
@@ -291,36 +283,42 @@ def _soak(
     from preflight.live.standby import Event, stand_by, stoppable
     from preflight.report.result import as_json
 
-    logged = log.soak(number).facts
-    session = Session(logged, log.runs(number)[:-1], host.read(), begun_ns, time.monotonic_ns(), refused)
-    scribe = Scribe(log, number, in_log, session, source.facts)
-    hello = f"Soaking {logged.label} on {logged.adapter}: soak {number} in {log.path}. Ctrl-C stops it; it can be resumed."
-    shown = time.monotonic()
-    with stoppable() as stopped, teller(json_to, hello) as told:
+    source, refused = _source(adapter)
+    with _opened(log_file, write=True) as log:
+        computer, begun_ns = host.read(), time.time_ns()
+        about = computer.adapter(adapter)
+        number, run = begin(log, (about.hardware_address if about else None) or "", refused, begun_ns)
+        soak = log.soak(number).facts
+        session = Session(soak, log.runs(number)[:-1], computer, begun_ns, time.monotonic_ns(), refused)
+        scribe = Scribe(log, number, run, session, source.facts)
+        hello = f"Soaking {soak.label} on {adapter}: soak {number} in {log.path}. Ctrl-C stops it; it can be resumed."
+        shown = time.monotonic()
+        with stoppable() as stopped, teller(json_to, hello) as told:
 
-        def is_over() -> bool:
-            return stopped() or session.left_ns == 0
+            def is_over() -> bool:
+                return stopped() or session.left_ns == 0
 
-        try:
-            for now, events in stand_by(source, session, is_over, lambda: glance(session.host)):
-                for event in events:
-                    told.tell(event)
-                if time.monotonic() - shown > PROGRESS_S:
-                    told.progress(Event(now, "note", _words(session.soak, session.left_ns)))
-                    shown = time.monotonic()
-                told.status(session.status, partial(_rows, session, scribe.late_s))
-                scribe.tick()
-        finally:
-            result = scribe.close()
-        if isinstance(told, JsonLines):
-            told.line(as_json(result, None))
-    _put(result, None, report_to, quiet=json_to == "-")
+            try:
+                for now, events in stand_by(source, session, is_over, lambda: glance(session.host)):
+                    for event in events:
+                        told.tell(event)
+                    if time.monotonic() - shown > PROGRESS_S:
+                        told.progress(Event(now, "note", _words(session.soak, session.left_ns)))
+                        shown = time.monotonic()
+                    told.status(session.status, partial(_rows, session, scribe.late_s))
+                    scribe.tick()
+            finally:
+                result = scribe.close()
+            if isinstance(told, JsonLines):
+                told.line(as_json(result, None))
+        _put(result, None, report_to, quiet=json_to == "-")
     return result.verdict.exit_status(strict)
 
 
 def _rows(session: "Session", late_s: float) -> dict[str, str]:
     """What the display shows."""
-    from preflight.cli.teller import lost, many, rates
+    from preflight.checks.say import counted
+    from preflight.cli.teller import lost, rates
     from preflight.report.soak import figures
 
     soak, status = session.soak, session.status
@@ -334,7 +332,7 @@ def _rows(session: "Session", late_s: float) -> dict[str, str]:
         "so far": "faults, see below" if faults else "no fault",
         "link": f"{status.link}; {measured['link']}",
         "broken": measured["broken frames"],
-        "heard": f"{many(status.streams, 'stream')}, {measured['stream packets lost']} packets lost",
+        "heard": f"{counted(status.streams, 'stream')}, {measured['stream packets lost']} packets lost",
         "beats": f"{measured['beats missing']} missing",
         "rates": rates(status),
         "heat": measured["temperature"],
@@ -360,12 +358,10 @@ def _words(soak: "SoakFacts", left_ns: int) -> str:
 def _logged_result(log: "Log", number: int) -> "Result":
     """The result of a soak as it was written down."""
     from preflight.facts import Facts
-    from preflight.live.soaked import source_of
+    from preflight.live.soaked import soak_facts
     from preflight.verdict import Result, decide
 
-    soak = log.soak(number).facts
-    facts = Facts(source=source_of(soak), adapter=soak.adapter, wire_refused=soak.refused, soak=soak)
-    return Result(facts, decide(log.findings(number)))
+    return Result(soak_facts(log.soak(number).facts, Facts()), decide(log.findings(number)))
 
 
 def _put(result: "Result", json_to: str | None, report_to: str | None, quiet: bool = False) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
+from preflight.checks.say import counted
 from preflight.live.standby import Event
 from preflight.live.watch import Status
 from preflight.text import clean
@@ -45,7 +46,7 @@ def watch_rows(name: str, status: Status) -> dict[str, str]:
         "link": status.link,
         "rates": rates(status),
         "clock": status.clock or "none heard",
-        "heard": f"{many(status.streams, 'stream')}, {many(status.devices, 'device')}",
+        "heard": f"{counted(status.streams, 'stream')}, {counted(status.devices, 'device')}",
         "lost": lost(status),
     }
 
@@ -181,9 +182,7 @@ class Screen(Teller):
 
         up = status.link.startswith("up")
         alarms = [(self._since.get(event.check, ""), event) for event in reversed(status.alarms)]
-        trouble = (
-            f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}" if alarms else "" if up else "no link"
-        )
+        trouble = counted(len(alarms), "alarm") if alarms else "" if up else "no link"
         table = Table.grid(padding=(0, 2))
         for name, words in {**rows, "now": trouble or "quiet"}.items():
             bad = (name == "now" and trouble) or (name == "link" and not up)
@@ -205,7 +204,3 @@ def _table(events: "Iterable[tuple[str, Event]]") -> "RenderableType":
     for at, event in events:
         table.add_row(Text(at), Text(f"{WORDS[event.kind]} {_words(event)}", STYLES.get(event.kind, "")))
     return table
-
-
-def many(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"

@@ -21,7 +21,7 @@ from preflight.checks.finding import Finding
 from preflight.host.facts import Counters
 from preflight.live.soaked import JudgedRun, hours
 from preflight.soak.facts import COUNTED, EXTREMES, NS, SUMS, Figures, Noted, Run, SoakFacts, State
-from preflight.text import clean, plain, to_json
+from preflight.text import clean, to_json
 
 VERSION = 1
 OURS = 0x70726673  # PRAGMA application_id: "prfs"
@@ -31,6 +31,8 @@ BUSY_S = 20.0
 STALE_NS = 30 * NS
 LONGEST = 200  # characters of a name
 MOST_TOLD = 500
+NAMES = ("item", "serial", "who", "computer", "adapter", "hardware")
+SOAK = ("number", *NAMES, "planned_ns", "ended", "process", "process_at", "verdict", "headline")
 FIGURES = (*SUMS, *EXTREMES, *COUNTED)
 NUMBERS = ", ".join(f"{name} {'REAL' if name.endswith('_c') else 'INTEGER'}" for name in FIGURES)
 TABLES = f"""
@@ -245,15 +247,11 @@ class Log:
             return self._new_run(number, refused, at_ns)
 
     def _refuse_a_second(self, adapter: str, hardware: str) -> None:
-        for other in self._all():
-            same = (other.facts.computer, other.facts.adapter, other.facts.hardware) == (
-                _computer(),
-                adapter,
-                hardware,
-            )
-            if same and other.facts.state == "running":
+        here = (_computer(), adapter, hardware)
+        for other in (logged.facts for logged in self._all()):
+            if (other.computer, other.adapter, other.hardware) == here and other.state == "running":
                 raise LogError(
-                    f"soak {other.facts.number} ({other.facts.label}) is running on {adapter}. "
+                    f"soak {other.number} ({other.label}) is running on {adapter}. "
                     "Take another adapter, or stop that one first."
                 )
 
@@ -322,8 +320,7 @@ class Log:
     def _samples(self, number: int) -> list[tuple[int, Figures]]:
         rows = self._db.execute(
             f"SELECT at_ns, {', '.join(f'sample.{name}' for name in FIGURES)} FROM sample JOIN run ON run = run.number "
-            "WHERE soak = ? "
-            "ORDER BY sample.rowid",
+            "WHERE soak = ? ORDER BY sample.rowid",
             (number,),
         )
         return [(int(at), _figures(values)) for at, *values in rows]
@@ -337,32 +334,19 @@ class Log:
         return (Noted(int(at), *(clean(str(text), 500) for text in texts)) for at, *texts in rows)
 
     def _all(self) -> list[Logged]:
-        rows = self._db.execute(f"SELECT {SOAK} FROM soak ORDER BY number").fetchall()
+        rows = self._db.execute(f"SELECT {', '.join(SOAK)} FROM soak ORDER BY number").fetchall()
         return [logged for row in rows if (logged := self._of(row))]
 
     def _logged(self, number: int) -> Logged:
-        row = self._db.execute(f"SELECT {SOAK} FROM soak WHERE number = ?", (number,)).fetchone()
+        row = self._db.execute(f"SELECT {', '.join(SOAK)} FROM soak WHERE number = ?", (number,)).fetchone()
         logged = self._of(row, whole=True) if row else None
         if logged is None:
             raise LogError(f"{self._name}: there is no soak {number}. `preflight soak list` has them all.")
         return logged
 
     def _of(self, row: tuple, whole: bool = False) -> Logged | None:
-        (
-            number,
-            item,
-            serial,
-            who,
-            computer,
-            adapter,
-            hardware,
-            planned,
-            ended,
-            process,
-            started,
-            verdict,
-            headline,
-        ) = row
+        of = dict(zip(SOAK, row, strict=True))
+        number = int(of["number"])
         told = self._db.execute(
             f"SELECT begun_ns, until_ns, refused, {', '.join(FIGURES)} FROM run WHERE soak = ? ORDER BY number",
             (number,),
@@ -373,25 +357,18 @@ class Log:
         )
         if not runs:
             return None
+        names = {name: clean(str(of[name]), LONGEST) for name in NAMES}
         facts = SoakFacts(
-            number=int(number),
-            item=_name(item),
-            serial=_name(serial),
-            who=_name(who),
-            adapter=_name(adapter),
-            hardware=_name(hardware),
-            computer=_name(computer),
-            planned_ns=int(planned),
-            state=_state(ended, _name(computer), process, started, runs[-1].until_ns),
+            **names,
+            number=number,
+            planned_ns=int(of["planned_ns"]),
+            state=_state(of["ended"], names["computer"], of["process"], of["process_at"], runs[-1].until_ns),
             runs=runs,
             figures=sum((run.figures for run in runs), Figures()),
             happened=tuple(self._happened(number)) if whole else (),
             by_hour=hours(self._samples(number)) if whole else (),
         )
-        return Logged(facts, clean(str(verdict)), clean(str(headline), 500))
-
-
-SOAK = "number, item, serial, who, computer, adapter, hardware, planned_ns, ended, process, process_at, verdict, headline"
+        return Logged(facts, clean(str(of["verdict"])), clean(str(of["headline"]), 500))
 
 
 def _name(text: object) -> str:
@@ -416,7 +393,7 @@ def _values(figures: Figures) -> list[int | float | None]:
 
 
 def _text(findings: Iterable[Finding]) -> str:
-    return to_json([plain(asdict(finding)) for finding in findings], None)
+    return to_json([asdict(finding) for finding in findings], None)
 
 
 def _findings(text: object) -> tuple[Finding, ...]:

@@ -21,7 +21,7 @@ from preflight.live.soaked import (
     judge_run,
     judge_soak,
     run_facts,
-    source_of,
+    soak_facts,
 )
 from preflight.live.standby import Event
 from preflight.live.watch import Status, Watch
@@ -65,17 +65,8 @@ class Session:
     def judge(self, now_ns: int, lost: Callable[[], int], clock: Callable[[], float]) -> list[Event]:
         """Time goes on; what is new on the wire. `now_ns` is the frames' own time from the beginning of the run."""
         asleep = self._course.tick(int(clock() * NS))
-        events = (
-            [
-                Event(
-                    now_ns,
-                    "note",
-                    f"Not watched for {asleep / NS:.0f} s: the computer slept, or was too busy.",
-                )
-            ]
-            if asleep
-            else []
-        )
+        missed = f"Not watched for {asleep / NS:.0f} s: the computer slept, or was too busy."
+        events = [Event(now_ns, "note", missed)] if asleep else []
         if not self._refused:
             events += self._watch.judge(now_ns, lost, clock)
         return self._noted([event for event in events if not event.check or event.check in fitting()])
@@ -133,9 +124,8 @@ class Session:
         found = judge_run(run_facts(facts, self._before.adapter, self.host), self._alarms, self._begun_ns)
         if source is not None:
             lost, missing = heard_figures(facts)
-            self._course.heard(
-                Heard(source.frames, source.captured_bytes, source.dropped or 0, lost, missing)
-            )
+            heard = Heard(source.frames, source.captured_bytes, source.dropped or 0, lost, missing)
+            self._course.heard(heard)
         figures = self._course.take()
         for hour, more in hours([(self._until_ns, figures)]):
             self._hours[hour] = self._hours.get(hour, Figures()) + more
@@ -144,28 +134,7 @@ class Session:
         findings = judge_soak(soak, self.host, (*self._earlier, run))
         # The page draws what was heard; of a resumed soak it would be the last run's alone.
         drawn = facts if source is not None and not self._before.runs else Facts()
-        result = Result(
-            replace(
-                drawn,
-                source=source_of(soak),
-                host=self.host,
-                adapter=soak.adapter,
-                wire_refused=soak.refused,
-                soak=soak,
-            ),
-            decide(findings),
-        )
+        result = Result(replace(soak_facts(soak, drawn), host=self.host), decide(findings))
+        said = (result.verdict.verdict, brief(result))
         notes, self._notes = tuple(self._notes), []
-        return (
-            Entry(
-                self._until_ns,
-                figures,
-                self._course.total,
-                notes,
-                found,
-                findings,
-                result.verdict.verdict,
-                brief(result),
-            ),
-            result,
-        )
+        return Entry(self._until_ns, figures, self._course.total, notes, found, findings, *said), result

@@ -149,10 +149,10 @@ def _placed(finding: Finding, run: JudgedRun, soak: SoakFacts) -> Finding:
     )
 
 
-def source_of(soak: SoakFacts) -> SourceFacts:
-    """What was listened to, over all runs."""
+def soak_facts(soak: SoakFacts, heard: Facts) -> Facts:
+    """The facts of the whole soak: what is known of it over all runs, beside what of `heard` is to be drawn."""
     figures = soak.figures
-    return SourceFacts(
+    source = SourceFacts(
         kind="live",
         name=soak.label,
         frames=figures.frames,
@@ -163,6 +163,7 @@ def source_of(soak: SoakFacts) -> SourceFacts:
         dropped=figures.dropped,
         partial=soak.state != "done",
     )
+    return replace(heard, source=source, adapter=soak.adapter, wire_refused=soak.refused, soak=soak)
 
 
 def heard_figures(facts: Facts) -> tuple[int, int]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from preflight.frames.batch import Batch
-from preflight.frames.facts import SourceFacts
+from preflight.frames.live import Listener
 from preflight.host.facts import HostFacts
 from preflight.live.keeper import Keeper
 
@@ -36,22 +36,8 @@ class Event:
     grave: bool = False
 
 
-class Source(Protocol):
-    """What a listener is. Times are nanoseconds from the beginning."""
-
-    def heard(self) -> Iterator[Batch | None]:
-        """Batches, and None now and then while nothing comes."""
-
-    def now_ns(self) -> int: ...
-
-    def dropped(self) -> int:
-        """Frames that the system has lost so far."""
-
-    def facts(self) -> SourceFacts | None: ...
-
-
 class Desk(Protocol):
-    """Who stands by."""
+    """Who stands by. Times are nanoseconds from the beginning."""
 
     def add(self, batch: Batch, /) -> None: ...
 
@@ -107,7 +93,7 @@ def stoppable() -> Iterator[Callable[[], bool]]:
 
 
 def stand_by(
-    source: Source,
+    source: Listener | Silence,
     desk: Desk,
     is_over: Callable[[], bool],
     glance: Callable[[], HostFacts] | None = None,

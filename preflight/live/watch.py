@@ -276,11 +276,8 @@ class Watch:
 def _alarms(finding: Finding) -> bool:
     """Whether the check says that this is to be told."""
     check = check_named(finding.check)
-    if check is None or check.watch == "never":
-        return False
-    return finding.outcome == Outcome.FAIL or (
-        finding.outcome == Outcome.CAUTION and check.watch == "caution"
-    )
+    from_on = check.watch if check else "never"
+    return from_on != "never" and finding.outcome.gravity <= Outcome(from_on).gravity
 
 
 def _clock(identity: str) -> str:

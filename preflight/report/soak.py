@@ -48,36 +48,31 @@ def figures(of: Figures) -> dict[str, str]:
     received, broken = of.rises.rx_frames, of.broken
     among = f" among {count_text(received)} received" if received is not None else ""
     speeds = sorted({speed for speed in (of.slowest_mbps, of.fastest_mbps) if speed is not None})
-    told = {
-        "broken frames": "not told by this system" if broken is None else f"{count_text(broken)}{among}",
-        "link": ("went down once" if of.downs == 1 else f"went down {count_text(of.downs)} times")
-        + f", {span_text(of.down_ns / NS)} in all"
-        if of.downs
-        else f"without a link for {span_text(of.down_ns / NS)}"
-        if of.down_ns
-        else "never went down",
-        "speed": (
-            " and ".join(str(speed) for speed in speeds) + " Mb/s" if speeds else "not told by this system"
-        )
-        + (
-            f", changed {count_text(of.changes)} times"
-            if of.changes > 1
-            else ", changed once"
-            if of.changes
-            else ""
-        ),
-        "stream packets lost": count_text(of.lost),
-        "beats missing": count_text(of.missing),
-        "heard": f"{count_text(of.frames)} frames"
-        + (f"; {count_text(of.dropped)} more that this computer was too slow for" if of.dropped else ""),
-    }
+    untold, down = "not told by this system", span_text(of.down_ns / NS)
     heat = [
         f"{name} {degrees:.0f}"
         for name, degrees in (("adapter", of.adapter_c), ("computer", of.computer_c))
         if degrees is not None
     ]
-    told["temperature"] = f"{', '.join(heat)} degrees Celsius at most" if heat else "not told by this system"
-    return told
+    late = f"; {count_text(of.dropped)} more that this computer was too slow for" if of.dropped else ""
+    return {
+        "broken frames": untold if broken is None else f"{count_text(broken)}{among}",
+        "link": f"went down {_times(of.downs)}, {down} in all"
+        if of.downs
+        else f"without a link for {down}"
+        if of.down_ns
+        else "never went down",
+        "speed": (f"{' and '.join(map(str, speeds))} Mb/s" if speeds else untold)
+        + (f", changed {_times(of.changes)}" if of.changes else ""),
+        "stream packets lost": count_text(of.lost),
+        "beats missing": count_text(of.missing),
+        "heard": f"{count_text(of.frames)} frames{late}",
+        "temperature": f"{', '.join(heat)} degrees Celsius at most" if heat else untold,
+    }
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count_text(count)} times"
 
 
 def hour_rows(soak: SoakFacts) -> list[tuple[str, ...]]:
@@ -252,26 +247,17 @@ def soaks_csv(logged: Iterable[Logged]) -> str:
     """A row a soak."""
     rows = []
     for one in logged:
-        soak = one.facts
-        of = dict(figures_dict(soak.figures))
-        del of["rises"]
+        told = dict(as_dict(one.facts))
         rows.append(
             {
-                "soak": soak.number,
-                "item": soak.item,
-                "serial": soak.serial,
-                "who": soak.who,
-                "begun": moment(soak.begun_ns),
-                "until": moment(soak.until_ns),
-                "state": soak.state,
+                "soak": one.facts.number,
+                **{name: told[name] for name in ("item", "serial", "who", "begun", "until", "state")},
                 "verdict": one.verdict,
                 "headline": one.headline,
-                "planned_s": soak.planned_ns / NS,
-                "runs": len(soak.runs),
-                **of,
-                "computer": soak.computer,
-                "adapter": soak.adapter,
-                "hardware": soak.hardware,
+                "planned_s": told["planned_s"],
+                "runs": len(one.facts.runs),
+                **_without_rises(one.facts.figures),
+                **{name: told[name] for name in ("computer", "adapter", "hardware")},
             }
         )
     return _csv(rows)
@@ -279,12 +265,16 @@ def soaks_csv(logged: Iterable[Logged]) -> str:
 
 def samples_csv(samples: Iterable[tuple[int, Figures]]) -> str:
     """A row a sample, by the moment of its end."""
-    rows = []
-    for at, of in samples:
-        row = dict(figures_dict(of))
-        del row["rises"]
-        rows.append({"at": moment(at), **row, **{name: getattr(of.rises, name) for name in COUNTED}})
-    return _csv(rows)
+    return _csv(
+        [
+            {"at": moment(at), **_without_rises(of), **{name: getattr(of.rises, name) for name in COUNTED}}
+            for at, of in samples
+        ]
+    )
+
+
+def _without_rises(of: Figures) -> dict[str, object]:
+    return {name: value for name, value in figures_dict(of).items() if name != "rises"}
 
 
 def _csv(rows: Sequence[dict]) -> str:

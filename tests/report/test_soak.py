@@ -11,7 +11,7 @@ import pytest
 from preflight.checks.finding import Finding, Outcome
 from preflight.facts import Facts
 from preflight.live.log import Logged
-from preflight.live.soaked import source_of
+from preflight.live.soaked import soak_facts
 from preflight.report.html.signoff import as_signoff
 from preflight.report.soak import figures, safe_cell, samples_csv, soaks_csv, summary, trend
 from preflight.soak.facts import NS, Figures, Noted, Run
@@ -51,7 +51,7 @@ def result(**more) -> Result:
         ),
         Finding("clock", Outcome.UNPROVEN, MARKUP),
     ]
-    return Result(Facts(source=source_of(facts), adapter="eth0", soak=facts), decide(found))
+    return Result(soak_facts(facts, Facts()), decide(found))
 
 
 def hostile() -> Result:
