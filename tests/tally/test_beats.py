@@ -107,3 +107,118 @@ def test_a_bunch_of_late_beats_that_is_longer_than_the_first_frames_is_not_missi
         times[n] = 0.79 + 5e-5 * (n - 79)
     (beat,) = beats(tmp_path, times)
     assert (beat.missing, beat.events) == (0, ())
+
+
+def grid(count: int, moved: dict[int, float], period_s: float = 0.001) -> list[float]:
+    """Beats on the grid of the period, but for some that come as much later (in periods)."""
+    return [(n + moved.get(n, 0.0)) * period_s for n in range(count)]
+
+
+@pytest.mark.parametrize(
+    ("moved", "count", "found"),
+    [
+        (0.31, 6, True),
+        (0.31, 7, False),
+        (0.29, 7, True),
+        (0.29, 20, True),
+        (-0.31, 6, True),
+        (-0.31, 7, False),
+    ],
+)
+def test_four_fifths_come_within_three_tenths_of_their_place(moved: float, count: int, found: bool) -> None:
+    """A beat that is off by itself makes two intervals so: 6 of 64 leave 51 of 63 intervals, 7 leave 49."""
+    times = grid(64, dict.fromkeys(range(3, 3 + 3 * count, 3), moved))
+    assert (learn((np.array(times) * 1e9).astype(np.int64)) is not None) == found
+
+
+@pytest.mark.parametrize(
+    ("period_ns", "found"), [(14_999, False), (15_000, True), (2_500_000_000, True), (2_500_000_001, False)]
+)
+def test_a_period_is_no_shorter_and_no_longer(period_ns: int, found: bool) -> None:
+    assert (learn(np.arange(64) * period_ns) is not None) == found
+
+
+@pytest.mark.parametrize(("count", "found"), [(7, 0), (8, 1)])
+def test_eight_beats_tell_a_period(tmp_path: Path, count: int, found: int) -> None:
+    assert len(beats(tmp_path, grid(count, {}))) == found
+
+
+@pytest.mark.parametrize(("between", "per_beat"), [(5_000_000, 2), (4_990_000, 1)])
+def test_frames_of_a_beat_are_five_times_as_close_as_beats(between: int, per_beat: int) -> None:
+    times = np.array([n * (1_000_000 + between) + k * 1_000_000 for n in range(32) for k in range(2)])
+    learned = learn(times)
+    assert learned is not None and learned.per_beat == per_beat
+
+
+def test_a_beat_pulls_phase_by_an_eighth_and_period_by_a_256th(tmp_path: Path) -> None:
+    """Worked by hand, in ns: a beat 400 000 late moves the period by 400 000 // 256 = 1 562 and the phase by 50 000. The next, on
+    the grid, then is early by 1 001 562 - 950 000 = 51 562, and moves the period by -51 562 // 256 = -202."""
+    (once,) = beats(tmp_path, grid(200, {199: 0.4}))
+    assert once.period_s == pytest.approx(1_001_562e-9, abs=2e-9)
+    (twice,) = beats(tmp_path, grid(201, {199: 0.4}))
+    assert twice.period_s == pytest.approx(1_001_360e-9, abs=2e-9)
+    assert (once.beats, once.missing) == (199, 0)
+
+
+@pytest.mark.parametrize(("moved", "missing"), [(0.49, 0), (0.51, 1)])
+def test_a_beat_is_the_one_that_it_is_nearest_to(tmp_path: Path, moved: float, missing: int) -> None:
+    (beat,) = beats(tmp_path, [*grid(200, {}), (200 + moved) / 1000])
+    assert beat.missing == 0 and len(beat.events) == 0
+    (beat,) = beats(tmp_path, [*grid(200, {}), *((n + moved) / 1000 for n in range(200, 400))])
+    assert beat.missing == missing
+
+
+@pytest.mark.parametrize(
+    ("period_s", "silence_s", "stops", "missing"),
+    [
+        (0.01, 1.0, 1, 0),
+        (0.01, 0.99, 0, 98),
+        (0.2, 2.0, 1, 0),
+        (0.2, 1.8, 0, 8),
+        (0.05, 0.95, 0, 18),
+        (0.05, 1.0, 1, 0),
+    ],
+)
+def test_a_stop_is_a_silence_of_a_second_and_ten_periods(
+    tmp_path: Path, period_s: float, silence_s: float, stops: int, missing: int
+) -> None:
+    before = grid(100, {}, period_s)
+    (beat,) = beats(tmp_path, before + [before[-1] + silence_s + at for at in grid(100, {}, period_s)])
+    assert (beat.stops, beat.missing) == (stops, missing)
+    assert beat.longest_stop_s == pytest.approx(silence_s * stops)
+    if not stops:
+        assert (beat.longest_wait_s, beat.longest_wait_at_s) == (
+            pytest.approx(silence_s),
+            pytest.approx(before[-1]),
+        )
+        assert beat.longest_wait_frame == 101
+
+
+@pytest.mark.parametrize(("paid_s", "late"), [(0.5501, 1), (0.5671, 1), (0.5681, 0)])
+def test_a_beat_may_come_50_ms_and_16_periods_late(tmp_path: Path, paid_s: float, late: int) -> None:
+    """Noticed at 501 ms, waited for until 567 ms."""
+    times = [n / 1000 for n in range(1000) if n != 500]
+    (beat,) = beats(tmp_path, sorted([*times, paid_s]))
+    assert (beat.late, beat.missing) == (late, 1 - late)
+
+
+def test_as_long_as_late_ones_come_more_may(tmp_path: Path) -> None:
+    """Two owed: the second is paid 60 ms after the first, which is 100 ms after both were noticed."""
+    times = [n / 1000 for n in range(1000) if n not in (500, 501)]
+    (beat,) = beats(tmp_path, sorted([*times, 0.5421, 0.6021]))
+    assert (beat.late, beat.missing) == (2, 0)
+
+
+def test_the_first_eight_stretches_are_kept(tmp_path: Path) -> None:
+    missing = {100 + 100 * n for n in range(9)}
+    (beat,) = beats(tmp_path, [n / 1000 for n in range(1100) if n not in missing])
+    assert (beat.missing, len(beat.events)) == (9, 8)
+    first = beat.events[0]
+    assert (first.frames, first.after_s, first.frame) == (1, pytest.approx(0.099), 101)
+
+
+def test_a_beat_that_is_in_part_is_owed_the_rest(tmp_path: Path) -> None:
+    times = [n / 100 + k * 1e-4 for n in range(200) for k in range(4) if (n, k) not in ((100, 2), (100, 3))]
+    (beat,) = beats(tmp_path, times)
+    assert (beat.per_beat, beat.missing) == (4, 2)
+    assert beat.events[0].after_s == pytest.approx(1.0, abs=1e-4)

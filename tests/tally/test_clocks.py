@@ -1,5 +1,6 @@
 """PTP messages counted, beside an independent reading of the public captures (fields by IEEE 1588-2008 clause 13)."""
 
+import struct
 from collections import Counter
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import pytest
 
 from preflight.study import study
 from preflight.tally.facts import ClockPort
-from tests.tally.captures import Timed, announce, mac, studied
+from tests.tally.captures import Timed, announce, mac, mirrored, studied, udp
 
 PUBLIC = Path(__file__).parents[3] / "shared" / "public-captures"
 TYPES = {
@@ -75,3 +76,103 @@ def test_domains_are_kept_apart(tmp_path: Path) -> None:
     ).tally
     assert tally is not None
     assert sorted((p.domain, p.count) for p in tally.clocks if p.kind == "Announce") == [(0, 4), (3, 4)]
+
+
+def version1(control: int, subdomain: bytes = b"_DFLT", port: int = 319) -> bytes:
+    """A message of IEEE 1588-2002 from port 2 of clock 00:00:5e:00:53:01."""
+    head = struct.pack(">HH16sBB6sHHB", 1, 1, subdomain, 1, 1, bytes.fromhex("00005e005301"), 2, 7, control)
+    return udp(1, "224.0.1.129", port, head.ljust(124, b"\0"))
+
+
+@pytest.mark.parametrize(
+    ("control", "kind"),
+    [
+        (0, "Sync"),
+        (1, "Delay_Req"),
+        (2, "Follow_Up"),
+        (3, "Delay_Resp"),
+        (4, "Management"),
+        (5, "Management"),
+    ],
+)
+def test_messages_of_version_1_are_told_by_their_control_field(
+    tmp_path: Path, control: int, kind: str
+) -> None:
+    found = ports(tmp_path, [(0.0, version1(control))])
+    assert set(found) == {(kind, mac(1))} | ({("any master", "")} if kind == "Sync" else set())
+    port = found[kind, mac(1)]
+    assert (port.version, port.clock, port.port, port.domain) == (1, "00005e005301", 2, 0)
+    assert (port.transport, port.two_step, port.interval_log2, port.grandmaster) == ("UDP/IPv4", False, 0, "")
+
+
+def test_subdomains_of_version_1_are_domains(tmp_path: Path) -> None:
+    names = (b"_DFLT", b"_ALT1", b"_ALT2", b"_ALT3")
+    tally = studied(tmp_path, [(n / 10, version1(2, name)) for n, name in enumerate(names)]).tally
+    assert sorted(port.domain for port in tally.clocks) == [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize(("port", "found"), [(318, 0), (319, 1), (320, 1), (321, 0)])
+def test_clocks_speak_on_two_ports(tmp_path: Path, port: int, found: int) -> None:
+    tally = studied(tmp_path, [(0.0, version1(2, port=port))]).tally
+    assert len(tally.clocks) == found
+
+
+def test_of_whom_and_how_often_is_told(tmp_path: Path) -> None:
+    (port,) = studied(tmp_path, [(at, version1(2, b"_DFLT")) for at in (0.5, 1.0, 3.0, 3.5)]).tally.clocks
+    assert (port.count, port.first_frame, port.first_s, port.last_s) == (4, 1, 0.0, 3.0)
+    assert (port.longest_interval_s, port.longest_interval_at_s) == (2.0, 0.5)
+
+
+def test_copies_are_no_messages(tmp_path: Path) -> None:
+    found = ports(tmp_path, mirrored([(float(n), announce(1, n)) for n in range(5)]))
+    assert {port.count for port in found.values()} == {5}
+
+
+def changed(at: int, to: int) -> bytes:
+    """An announcement with another byte at this place of the message."""
+    frame = bytearray(announce(1, 9))
+    frame[14 + at] = to
+    return bytes(frame)
+
+
+@pytest.mark.parametrize("at", [47, 48, 49, 50, 51, 52, 53, 57, 60, 61, 62])
+def test_a_change_of_the_grandmaster_is_noticed(tmp_path: Path, at: int) -> None:
+    """IEEE 1588-2008 table 25: from grandmasterPriority1 (47) to stepsRemoved (61)."""
+    found = ports(
+        tmp_path,
+        [(0.0, announce(1, 1)), (1.0, announce(1, 2)), (2.0, changed(at, 0x55)), (3.0, changed(at, 0x55))],
+    )
+    port = found["Announce", mac(1)]
+    assert (port.changes, port.changed_s, port.changed_frame) == (1, 2.0, 3)
+
+
+@pytest.mark.parametrize("at", [30, 31, 34, 45])
+def test_what_is_no_description_is_no_change(tmp_path: Path, at: int) -> None:
+    port = ports(tmp_path, [(0.0, announce(1, 1)), (1.0, changed(at, 0x55))])["Announce", mac(1)]
+    assert (port.changes, port.changed_s, port.changed_frame) == (0, None, None)
+
+
+def test_the_fields_of_an_announcement(tmp_path: Path) -> None:
+    frame = bytearray(announce(1, 9))
+    frame[14] |= 0x10
+    frame[14 + 6 : 14 + 8] = b"\x02\x00"
+    frame[14 + 33] = 0xFD
+    frame[14 + 47 : 14 + 63] = bytes([1, 6, 0x21, 0x4E, 0x5D, 2, *range(0xA0, 0xA8), 1, 3])
+    port = ports(tmp_path, [(0.0, bytes(frame))])["Announce", mac(1)]
+    assert (port.sdo, port.two_step, port.interval_log2, port.port, port.version) == (1, True, -3, 1, 2)
+    assert (port.priority1, port.clock_class, port.priority2, port.steps_removed) == (1, 6, 2, 0x103)
+    assert (port.grandmaster, port.clock, port.transport) == (
+        "a0a1a2a3a4a5a6a7",
+        "00005efffe005301",
+        "Ethernet",
+    )
+
+
+@pytest.mark.parametrize(("snap", "count", "priority1"), [(47, 0, 0), (48, 1, 0), (77, 1, 0), (78, 1, 128)])
+def test_a_cut_message_is_read_as_far_as_it_goes(
+    tmp_path: Path, snap: int, count: int, priority1: int
+) -> None:
+    """34 bytes of header, 64 of an announcement, behind 14 of Ethernet. So short a frame may be a copy of another: one only."""
+    tally = studied(tmp_path, [(0.0, announce(1, 1))], snap=snap).tally
+    found = [(port.count, port.priority1) for port in tally.clocks if port.kind == "Announce"]
+    assert found == [(count, priority1)] * count

@@ -2,10 +2,16 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from preflight.frames import compile as engines
+from preflight.frames import kernels as k
+from preflight.frames.batch import Batch
 from preflight.study import study
-from tests.tally.captures import ethernet, every, mac, write
+from preflight.tally.facts import Rates
+from preflight.tally.tally import Tally
+from tests.tally.captures import ethernet, every, mac, studied, write, write_with_direction
 
 # Frames a second that fill an Ethernet of so many Mb/s, by frame size with FCS. RFC 2544 appendix B, which has 10 Mb/s
 # (from memory):
@@ -65,3 +71,113 @@ def test_a_burst_has_to_queue(tmp_path: Path) -> None:
     tally = study(str(path)).tally
     assert tally is not None
     assert tally.rates.queue_bytes == 9 * 1238
+
+
+FRAME = ethernet("01:00:5e:90:10:07", mac(7), 0x88B5, bytes(1200))  # 1 238 bytes with overhead
+
+
+def rates(folder: Path, times: list[float], frame: bytes = FRAME) -> Rates:
+    """The rates of `frame` at these times; the first is the beginning."""
+    return studied(folder, [(at, frame) for at in times]).tally.rates
+
+
+@pytest.mark.parametrize(
+    ("times", "most_bytes", "at_s"),
+    [
+        ([0, 0, 0], 2476, 0),
+        ([0, 0, 0, 8e-6, 8e-6, 8e-6], 2714 + 2476, 8e-6),  # 3 714 bytes wait, of which 8 us send 1 000
+        ([0, 9.904e-6], 0, 0),  # 1 238 bytes take 9.904 us
+        ([0, 9.896e-6], 1, 9.896e-6),
+        ([0, 0, 0, 1, 1], 2476, 0),  # all has gone long since
+    ],
+)
+def test_what_waits_is_what_came_less_what_was_sent(
+    tmp_path: Path, times: list[float], most_bytes: int, at_s: float
+) -> None:
+    found = rates(tmp_path, times)
+    assert (found.queue_bytes, found.queue_at_s) == (most_bytes, pytest.approx(at_s))
+
+
+def test_own_frames_do_not_wait(tmp_path: Path) -> None:
+    frames = [(0.0, FRAME, True)] * 3 + [(0.0, FRAME, False)] * 2
+    found = study(str(write_with_direction(tmp_path / "own.pcapng", frames))).tally.rates
+    assert (found.queue_bytes, found.busiest_ms_bytes) == (1238, 2 * 1238)
+    assert (found.peaks["bytes"].total, found.peaks["sent_bytes"].total) == (2 * 1238, 3 * 1238)
+
+
+def test_a_slower_link_holds_back_more() -> None:
+    """Ten frames at 100 Mb/s, 40 us apart: each takes 99.04 us, so that 738 bytes more wait before each."""
+    tally, engine = Tally(link_mbps=100), engines.plain()
+    columns = np.zeros((k.COLUMNS, 10), np.int64)
+    columns[k.TIME] = 10**9 + np.arange(10) * 40_000
+    columns[k.WIRE] = columns[k.CAP] = len(FRAME)
+    columns[k.LINK] = k.ETHERNET
+    block = np.frombuffer(FRAME, np.uint8)
+    engine.classify(engine.bytes_of(block), columns, 10)
+    engine.steady(columns, 10, np.zeros(11, np.int64))
+    tally.add(Batch(block, columns, 10, 1, engine, engine.bytes_of(block)))
+    assert tally.facts().rates.queue_bytes == 9 * 738
+
+
+@pytest.mark.parametrize(
+    ("times", "most", "at_s"),
+    [([0, 0.001, 0.0015, 0.001999999], 3, 0.001), ([0, 0.001, 0.002, 0.0025], 2, 0.002)],
+)
+def test_a_millisecond_is_a_bin(tmp_path: Path, times: list[float], most: int, at_s: float) -> None:
+    found = rates(tmp_path, times)
+    assert (found.busiest_ms_bytes, found.busiest_ms_at_s) == (most * 1238, at_s)
+
+
+@pytest.mark.parametrize(
+    ("times", "in_100ms", "in_100ms_at_s", "in_1s", "in_1s_at_s"),
+    [
+        ([0, 0.099999999], 2, 0, 2, 0),
+        ([0, 0.1], 1, 0, 2, 0),
+        ([0, 0.999999999], 1, 0, 2, 0),
+        ([0, 1.0], 1, 0, 1, 0),
+        ([0, 1.0, 1.05, 1.95], 2, 1.0, 3, 1.0),
+        ([0, 0.95, 1.05, 1.85], 1, 0, 3, 0.9),
+        ([0, 5.0, 5.5, 5.9, 6.0], 1, 0, 3, 5.0),
+        ([0, 0.5, 10.6], 1, 0, 2, 0),  # a long quiet is forgotten
+    ],
+)
+def test_bins_and_seconds(
+    tmp_path: Path, times: list[float], in_100ms: int, in_100ms_at_s: float, in_1s: int, in_1s_at_s: float
+) -> None:
+    found = rates(tmp_path, times).peaks["multicast"]
+    told = (found.total, found.in_100ms, found.in_100ms_at_s, found.in_1s, found.in_1s_at_s)
+    assert told == (len(times), in_100ms, in_100ms_at_s, in_1s, in_1s_at_s)
+
+
+def test_the_longest_gap(tmp_path: Path) -> None:
+    found = rates(tmp_path, [0, 0.5, 2.5, 4.5])
+    assert (found.longest_gap_s, found.longest_gap_at_s) == (2.0, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("end_s", "width_s", "rows"),
+    [(102.35, 0.1, 1024), (102.4, 0.2, 513), (204.75, 0.2, 1024), (204.8, 0.4, 513), (500, 0.8, 626)],
+)
+def test_the_time_line_grows_wider_and_loses_nothing(
+    tmp_path: Path, end_s: float, width_s: float, rows: int
+) -> None:
+    found = rates(tmp_path, [0, 0.15, 0.15, 50, 50.1, 102.35, end_s])
+    sums, most = found.sums["multicast"], found.most_in_1s["multicast"]
+    assert (found.width_s, len(sums), len(most), sum(sums)) == (pytest.approx(width_s), rows, rows, 7)
+    assert sum(sums[: round(0.8 / width_s)]) == 3 and max(most[: round(0.8 / width_s)]) == 3
+    at = int(50 / width_s)
+    assert sum(sums[at : at + round(0.8 / width_s)]) == 2 and max(most[at : at + 10]) == 2
+
+
+def test_a_stretch_is_where_a_second_held_as_many(tmp_path: Path) -> None:
+    """A second that ends in a bin began nine bins before; stretches that touch are one."""
+    found = rates(
+        tmp_path, [0, 0.05, *(3 + n / 100 for n in range(10)), *(7.05 + n / 100 for n in range(4)), 7.95]
+    )
+    assert found.spans("multicast", 2) == (
+        (0.0, pytest.approx(0.1)),
+        (pytest.approx(2.1), pytest.approx(3.1)),
+        (pytest.approx(6.1), pytest.approx(8.0)),
+    )
+    assert found.spans("multicast", 10) == ((pytest.approx(2.1), pytest.approx(3.1)),)
+    assert found.spans("multicast", 11) == ()

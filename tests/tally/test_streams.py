@@ -112,3 +112,140 @@ def test_only_media_counts_as_media(tmp_path: Path) -> None:
 def test_packets_of_many_sizes_tell_no_layout(tmp_path: Path) -> None:
     frames = [(n * MS, rtp(5, GROUP, n, bytes(100 + n % 7))) for n in range(300)]
     assert stream(tmp_path, frames).media_bytes == 0
+
+
+@pytest.mark.parametrize(
+    ("behind", "late", "duplicates", "restarts"),
+    [
+        (0, 0, 1, 0),
+        (1, 0, 1, 0),
+        (61, 0, 1, 0),
+        (62, 0, 1, 0),
+        (99, 0, 1, 0),
+        (100, 0, 0, 1),
+        (3000, 0, 0, 1),
+    ],
+)
+def test_a_packet_up_to_99_numbers_behind_is_none_anew(
+    tmp_path: Path, behind: int, late: int, duplicates: int, restarts: int
+) -> None:
+    """RFC 3550 A.1: MAX_MISORDER is 100."""
+    found = stream(tmp_path, [*steady(200, first=5000), (0.3, rtp(5, GROUP, 5199 - behind))])
+    assert (found.late, found.duplicates, found.restarts) == (late, duplicates, restarts)
+    assert found.received == 200 + restarts
+
+
+@pytest.mark.parametrize(("ahead", "lost", "restarts"), [(1, 0, 0), (2, 1, 0), (2999, 2998, 0), (3000, 0, 1)])
+def test_a_jump_of_3000_numbers_is_a_beginning(tmp_path: Path, ahead: int, lost: int, restarts: int) -> None:
+    """RFC 3550 A.1: MAX_DROPOUT is 3000."""
+    found = stream(tmp_path, [*steady(200), (0.3, rtp(5, GROUP, 199 + ahead))])
+    assert (found.lost, found.restarts, found.longest_loss) == (lost, restarts, lost)
+    assert found.losses == len(found.first_losses) == (lost > 0)
+
+
+@pytest.mark.parametrize(("behind", "late"), [(1, 1), (61, 1), (62, 0)])
+def test_a_late_packet_is_told_from_one_that_comes_twice(tmp_path: Path, behind: int, late: int) -> None:
+    """The last 62 numbers are remembered; what is older counts as come before."""
+    frames = [frame for n, frame in enumerate(steady(200)) if n != 199 - behind]
+    late_one = rtp(5, GROUP, 199 - behind)
+    found = stream(tmp_path, [*frames, (0.3, late_one), (0.301, late_one)])
+    assert (found.late, found.duplicates, found.lost) == (late, 2 - late, 1 - late)
+
+
+@pytest.mark.parametrize(("ahead", "late"), [(61, 1), (62, 1), (63, 0), (70, 0)])
+def test_a_jump_forgets_what_is_too_old(tmp_path: Path, ahead: int, late: int) -> None:
+    """After a jump by `ahead` comes the first packet jumped over: late, or too old to be known; the last before it is known."""
+    found = stream(tmp_path, [*steady(100), (0.2, rtp(5, GROUP, 99 + ahead)), (0.21, rtp(5, GROUP, 100))])
+    assert (found.late, found.duplicates) == (late, 1 - late)
+    again = stream(tmp_path, [*steady(100), (0.2, rtp(5, GROUP, 99 + ahead)), (0.21, rtp(5, GROUP, 99))])
+    assert (again.late, again.duplicates) == (0, 1)
+
+
+def test_the_first_sixteen_losses_are_kept(tmp_path: Path) -> None:
+    frames = [frame for n, frame in enumerate(steady(400)) if n % 20 != 10 and n != 31]
+    found = stream(tmp_path, frames)
+    assert (found.losses, len(found.first_losses), found.lost) == (20, 16, 21)
+    first = found.first_losses[0]
+    assert (first.packets, first.start_s, first.end_s, first.frame) == (1, 0.009, 0.011, 11)
+    assert found.last_loss_s == pytest.approx(0.391)
+    whole = stream(tmp_path, steady(20))
+    assert (whole.last_loss_s, whole.longest_loss_s, whole.longest_loss_frame) == (None, None, None)
+
+
+LIMITS = [
+    (7759, None), (7760, 8000), (8239, 8000), (8240, None), (15519, None), (15520, 16000), (16479, 16000), (16480, None),
+    (31039, None), (31040, 32000), (32959, 32000), (32960, None), (42776, None), (42777, 44100), (45422, 44100),
+    (45423, None), (46559, None), (46560, 48000), (49439, 48000), (49440, None), (85553, None), (85554, 88200),
+    (88749, 88200), (88750, 90000), (92699, 90000), (92700, None), (93119, None), (93120, 96000), (98879, 96000),
+    (98880, None), (186239, None), (186240, 192000), (197759, 192000), (197760, None),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("units", "hz"), LIMITS)
+def test_a_clock_within_3_percent_of_a_known_one_is_that(tmp_path: Path, units: int, hz: int | None) -> None:
+    frames = [(float(n), rtp(5, GROUP, n, samples=units)) for n in range(33)]
+    assert stream(tmp_path, frames).clock_hz == hz
+
+
+@pytest.mark.parametrize(
+    ("packets", "period_s", "told"), [(31, 0.01, False), (32, 0.01, True), (101, MS, True), (100, MS, False)]
+)
+def test_a_clock_takes_32_packets_and_100_ms(
+    tmp_path: Path, packets: int, period_s: float, told: bool
+) -> None:
+    samples = round(48000 * period_s)
+    frames = [(n * period_s, rtp(5, GROUP, n, samples=samples)) for n in range(packets)]
+    assert (stream(tmp_path, frames).clock_hz is not None) == told
+
+
+@pytest.mark.parametrize(("kind", "found"), [(71, 1), (72, 0), (76, 0), (77, 1), (127, 1)])
+def test_packets_of_rtcp_are_no_stream(tmp_path: Path, kind: int, found: int) -> None:
+    """RFC 5761: payload types 72 to 76; the marker bit is none of the type."""
+    frame = bytearray(rtp(5, GROUP, 1))
+    frame[43] = 0x80 | kind
+    tally = studied(tmp_path, [(0.0, bytes(frame))]).tally
+    assert [each.payload_type for each in tally.streams] == [kind] * found
+
+
+@pytest.mark.parametrize(("version", "found"), [(1, 0), (2, 1), (3, 0)])
+def test_a_stream_is_of_version_2(tmp_path: Path, version: int, found: int) -> None:
+    frame = bytearray(rtp(5, GROUP, 1))
+    frame[42] = version << 6
+    assert len(studied(tmp_path, [(0.0, bytes(frame))]).tally.streams) == found
+
+
+@pytest.mark.parametrize(("snap", "found"), [(53, 0), (54, 1)])
+def test_a_stream_is_told_by_twelve_bytes(tmp_path: Path, snap: int, found: int) -> None:
+    assert len(studied(tmp_path, steady(1), snap=snap).tally.streams) == found
+
+
+def test_the_delay_spread_is_of_one_second(tmp_path: Path) -> None:
+    """One packet 2 ms late in one second, and one 3 ms late in the next: the spread of both would be no more than 3 ms."""
+    frames = steady(3000)
+    for number, late in ((1500, 2), (2400, 3)):
+        frames[number] = (frames[number][0] + late * MS - 1e-6, frames[number][1])
+        for after in range(1, late):
+            frames[number + after] = (frames[number][0] + after * 1e-7, frames[number + after][1])
+    found = stream(tmp_path, frames)
+    assert found.delay_spread_s == pytest.approx(3 * MS - 1e-6)
+    assert found.delay_spread_at_s == pytest.approx(2.403, abs=1e-5)
+    assert found.longest_wait_s == pytest.approx(4 * MS - 1e-6)
+    assert (found.longest_wait_frame, found.longest_wait_at_s) == (2401, pytest.approx(2.403, abs=1e-5))
+
+
+def test_a_timestamp_that_jumps_is_no_delay(tmp_path: Path) -> None:
+    """Beyond an hour: a source that was set, not a packet that took so long."""
+    hour = 3600 * 48000
+    jumped = {at: found for at in (hour, hour + 1) if (found := _jumped(tmp_path, at))}
+    assert jumped[hour].most_jitter > 1e6 and jumped[hour].delay_spread_s > 3000
+    assert jumped[hour + 1].most_jitter == 0 and jumped[hour + 1].delay_spread_s == pytest.approx(MS)
+
+
+def _jumped(folder: Path, units: int) -> RtpStream:
+    frames = steady(300)
+    for n in range(200, 300):
+        frame = bytearray(frames[n][1])
+        stamp = int.from_bytes(frame[46:50]) + units - 48
+        frame[46:50] = stamp.to_bytes(4)
+        frames[n] = (frames[n][0], bytes(frame))
+    return stream(folder, frames)
