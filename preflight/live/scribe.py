@@ -19,29 +19,36 @@ class Scribe:
     LogError where the log cannot be written."""
 
     def __init__(
-        self, log: Log, number: int, run: int, session: Session, heard: Callable[[], SourceFacts | None]
+        self,
+        log: Log,
+        number: int,
+        run: int,
+        session: Session,
+        heard: Callable[[], SourceFacts | None],
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._log, self._place = log, (number, run)
         self._session, self._heard = session, heard
         self._writer = ThreadPoolExecutor(1)
         self._writing: Future[None] | None = None
-        self._written = time.monotonic()
+        self._clock = clock
+        self._written = clock()
 
     @property
     def late_s(self) -> float:
         """How long ago the last entry was begun, where that is too long."""
-        ago = time.monotonic() - self._written
+        ago = self._clock() - self._written
         return ago if ago > 2 * ENTRY_S else 0.0
 
     def tick(self) -> None:
         """An entry, where it is time for one and the last one is on the disk."""
-        if time.monotonic() - self._written <= ENTRY_S or (self._writing and not self._writing.done()):
+        if self._clock() - self._written <= ENTRY_S or (self._writing and not self._writing.done()):
             return
         if self._writing:
             self._writing.result()
         entry, _ = self._session.entry(self._heard())
         self._writing = self._writer.submit(self._log.add, *self._place, entry)
-        self._written = time.monotonic()
+        self._written = self._clock()
 
     def close(self) -> Result:
         """The last entry, and the result of the soak."""

@@ -81,7 +81,7 @@ def stoppable() -> Iterator[Callable[[], bool]]:
             raise KeyboardInterrupt
         asked = True
 
-    before = {each: signal.getsignal(each) for each in SIGNALS}
+    before = {each: signal.getsignal(each) or signal.SIG_DFL for each in SIGNALS}
     heeded = [each for each in SIGNALS if before[each] != signal.SIG_IGN]
     try:
         for each in heeded:
