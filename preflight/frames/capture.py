@@ -8,7 +8,7 @@ facts say where and why it ended. Damage before the first frame is a CaptureErro
 
 import itertools
 import struct
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from itertools import pairwise
 
 import numpy as np
@@ -35,37 +35,14 @@ PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"
 
 # Names from the public registry of link types, for refusing the ones people meet.
 LINK_NAMES = {
-    0: "BSD loopback (NULL)",
-    1: "Ethernet",
-    6: "token ring",
-    7: "ARCNET",
-    8: "SLIP",
-    9: "PPP",
-    10: "FDDI",
-    50: "PPP in HDLC framing",
-    51: "PPP over Ethernet",
-    100: "ATM (RFC 1483)",
-    101: "raw IP",
-    104: "HDLC",
-    105: "IEEE 802.11",
-    107: "frame relay",
-    108: "OpenBSD loopback",
-    113: "Linux cooked v1",
-    119: "IEEE 802.11 with monitor header",
-    127: "IEEE 802.11 with radiotap header",
-    187: "Bluetooth HCI",
-    189: "USB",
-    192: "per-packet information",
-    195: "IEEE 802.15.4",
-    220: "USB (padded)",
-    228: "raw IPv4",
-    229: "raw IPv6",
-    230: "IEEE 802.15.4 without FCS",
-    239: "netfilter log",
-    249: "USB capture",
-    271: "virtual sockets",
-    276: "Linux cooked v2",
-}
+    0: "BSD loopback (NULL)", 1: "Ethernet", 6: "token ring", 7: "ARCNET", 8: "SLIP", 9: "PPP", 10: "FDDI",
+    50: "PPP in HDLC framing", 51: "PPP over Ethernet", 100: "ATM (RFC 1483)", 101: "raw IP", 104: "HDLC",
+    105: "IEEE 802.11", 107: "frame relay", 108: "OpenBSD loopback", 113: "Linux cooked v1",
+    119: "IEEE 802.11 with monitor header", 127: "IEEE 802.11 with radiotap header", 187: "Bluetooth HCI",
+    189: "USB", 192: "per-packet information", 195: "IEEE 802.15.4", 220: "USB (padded)", 228: "raw IPv4",
+    229: "raw IPv6", 230: "IEEE 802.15.4 without FCS", 239: "netfilter log", 249: "USB capture",
+    271: "virtual sockets", 276: "Linux cooked v2",
+}  # fmt: skip
 READABLE = (k.ETHERNET, k.SLL, k.SLL2)
 
 
@@ -170,6 +147,20 @@ class CaptureFile:
             names = ", ".join(link_name(link) for link in others[:4])
             raise CaptureError(f"{self.name}: holds {names}, not Ethernet; capture on the Ethernet adapter")
 
+    def _walked(self, state: np.ndarray, what: str, absurd: str) -> Generator[Batch, None, bool]:
+        """Hand on the frames that a walker found. Returns whether there is more to walk."""
+        self._pos = int(state[k.W_POS])
+        if state[k.W_ROWS]:
+            yield from self._batches(int(state[k.W_ROWS]))
+        if state[k.W_STOP] == k.STOP_ABSURD:
+            self._end_here(f"{absurd}; the file is damaged from here on")
+            return False
+        if state[k.W_STOP] == k.STOP_MORE and not self._more():
+            if self._end > self._pos or self._stream.trouble:
+                self._end_here(f"the last {what} is cut short")
+            return False
+        return True
+
     def _batches(self, rows: int) -> Iterator[Batch]:
         """Batches of the `rows` frames that were walked: one, unless frames of links that are not read lie between."""
         bench = self._bench
@@ -209,26 +200,9 @@ class CaptureFile:
             if self.partial:
                 return
             engine = bench.engine
-            engine.walk_pcap(
-                engine.bytes_of(self._buffer),
-                self._pos,
-                self._end,
-                big,
-                fraction_ns,
-                link,
-                bench.columns,
-                state,
-            )
-            self._pos = int(state[k.W_POS])
-            stop = int(state[k.W_STOP])
-            if state[k.W_ROWS]:
-                yield from self._batches(int(state[k.W_ROWS]))
-            if stop == k.STOP_ABSURD:
-                self._end_here("a record claims more than 262144 bytes; the file is damaged from here on")
-                return
-            if stop == k.STOP_MORE and not self._more():
-                if self._end > self._pos or self._stream.trouble:
-                    self._end_here("the last record is cut short")
+            view = engine.bytes_of(self._buffer)
+            engine.walk_pcap(view, self._pos, self._end, big, fraction_ns, link, bench.columns, state)
+            if not (yield from self._walked(state, "record", "a record claims more than 262144 bytes")):
                 return
 
     def _pcapng(self) -> Iterator[Batch]:
@@ -260,16 +234,8 @@ class CaptureFile:
                 engine = bench.engine
                 view = engine.bytes_of(self._buffer)
                 engine.walk_pcapng(view, self._pos, self._end, big, interfaces, known, bench.columns, state)
-                self._pos = int(state[k.W_POS])
                 self._bad += int(state[k.W_BAD])
-                if state[k.W_ROWS]:
-                    yield from self._batches(int(state[k.W_ROWS]))
-                if state[k.W_STOP] == k.STOP_ABSURD:
-                    self._end_here("a block with an impossible length; the file is damaged from here on")
-                    return
-                if state[k.W_STOP] == k.STOP_MORE and not self._more():
-                    if self._end > self._pos or self._stream.trouble:
-                        self._end_here("the last block is cut short")
+                if not (yield from self._walked(state, "block", "a block with an impossible length")):
                     return
                 continue
             if total < 12 or total % 4:

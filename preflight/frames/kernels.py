@@ -18,9 +18,9 @@ TIME, WIRE, CAP, OFF, LINK, OUT = _batch.take(6)
 STRIPPED = _batch.take(1)[
     0
 ]  # tag control information + 1 of a VLAN tag that the capturing system took off, or 0
-SRC, DST, ETYPE, L3, CAST, VLAN, TAGS, PROTO, SPORT, DPORT = _batch.take(10)
+SRC, DST, ETYPE, VLAN, PROTO, SPORT, DPORT, CAST, DISCOVERY = _batch.take(9)
 DSCP, PCP = _batch.take(2)  # priority marks: of IP, of the first VLAN tag; -1 without
-FLOW, DIGEST, KIND, DISCOVERY, PAYLOAD = _batch.take(5)
+L3, TAGS, FLOW, DIGEST, KIND, PAYLOAD = _batch.take(6)
 REL, SLOT, COPY = _batch.take(3)
 COLUMNS = _batch.size
 

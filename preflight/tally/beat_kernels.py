@@ -15,9 +15,8 @@ LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
 _beat = Columns()
 B_STATE, B_COUNT = _beat.take(2)  # B_COUNT frames are kept for learning
 B_PERIOD_NS, B_PER_BEAT, B_BEATS = _beat.take(3)
-B_PHASE, B_LAST, B_GOT = _beat.take(
-    3
-)  # when the last beat was due, after correction; the last frame; frames of the beat
+# When the last beat was due, after correction; the last frame; frames of the beat.
+B_PHASE, B_LAST, B_GOT = _beat.take(3)
 # Frames owed, since when, noticed at which frame, and when that or the last late frame came.
 B_DEBT, B_DEBT_NS, B_DEBT_FRAME, B_DEBT_SEEN = _beat.take(4)
 B_MISSING, B_LATE = _beat.take(2)  # frames that were never paid; that came after their time

@@ -15,9 +15,7 @@ from preflight.frames.kernels import (
     COPY,
     DIGEST,
     DISCOVERY,
-    DPORT,
     DSCP,
-    DST,
     ETYPE,
     FLOW,
     L3,
@@ -29,10 +27,8 @@ from preflight.frames.kernels import (
     PROTO,
     REL,
     SLOT,
-    SPORT,
     SRC,
     TAGS,
-    VLAN,
     WIRE,
     be16,
     be32,
@@ -50,10 +46,11 @@ MS_NS = 1_000_000
 
 # A row for each flow.
 _flow = Columns()
-F_KEY, F_FRAMES, F_BYTES, F_FIRST_FRAME, F_FIRST_NS, F_LAST_NS, F_SRC, F_DST, F_ETHERTYPE, F_VLAN = (
-    _flow.take(10)
-)
-F_PROTOCOL, F_SOURCE_PORT, F_DESTINATION_PORT, F_CAST, F_DISCOVERY, F_IP_VERSION = _flow.take(6)
+F_KEY, F_FRAMES, F_BYTES, F_FIRST_FRAME, F_FIRST_NS, F_LAST_NS = _flow.take(6)
+# Of the first frame, as in its columns from SRC to PCP. Marks are -1 where there are none.
+F_SRC, F_DST, F_ETHERTYPE, F_VLAN, F_PROTOCOL, F_SOURCE_PORT, F_DESTINATION_PORT = _flow.take(7)
+F_CAST, F_DISCOVERY, F_DSCP, F_PCP = _flow.take(4)
+F_IP_VERSION, F_OTHER_MARKS = _flow.take(2)  # frames that are marked otherwise
 F_SRC_IP, F_DST_IP = _flow.take(2, width=4)  # 32-bit words
 F_BIN, F_BIN_COUNT = _flow.take(2)  # the open 100 ms bin, and its count
 # Closed bins with frames in them but for the first, their counts' sum, sum of squares.
@@ -61,16 +58,12 @@ F_BINS, F_BIN_SUM, F_BIN_SQUARES = _flow.take(3)
 F_SECOND, F_SECOND_COUNT, F_MOST_IN_1S, F_MOST_IN_1S_AT_NS = _flow.take(4)
 # How often the content was another than the frame's before; contents not seen within the last 20 ms.
 F_DIGEST, F_CHANGES, F_DISTINCT = _flow.take(3)
-F_SEQUENCE, F_SEQUENCE_STEPS = _flow.take(
-    2
-)  # last RTP sequence number; how often it went on by one (RFC 3550)
-F_DSCP, F_PCP, F_OTHER_MARKS = _flow.take(3)  # marks of the first frame (-1: none); frames marked otherwise
-F_SHORTEST, F_LONGEST, F_RUNTS, F_GIANTS, F_CUT = _flow.take(
-    5
-)  # bytes without FCS; frames that the snap length cut
-F_PAUSE_MOST_QUANTA, F_PAUSE_SUM_QUANTA = _flow.take(
-    2
-)  # the longest stop that pause frames asked for, and all of them
+# Last RTP sequence number; how often it went on by one (RFC 3550).
+F_SEQUENCE, F_SEQUENCE_STEPS = _flow.take(2)
+# Bytes without FCS; frames that the snap length cut.
+F_SHORTEST, F_LONGEST, F_RUNTS, F_GIANTS, F_CUT = _flow.take(5)
+# The longest stop that pause frames asked for, and all of them.
+F_PAUSE_MOST_QUANTA, F_PAUSE_SUM_QUANTA = _flow.take(2)
 # Contents seen REPEATS times in quick succession: how many, all copies, the most of one content, its first frame and
 # times; the first to come for the eighth time; and from when to when any did.
 F_REPEATS_CONTENTS, F_REPEATS_COPIES, F_REPEATS_MOST, F_REPEATS_MOST_FRAME = _flow.take(4)
@@ -219,17 +212,8 @@ def count(b, cols, rows, first, flows, talkers, totals):
             flows[at, F_KEY] = key
             flows[at, F_FIRST_FRAME] = first + i
             flows[at, F_FIRST_NS] = rel
-            flows[at, F_SRC] = src
-            flows[at, F_DST] = cols[DST, i]
-            flows[at, F_ETHERTYPE] = cols[ETYPE, i]
-            flows[at, F_VLAN] = cols[VLAN, i]
-            flows[at, F_PROTOCOL] = cols[PROTO, i]
-            flows[at, F_SOURCE_PORT] = cols[SPORT, i]
-            flows[at, F_DESTINATION_PORT] = cols[DPORT, i]
-            flows[at, F_CAST] = cast
-            flows[at, F_DISCOVERY] = cols[DISCOVERY, i]
-            flows[at, F_DSCP] = cols[DSCP, i]
-            flows[at, F_PCP] = cols[PCP, i]
+            for n in range(PCP + 1 - SRC):
+                flows[at, F_SRC + n] = cols[SRC + n, i]
             flows[at, F_SHORTEST] = cols[WIRE, i]
             flows[at, F_BIN] = rel // BIN_NS
             flows[at, F_SECOND] = second

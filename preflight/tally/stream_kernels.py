@@ -21,9 +21,8 @@ X_LOSSES, X_LAST_LOSS_NS, X_LONGEST_LOSS, X_LONGEST_LOSS_FRAME, X_LONGEST_LOSS_N
 # Timestamp of the highest packet, by how much packets go on, and how many went on by as much.
 X_STAMP, X_PACKET_STAMPS, X_STEPS = _stream.take(3)
 X_MEDIA_BYTES, X_SAME_BYTES = _stream.take(2)  # of the first packet, and how many packets had as many
-X_CLOCK_HZ, X_RATE_NS, X_RATE_STAMPS = _stream.take(
-    3
-)  # 0: not known yet; since when and from how much it is measured
+# 0: not known yet; since when and from how much it is measured.
+X_CLOCK_HZ, X_RATE_NS, X_RATE_STAMPS = _stream.take(3)
 X_JITTER16, X_JITTER16_MOST = _stream.take(2)  # 16 times the jitter of A.8
 X_LONGEST_WAIT_NS, X_LONGEST_WAIT_FRAME, X_LONGEST_WAIT_AT_NS = _stream.take(3)
 # Delay against the timestamps, least and most in the open second; the largest spread in any second.
@@ -43,27 +42,25 @@ RATE_AFTER = 32  # packets and
 RATE_AFTER_NS = 100_000_000  # time before a rate is found
 
 
+# Clock rates of audio and video, each with what is measured as that: 3 % more or less. Rates: AES67, RFC 3551.
+CLOCKS = (
+    *(
+        (7760, 8240, 8000),
+        (15520, 16480, 16000),
+        (31040, 32960, 32000),
+        (42777, 45423, 44100),
+        (46560, 49440, 48000),
+    ),
+    *((85554, 88750, 88200), (88750, 92700, 90000), (93120, 98880, 96000), (186240, 197760, 192000)),
+)
+
+
 @kernel()
 def nominal(units_per_s):
-    """The clock rate of audio or video nearest to a measured one, 0 when none is within 3 %. Rates: AES67, RFC 3551."""
-    if 42777 <= units_per_s < 45423:
-        return 44100
-    if 46560 <= units_per_s < 49440:
-        return 48000
-    if 85554 <= units_per_s < 88750:
-        return 88200
-    if 88750 <= units_per_s < 92700:
-        return 90000
-    if 93120 <= units_per_s < 98880:
-        return 96000
-    if 186240 <= units_per_s < 197760:
-        return 192000
-    if 31040 <= units_per_s < 32960:
-        return 32000
-    if 15520 <= units_per_s < 16480:
-        return 16000
-    if 7760 <= units_per_s < 8240:
-        return 8000
+    """The clock rate of audio or video nearest to a measured one, 0 when there is none."""
+    for least, below, rate in CLOCKS:
+        if least <= units_per_s < below:
+            return rate
     return 0
 
 

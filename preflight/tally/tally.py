@@ -15,26 +15,10 @@ from preflight.frames.batch import Batch
 from preflight.frames.kernels import SLOT, slot_of
 from preflight.tally import beat_kernels as r
 from preflight.tally import clock_kernels as p
+from preflight.tally import facts as f
 from preflight.tally import kernels as k
 from preflight.tally import stream_kernels as x
 from preflight.tally.beats import Learned, learn
-from preflight.tally.facts import (
-    Beat,
-    Cast,
-    ClockPort,
-    Copies,
-    Flow,
-    Loss,
-    Measure,
-    MissingBeats,
-    Peak,
-    Rates,
-    Repeats,
-    RtpStream,
-    Talker,
-    TallyFacts,
-    Transport,
-)
 from preflight.tally.rows import reader
 
 FLOW_ROWS = 1 << 13
@@ -42,20 +26,20 @@ TALKER_ROWS = 1 << 13
 COPY_ROWS = 1 << 16
 STREAM_ROWS = 1 << 12
 CLOCK_ROWS = 1 << 11
-CASTS, MEASURES = get_args(Cast), get_args(Measure)
-TRANSPORTS = dict(zip(p.TRANSPORTS, get_args(Transport), strict=True))
+CASTS, MEASURES = get_args(f.Cast), get_args(f.Measure)
+TRANSPORTS = dict(zip(p.TRANSPORTS, get_args(f.Transport), strict=True))
 
-read_talker = reader(Talker, k, "T_")
-read_flow = reader(Flow, k, "F_")
-read_repeats = reader(Repeats, k, "F_REPEATS_")
-read_copies = reader(Copies, k, "M_")
-read_rates = reader(Rates, k, "S_")
-read_peak = reader(Peak, k, "A_")
-read_stream = reader(RtpStream, x, "X_")
-read_loss = reader(Loss, x, "L_")
-read_clock = reader(ClockPort, p, "P_")
-read_beat = reader(Beat, r, "B_")
-read_event = reader(MissingBeats, r, "E_")
+read_talker = reader(f.Talker, k, "T_")
+read_flow = reader(f.Flow, k, "F_")
+read_repeats = reader(f.Repeats, k, "F_REPEATS_")
+read_copies = reader(f.Copies, k, "M_")
+read_rates = reader(f.Rates, k, "S_")
+read_peak = reader(f.Peak, k, "A_")
+read_stream = reader(f.RtpStream, x, "X_")
+read_loss = reader(f.Loss, x, "L_")
+read_clock = reader(f.ClockPort, p, "P_")
+read_beat = reader(f.Beat, r, "B_")
+read_event = reader(f.MissingBeats, r, "E_")
 
 
 def _mac(number: int) -> str:
@@ -105,7 +89,7 @@ class Tally:
         row[r.B_STATE] = r.SEARCHING
         _enter(row, learned)
 
-    def _beats(self, index: dict[int, int]) -> list[Beat]:
+    def _beats(self, index: dict[int, int]) -> list[f.Beat]:
         found = []
         for slot in np.flatnonzero(self.beats[:, r.B_COUNT] >= 8).tolist():
             row = self.beats[slot].tolist()
@@ -131,7 +115,7 @@ class Tally:
                 table[at, 0] = key
         return table
 
-    def facts(self) -> TallyFacts:
+    def facts(self) -> f.TallyFacts:
         used = np.flatnonzero(self.flows[:, k.F_KEY])
         used = used[np.argsort(-self.flows[used, k.F_FRAMES], kind="stable")]
         index = {int(slot): number for number, slot in enumerate(used)}
@@ -140,7 +124,7 @@ class Tally:
             k.share_out(flows, at, int(flows[at, k.F_EARLY]), int(flows[at, k.F_EARLY_BINS]))
         senders = self.talkers[self.talkers[:, k.T_KEY] != 0].tolist()
         senders.sort(key=lambda row: -row[k.T_FRAMES])
-        return TallyFacts(
+        return f.TallyFacts(
             rates=self._rates(),
             talkers=tuple(read_talker(row, hardware=_mac(row[k.T_KEY] - 1)) for row in senders),
             flows=tuple(_flow(row) for row in flows.tolist()),
@@ -154,7 +138,7 @@ class Tally:
             flow_overflow=int(self.totals[k.N_FLOW_OVERFLOW]),
         )
 
-    def _rates(self) -> Rates:
+    def _rates(self) -> f.Rates:
         state, peaks, timeline = self.rate.copy(), self.peaks.copy(), self.timeline.copy()
         k.close_bin(state, peaks, timeline)
         rows = timeline[: int(state[k.S_ROWS])].T.tolist()
@@ -175,7 +159,7 @@ def _ip(version: int, words: list[int]) -> str:
     return ""
 
 
-def _flow(row: list[int]) -> Flow:
+def _flow(row: list[int]) -> f.Flow:
     bins, total, squares = row[k.F_BINS], row[k.F_BIN_SUM], row[k.F_BIN_SQUARES]
     mean = total / bins if bins else 0.0
     version = row[k.F_IP_VERSION]
@@ -192,7 +176,7 @@ def _flow(row: list[int]) -> Flow:
     )
 
 
-def _stream(row: list[int], index: dict[int, int]) -> RtpStream:
+def _stream(row: list[int], index: dict[int, int]) -> f.RtpStream:
     rate, most = row[x.X_CLOCK_HZ], 0.5 * row[x.X_RECEIVED]
     return read_stream(
         row,
@@ -230,7 +214,7 @@ PTP_TYPES = {
 }
 
 
-def _clock(row: list[int]) -> ClockPort:
+def _clock(row: list[int]) -> f.ClockPort:
     kind, digits = row[p.P_TYPE], 8 if row[p.P_VERSION] == 2 else 4
     return read_clock(
         row,
@@ -254,7 +238,7 @@ def _enter(row, learned: Learned) -> None:
         row[r.B_FIRST_EVENT + r.E_FRAMES] = row[r.B_MISSING]
 
 
-def _beat(flow: int, row: list[int]) -> Beat:
+def _beat(flow: int, row: list[int]) -> f.Beat:
     events = _first(r.B_FIRST_EVENT, row[r.B_EVENTS], r.EVENTS, r.EVENT_COLUMNS)
     return read_beat(
         row, flow=flow, events=tuple(read_event(row[at : at + r.EVENT_COLUMNS]) for at in events)
