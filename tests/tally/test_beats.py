@@ -79,6 +79,10 @@ def test_what_comes_by_chance_has_no_beat() -> None:
 def test_a_missing_beat_among_the_first_is_seen(tmp_path: Path) -> None:
     (beat,) = beats(tmp_path, [n / 10 for n in range(40) if n != 20])
     assert beat.missing == 1
+    (event,) = beat.events
+    assert (event.frames, event.after_s, event.frame) == (1, pytest.approx(1.9), None)
+    (beat,) = beats(tmp_path, [n / 10 for n in range(400) if n not in (20, 40, 41, 300)])
+    assert [event.frames for event in beat.events] == [3, 1]
 
 
 def test_beats_held_back_for_longer_than_sixteen_periods_are_late_not_missing(tmp_path: Path) -> None:
@@ -185,6 +189,7 @@ def test_a_stop_is_a_silence_of_a_second_and_ten_periods(
     before = grid(100, {}, period_s)
     (beat,) = beats(tmp_path, before + [before[-1] + silence_s + at for at in grid(100, {}, period_s)])
     assert (beat.stops, beat.missing) == (stops, missing)
+    assert [event.frames for event in beat.events] == [missing] * (missing > 0)
     assert beat.longest_stop_s == pytest.approx(silence_s * stops)
     if not stops:
         assert (beat.longest_wait_s, beat.longest_wait_at_s) == (
@@ -222,3 +227,21 @@ def test_a_beat_that_is_in_part_is_owed_the_rest(tmp_path: Path) -> None:
     (beat,) = beats(tmp_path, times)
     assert (beat.per_beat, beat.missing) == (4, 2)
     assert beat.events[0].after_s == pytest.approx(1.0, abs=1e-4)
+
+
+def test_frames_of_a_beat_may_be_unevenly_apart() -> None:
+    """3, 8 and 4 us within a beat of 1 ms."""
+    learned = learn(np.array([n * 1_000_000 + at for n in range(16) for at in (0, 3_000, 11_000, 15_000)]))
+    assert learned is not None
+    assert (learned.per_beat, learned.beats, learned.missing) == (4, 16, 0)
+    assert learned.period_ns == pytest.approx(1_000_000, abs=10)
+
+
+@pytest.mark.parametrize(("even", "per_beat"), [(13, 3), (12, 1)])
+def test_four_fifths_of_beats_hold_as_many_frames(even: int, per_beat: int) -> None:
+    """Of sixteen inner beats some hold two."""
+    sizes = [3, *(3 if n < even else 2 for n in range(16)), 3]
+    learned = learn(
+        np.array([n * 1_000_000 + at * 10_000 for n, size in enumerate(sizes) for at in range(size)])
+    )
+    assert learned is not None and learned.per_beat == per_beat

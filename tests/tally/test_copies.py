@@ -104,3 +104,20 @@ def test_own_frames_that_come_in_again_are_counted(tmp_path: Path) -> None:
     frames += [(0.004, own, False), (0.006, own, False)]
     told = study(str(write_with_direction(tmp_path / "own.pcapng", frames))).tally.copies
     assert (told.returned, told.returned_frame, told.returned_s) == (2, 5, 0.004)
+
+
+@pytest.mark.parametrize(
+    ("distinct", "pairs", "returned", "mirrored"),
+    [(20, 8, 0, True), (19, 19, 0, False), (20, 7, 0, False), (20, 12, 4, True), (20, 12, 5, False)],
+)
+def test_a_mirror_shows_two_fifths_twice(distinct: int, pairs: int, returned: int, mirrored: bool) -> None:
+    found = Copies(
+        distinct=distinct,
+        pairs=pairs,
+        copies=pairs,
+        returned=returned,
+        returned_frame=None,
+        returned_s=None,
+        cut=0,
+    )
+    assert found.mirrored == mirrored

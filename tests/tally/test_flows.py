@@ -2,10 +2,15 @@
 
 import random
 import struct
+from dataclasses import replace
+from pathlib import Path
 
+import numpy as np
 import pytest
 
-from tests.tally.captures import Timed, every, mirrored, rtp, studied, udp
+from preflight.study import surveyed
+from preflight.tally.facts import Flow
+from tests.tally.captures import Timed, every, mirrored, rtp, studied, udp, write
 
 
 def numbered(n: int) -> bytes:
@@ -86,3 +91,118 @@ def test_steady(tmp_path, frames, steady):
 def test_stream(tmp_path, frames, stream, see):
     (flow,) = studied(tmp_path, see(frames)).tally.flows
     assert flow.stream == stream, flow
+
+
+def bunched(pace: int, empty: int, bunch: int) -> list[Timed]:
+    """Eight bins of a pace, so many empty ones, and a bunch in the next."""
+    times = [(n + k / pace) / 10 for n in range(8) for k in range(pace)]
+    return at([*times, *((8 + empty) / 10 + k * 1e-4 for k in range(bunch)), (9 + empty) / 10])
+
+
+@pytest.mark.parametrize(
+    ("pace", "empty", "bunch", "bins", "mean"),
+    [
+        (10, 3, 19, 8, 89 / 8),  # less than twice the pace is no bunch
+        (10, 3, 20, 11, 90 / 11),
+        (1, 6, 7, 8, 14 / 8),  # nor are fewer than eight frames
+        (1, 6, 8, 14, 15 / 14),
+        (10, 9, 44, 7, 114 / 7),  # half the pace at least, over the bins from the last one on
+        (10, 9, 45, 17, 115 / 17),
+        (10, 9, 210, 17, 280 / 17),  # and twice at most
+        (10, 9, 211, 7, 281 / 7),
+    ],
+)
+def test_a_bunch_is_what_was_owed(
+    tmp_path: Path, pace: int, empty: int, bunch: int, bins: int, mean: float
+) -> None:
+    (flow,) = studied(tmp_path, bunched(pace, empty, bunch)).tally.flows
+    assert (flow.bins, flow.bin_mean) == (bins, pytest.approx(mean))
+
+
+@pytest.mark.parametrize(("early", "bins"), [(4, 5), (5, 9)])
+def test_a_bunch_before_the_pace_is_known_waits_for_it(tmp_path: Path, early: int, bins: int) -> None:
+    """Held up from the second bin on; then as many bins as tell the pace, or one fewer."""
+    times = [k / 100 for k in range(10)] + [0.4 + k * 1e-4 for k in range(40)]
+    times += [0.5 + n / 100 for n in range(10 * early + 1)]
+    (flow,) = studied(tmp_path, at(times)).tally.flows
+    assert flow.bins == bins
+
+
+@pytest.fixture
+def flow(tmp_path: Path) -> Flow:
+    (found,) = studied(tmp_path, every(0.01, numbered, 0, 3)).tally.flows
+    return found
+
+
+@pytest.mark.parametrize(
+    ("changes", "steady"),
+    [
+        ({"bins": 3, "last_s": 1.0}, True),
+        ({"bins": 2, "last_s": 0.5}, False),
+        ({"bin_mean": 100.0, "bin_deviation": 15.0, "most_in_1s": 1000}, True),
+        ({"bin_mean": 100.0, "bin_deviation": 15.1, "most_in_1s": 1000}, False),
+        ({"bin_mean": 4.0, "bin_deviation": 1.6, "most_in_1s": 40}, True),
+        ({"bin_mean": 4.0, "bin_deviation": 1.61, "most_in_1s": 40}, False),
+        ({"bin_mean": 10.0, "bin_deviation": 2.0}, True),
+        ({"bin_mean": 10.0, "bin_deviation": 2.1}, False),
+        ({"bins": 13, "last_s": 3.0}, True),
+        ({"bins": 12, "last_s": 3.0}, False),
+        ({"bin_mean": 10.0, "most_in_1s": 140}, True),
+        ({"bin_mean": 10.0, "most_in_1s": 141}, False),
+    ],
+)
+def test_the_limits_of_a_steady_pace(flow: Flow, changes: dict, steady: bool) -> None:
+    assert replace(flow, first_s=0.0, **changes).steady == steady
+
+
+@pytest.mark.parametrize(
+    ("changes", "stream"),
+    [
+        ({}, True),
+        ({"cast": "unicast"}, False),
+        ({"discovery": True}, False),
+        ({"frames": 100, "changes": 41}, True),
+        ({"frames": 100, "changes": 40}, False),
+        ({"bin_mean": 4.0}, True),
+        ({"bin_mean": 3.9}, False),
+        ({"bin_mean": 3.9, "frames": 100, "sequence_steps": 41}, True),
+        ({"bin_mean": 3.9, "frames": 100, "sequence_steps": 40}, False),
+        ({"bins": 0, "sequence_steps": 0}, False),
+    ],
+)
+def test_the_limits_of_a_stream(flow: Flow, changes: dict, stream: bool) -> None:
+    assert replace(flow, **{"most_in_1s": 0} | changes).stream == stream
+
+
+def test_a_pace_is_that_of_full_bins_else_of_the_whole_life(flow: Flow) -> None:
+    assert replace(flow, bins=3, bin_mean=4.0).per_s == 40
+    assert replace(flow, bins=2, frames=11, first_s=1.0, last_s=3.0).per_s == 5
+    assert replace(flow, bins=0, frames=2, first_s=1.0, last_s=1.0).per_s == 1000
+
+
+@pytest.mark.parametrize(
+    ("changes", "clock"),
+    [
+        ({"destination_port": 318}, False),
+        ({"destination_port": 319}, True),
+        ({"destination_port": 320}, True),
+        ({"destination_port": 321}, False),
+        ({"destination_port": 319, "protocol": 6}, False),
+        ({"destination_port": 6000, "protocol": 17}, False),
+        ({"ethertype": 0x88F7, "protocol": None, "destination_port": 0}, True),
+    ],
+)
+def test_a_clock_is_told_by_port_or_type(flow: Flow, changes: dict, clock: bool) -> None:
+    """IEEE 1588 annexes D to F."""
+    assert replace(flow, **changes).clock == clock
+
+
+def test_flows_of_rtp_are_told_by_numbers_or_by_a_stream(tmp_path: Path) -> None:
+    """41 of 100 numbers that go on; a stream of which a tenth follows; and what is neither."""
+    frames = [(n / 100, rtp(1, "233.252.0.1", 2 * n + (n % 5 < 2))) for n in range(100)]
+    frames += [(n / 100, rtp(2, "233.252.0.2", 3 * n)) for n in range(100)]
+    frames += [(n / 100, rtp(3, "233.252.0.3", 7 * n)) for n in range(100)]
+    frames += [(n / 100, udp(4, "233.252.0.4", 5004, struct.pack(">I", n))) for n in range(100)]
+    facts, survey = surveyed(str(write(tmp_path / "made.pcap", frames)))
+    assert len(facts.tally.flows) == 4
+    assert np.count_nonzero(survey.rtp_flows()) == 2

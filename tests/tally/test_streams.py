@@ -1,6 +1,7 @@
 """RTP streams against RFC 3550: extended sequence numbers (A.1), loss (A.3), jitter (A.8) on a sequence worked by hand."""
 
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -249,3 +250,56 @@ def _jumped(folder: Path, units: int) -> RtpStream:
         frame[46:50] = stamp.to_bytes(4)
         frames[n] = (frames[n][0], bytes(frame))
     return stream(folder, frames)
+
+
+@pytest.mark.parametrize("head", [0x80, 0x81, 0x82, 0x8F])
+def test_contributing_sources_are_no_media(tmp_path: Path, head: int) -> None:
+    """RFC 3550 section 5.1: four bytes for each of up to fifteen."""
+    frames = [(at, frame[:42] + bytes([head]) + frame[43:]) for at, frame in steady(10)]
+    assert stream(tmp_path, frames).media_bytes == 1152 - 4 * (head & 15)
+
+
+@pytest.mark.parametrize(("snap", "media"), [(57, 0), (58, 1152 - 16)])
+def test_an_extension_tells_its_length_in_four_bytes(tmp_path: Path, snap: int, media: int) -> None:
+    frames = [
+        (at, frame[:42] + b"\x90" + frame[43:54] + b"\xbe\xde\0\3" + frame[58:]) for at, frame in steady(10)
+    ]
+    assert studied(tmp_path, frames, snap=snap).tally.streams[0].media_bytes == media
+
+
+@pytest.mark.parametrize(("snap", "media"), [(1205, 0), (1206, 1152 - 4)])
+def test_padding_tells_its_length_in_its_last_byte(tmp_path: Path, snap: int, media: int) -> None:
+    frames = [(at, frame[:42] + b"\xa0" + frame[43:-1] + b"\4") for at, frame in steady(10)]
+    assert studied(tmp_path, frames, snap=snap).tally.streams[0].media_bytes == media
+
+
+def test_of_losses_as_long_the_first_is_told(tmp_path: Path) -> None:
+    found = stream(tmp_path, [frame for n, frame in enumerate(steady(300)) if n not in (100, 200)])
+    assert (found.longest_loss, found.longest_loss_frame, found.longest_loss_s) == (1, 101, 0.101)
+
+
+@pytest.mark.parametrize(("same", "told"), [(52, 1152), (49, 0)])
+def test_media_is_that_of_most_packets(tmp_path: Path, same: int, told: int) -> None:
+    frames = [(n * MS, rtp(5, GROUP, n, bytes(1152 if n < same else 100 + n))) for n in range(100)]
+    assert stream(tmp_path, frames).media_bytes == told
+
+
+@pytest.mark.parametrize(("same", "told"), [(53, 48), (52, None)])
+def test_packets_go_on_by_what_most_do(tmp_path: Path, same: int, told: int | None) -> None:
+    frames = [(n * MS, rtp(5, GROUP, n, samples=48 if n < same else 50 + n)) for n in range(100)]
+    assert stream(tmp_path, frames).packet_stamps == told
+
+
+@pytest.mark.parametrize(
+    ("changes", "real"),
+    [
+        ({"packets": 10}, True),
+        ({"packets": 9}, False),
+        ({"expected": 400, "received": 100}, True),
+        ({"expected": 401, "received": 100}, False),
+        ({"expected": 100, "received": 100, "duplicates": 300}, True),
+        ({"expected": 100, "received": 100, "duplicates": 301}, False),
+    ],
+)
+def test_the_limits_of_what_is_rtp(tmp_path: Path, changes: dict, real: bool) -> None:
+    assert replace(stream(tmp_path, steady(100)), **changes).real == real
