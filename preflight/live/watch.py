@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from preflight.checks import all_checks, check_named, judge_all
+from preflight.checks import check_named, judge_all
 from preflight.checks.finding import Finding, Outcome
-from preflight.checks.see.maker import maker
+from preflight.checks.say import who
 from preflight.facts import Facts, told_link
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch
@@ -60,9 +60,7 @@ class _Window:
         self.start_ns = start_ns
         self.frames = 0
         self._dropped = dropped
-        self._bytes = 0
         self._survey = Survey(link_mbps)
-        self._last_ns = 0
 
     def add(self, batch: Batch) -> None:
         times = batch.columns[k.REL, : batch.rows]
@@ -71,16 +69,12 @@ class _Window:
         self._survey.add(replace(batch, first=self.frames + 1))
         times[:] = shown
         self.frames += batch.rows
-        self._bytes += int(batch.columns[k.CAP, : batch.rows].sum())
-        self._last_ns = int(batch.columns[k.TIME, batch.rows - 1])
 
     def facts(self, name: str, now_ns: int, dropped: int) -> Facts:
         source = SourceFacts(
             kind="live",
             name=name,
             frames=self.frames,
-            captured_bytes=self._bytes,
-            last_ns=self._last_ns or None,
             duration_s=max(now_ns - self.start_ns, 0) / 1e9,
             link_types=("Ethernet",),
             dropped=dropped - self._dropped,
@@ -108,7 +102,6 @@ class Watch:
         self._whole = Survey(self._link_mbps)
         self._windows = [_Window(0, 0, self._link_mbps)]
         self._alarms: dict[str, _Alarm] = {}
-        self._of_the_wire = {check.name for check, _ in all_checks() if check.subject == "wire"}
         self._known: set[str] = set()
         self._told: deque[int] = deque()
         self._counts = np.zeros(3, np.int64)  # frames, bytes, broadcasts since the last judging
@@ -211,9 +204,10 @@ class Watch:
             alarm.last_ns, alarm.ends_s = now_ns, max(alarm.ends_s, ends)
             return
         known = alarm.culprits if alarm is not None and len(alarm.culprits) < MOST_DEVICES else set()
+        check = check_named(finding.check)
+        of_the_wire = check is not None and check.subject == "wire"
         told = Event(
-            now_ns, "alarm", finding.undated, finding.check, finding.outcome.value, finding.culprits,
-            grave=finding.check in self._of_the_wire,
+            now_ns, "alarm", finding.undated, finding.check, finding.outcome.value, finding.culprits, of_the_wire
         )  # fmt: skip
         self._alarms[finding.check] = _Alarm(
             known | set(finding.culprits), finding.outcome == Outcome.FAIL, now_ns, ends, told
@@ -237,13 +231,7 @@ class Watch:
         room = MOST_TOLD - len(self._told)
         for hardware in new[: max(room, 0)]:
             self._told.append(now_ns)
-            made = maker(hardware)
-            yield Event(
-                now_ns,
-                "device",
-                f"A new device: {hardware}{f' ({made})' if made else ''}.",
-                culprits=(hardware,),
-            )
+            yield Event(now_ns, "device", f"A new device: {who(hardware)}.", culprits=(hardware,))
         if 0 < room < len(new):
             yield Event(now_ns, "device", f"{len(new) - room} more new devices, or made-up addresses.")
 
