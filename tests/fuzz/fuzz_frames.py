@@ -19,6 +19,7 @@ import atheris
 
 with atheris.instrument_imports(include=["preflight"]):
     from preflight.checks import all_checks
+    from preflight.checks.assemble import find
     from preflight.frames import batch, capture
     from preflight.frames import compile as engines
     from preflight.frames import kernels as k
@@ -90,8 +91,8 @@ def read_only(path: str) -> None:
 
 def to_the_verdict(path: str) -> None:
     facts = study(path)
-    for _, judge in CHECKS:
-        judge(facts)  # `judged` would catch what breaks here
+    for check, judge in CHECKS:
+        find(check, judge, facts)  # `judged` would catch what breaks here
     as_json(judged(facts), None).encode()
 
 

@@ -145,3 +145,17 @@ def test_what_a_flow_is_told_by(tmp_path: Path) -> None:
     found = flow(tmp_path, [(0.0, ethernet("33:33:00:00:00:0a", mac(1), 0x86DD, data))])
     assert (found.source_ip, found.destination_ip) == ("2001:db8:1:2:3:4:5:6", "ff0e::a")
     assert (found.source_port, found.destination_port, found.protocol) == (6000, 6001, 17)
+
+
+def test_what_finds_no_room_is_counted(tmp_path: Path) -> None:
+    """More flows than rows: every sender to every group of the documentation's addresses."""
+    pairs = [(sender, group) for sender in range(36) for group in range(256)]
+    frames = [
+        (n / 1000, ethernet(f"01:00:5e:90:10:{group:02x}", mac(sender), 0x88B5, struct.pack(">I", n)))
+        for n, (sender, group) in enumerate(pairs)
+    ]
+    tally = studied(tmp_path, frames).tally
+    assert 36 * 256 - 8192 <= tally.flow_overflow < 36 * 256 - 6000
+    assert sum(flow.frames for flow in tally.flows) + tally.flow_overflow == 36 * 256
+    assert (len(tally.talkers), tally.talker_overflow) == (36, 0)
+    assert {talker.frames for talker in tally.talkers} == {256}
