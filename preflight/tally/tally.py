@@ -106,7 +106,7 @@ class Tally:
         """A hash table of the flows (FLOW | 1) that are RTP: by a stream in them, or by how their numbers count on."""
         flows = self.flows
         counts_on = flows[:, k.F_SEQUENCE_STEPS] > 0.4 * flows[:, k.F_FRAMES]
-        slots = set(np.flatnonzero(counts_on & (flows[:, k.F_KEY] != 0)).tolist())
+        slots = set(np.flatnonzero(counts_on).tolist())
         rows = self.streams[(self.streams[:, x.X_KEY] != 0) & (self.streams[:, x.X_SLOT] >= 0)].tolist()
         slots |= {row[x.X_SLOT] for row in rows if _stream(row, {}).real}
         table = np.zeros((FLOW_ROWS, 1), np.int64)

@@ -198,11 +198,12 @@ def test_a_clock_is_told_by_port_or_type(flow: Flow, changes: dict, clock: bool)
 
 
 def test_flows_of_rtp_are_told_by_numbers_or_by_a_stream(tmp_path: Path) -> None:
-    """41 of 100 numbers that go on; a stream of which a tenth follows; and what is neither."""
+    """Numbers that go on, too few for a stream; a stream of every second and one of every third packet; and what is neither."""
     frames = [(n / 100, rtp(1, "233.252.0.1", 2 * n + (n % 5 < 2))) for n in range(100)]
     frames += [(n / 100, rtp(2, "233.252.0.2", 3 * n)) for n in range(100)]
     frames += [(n / 100, rtp(3, "233.252.0.3", 7 * n)) for n in range(100)]
     frames += [(n / 100, udp(4, "233.252.0.4", 5004, struct.pack(">I", n))) for n in range(100)]
+    frames += [(n / 100, rtp(5, "233.252.0.5", n)) for n in range(8)]
     facts, survey = surveyed(str(write(tmp_path / "made.pcap", frames)))
-    assert len(facts.tally.flows) == 4
-    assert np.count_nonzero(survey.rtp_flows()) == 2
+    assert len(facts.tally.flows) == 5
+    assert np.count_nonzero(survey.rtp_flows()) == 3
