@@ -245,3 +245,25 @@ def test_four_fifths_of_beats_hold_as_many_frames(even: int, per_beat: int) -> N
         np.array([n * 1_000_000 + at * 10_000 for n, size in enumerate(sizes) for at in range(size)])
     )
     assert learned is not None and learned.per_beat == per_beat
+
+
+@pytest.mark.parametrize(("pauses", "found"), [(2, True), (3, False)])
+def test_a_sixteenth_of_long_intervals_are_stragglers(pauses: int, found: bool) -> None:
+    """Of 63 intervals three and more are a heap of their own: then they tell the beats, and these are too few."""
+    times = np.arange(64) * 1_000_000
+    for n in range(pauses):
+        times[15 * (n + 1) :] += 9_000_000
+    assert (learn(times) is not None) == found
+
+
+@pytest.mark.parametrize(
+    ("gone", "after", "missing", "late"), [(20, 0.45, 0, 1), (20, 0.55, 1, 0), (None, 0.45, 0, 0)]
+)
+def test_the_first_frames_may_end_within_a_bunch(
+    tmp_path: Path, gone: int | None, after: float, missing: int, late: int
+) -> None:
+    """What comes within half a period of the last of the first 64 was counted as missing too early; if any was."""
+    first = [n / 1000 for n in range(65) if n != (64 if gone is None else gone)]
+    start = first[-1] + after / 1000
+    (beat,) = beats(tmp_path, [*first, *(start + n / 1000 for n in range(100))])
+    assert (beat.missing, beat.late, sum(event.frames for event in beat.events)) == (missing, late, missing)
