@@ -255,7 +255,7 @@ def _jumped(folder: Path, units: int) -> RtpStream:
 @pytest.mark.parametrize("head", [0x80, 0x81, 0x82, 0x8F])
 def test_contributing_sources_are_no_media(tmp_path: Path, head: int) -> None:
     """RFC 3550 section 5.1: four bytes for each of up to fifteen."""
-    frames = [(at, frame[:42] + bytes([head]) + frame[43:]) for at, frame in steady(10)]
+    frames = [(at, frame[:42] + bytes([head]) + frame[43:-1] + b"\7") for at, frame in steady(10)]
     assert stream(tmp_path, frames).media_bytes == 1152 - 4 * (head & 15)
 
 
