@@ -8,7 +8,7 @@ import pytest
 
 from preflight.tally.beats import learn
 from preflight.tally.facts import Beat
-from tests.tally.captures import Timed, ethernet, mac, studied
+from tests.tally.captures import Timed, ethernet, mac, mirrored, studied
 
 GROUP = "01:00:5e:90:10:07"
 
@@ -267,3 +267,12 @@ def test_the_first_frames_may_end_within_a_bunch(
     start = first[-1] + after / 1000
     (beat,) = beats(tmp_path, [*first, *(start + n / 1000 for n in range(100))])
     assert (beat.missing, beat.late, sum(event.frames for event in beat.events)) == (missing, late, missing)
+
+
+def test_copies_are_no_beats(tmp_path: Path) -> None:
+    """A mirror shows each frame twice."""
+    frames = mirrored([(n / 100, frame(n)) for n in range(100)])
+    tally = studied(tmp_path, frames).tally
+    assert tally is not None
+    (beat,) = tally.beats
+    assert (beat.per_beat, beat.missing, beat.late) == (1, 0, 0)
