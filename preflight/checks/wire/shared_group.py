@@ -9,10 +9,10 @@ from ipaddress import ip_address, ip_network
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
-from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
+from preflight.checks.see.flows import shown
 from preflight.checks.see.streams import SEEN_WHERE, heard_streams
 from preflight.tally.facts import Flow
 
@@ -67,11 +67,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         yield fail(
             f"Two senders play into group {group}, port {port}: {_named(one)} and {_named(other)}.",
             [
-                Evidence(
-                    f"{_named(flow)} from {flow.first_s:.1f} s to {flow.last_s:.1f} s",
-                    flow.first_frame,
-                    flow.first_s,
-                )
+                shown(f"{_named(flow)} from {flow.first_s:.1f} s to {flow.last_s:.1f} s", flow)
                 for flow in senders[:SHOWN]
             ],
             culprits=[flow.source for flow in senders],
