@@ -461,7 +461,7 @@ def classify(b, cols, rows):
                     etype = 0  # LLC follows
         tag = int(cols[STRIPPED, i]) - 1
         tags = 1 if tag >= 0 else 0
-        while whole and tags < 2 and (etype == 0x8100 or etype == 0x88A8 or etype == 0x9100):
+        while whole and tags < 3 and (etype == 0x8100 or etype == 0x88A8 or etype == 0x9100):
             if p + 4 > end:
                 break
             if tag < 0:

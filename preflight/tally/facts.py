@@ -12,6 +12,11 @@ Measure = Literal["broadcast", "discovery", "multicast", "unicast", "bytes", "se
 Transport = Literal["UDP/IPv4", "UDP/IPv6", "Ethernet"]
 
 
+STREAM_PER_S = 40  # frames: blocks of 23 ms are the slowest. Common practice.
+LEAST_BIT_S = 700_000  # one channel of 16 bit at 44.1 kHz is 706 kbit/s (IEC 60908, from memory)
+NEVER_STREAMS = (0x0806, 0x8808, 0x88CC)  # ARP, MAC control, LLDP: IEEE registry of EtherTypes
+
+
 @dataclass(frozen=True)
 class Peak:
     """The most of one measure in any 100 ms bin and in any second (ten bins), and when these begin."""
@@ -96,7 +101,7 @@ class Flow:
     `bin_mean` and `bin_deviation` are frames in a full 100 ms bin over the `bins` that held any, first and last left
     out (frames held up and then sent at once count where they belong); `changes` counts frames whose content differs from the one before; `distinct` contents not seen in the
     last 20 ms; `repeats` those that came in quick succession; `cut` frames that the snap length cut; `sequence_steps` how often a 16-bit number where
-    RTP has its sequence number went on by one.
+    RTP has its sequence number went on by one; `numbered` whether another counter in it was followed.
 
     `dscp` and `pcp` are the priority marks of the first frame (IP; VLAN tag), `other_marks` frames that are marked otherwise.
     `shortest` and `longest` are bytes without FCS; `runts` are shorter than 60, `giants` longer than 1514 and their tags.
@@ -129,6 +134,7 @@ class Flow:
     repeats: Repeats | None
     cut: int
     sequence_steps: int
+    numbered: bool
     dscp: int | None
     pcp: int | None
     other_marks: int
@@ -160,6 +166,12 @@ class Flow:
         return (self.frames - 1) / max(self.last_s - self.first_s, 0.001)
 
     @property
+    def has_room(self) -> bool:
+        """Whether it is large and quick enough to carry audio: `STREAM_PER_S` frames, longer than the shortest, of `LEAST_BIT_S`."""
+        bit_s = 8 * self.bytes / max(self.frames, 1) * self.per_s
+        return not self.clock and self.longest > 60 and self.per_s >= STREAM_PER_S and bit_s >= LEAST_BIT_S
+
+    @property
     def copies(self) -> int:
         """Frames that are a copy of one shortly before."""
         return self.frames - self.distinct
@@ -171,14 +183,24 @@ class Flow:
 
     @property
     def stream(self) -> bool:
-        """Whether it behaves as a stream: multicast beside discovery whose content changes frame by frame, and that either
-        counts its packets as RTP does or keeps a steady pace of 40 a second or more. Streams are no storm. Half the
-        frames may be copies, as a mirror makes them."""
+        """Whether it behaves as a stream, however it is addressed: it is neither discovery nor the network's own talk, its content changes
+        frame by frame, and it counts its frames (as RTP does, or otherwise with room for audio), or keeps a steady pace. To
+        everybody or to one device, pace is enough only straight over Ethernet, with frames of one length and room for audio: programs keep a
+        pace for a while. Streams are no storm. Half the frames may be copies, as a mirror makes them."""
+        if (
+            self.discovery
+            or self.clock
+            or self.protocol not in (None, 17)
+            or self.changes <= 0.4 * self.frames
+        ):
+            return False
+        if self.sequence_steps > 0.4 * self.frames or (self.numbered and self.has_room):
+            return True
+        plain = self.protocol is None and self.ethertype >= 1536 and self.ethertype not in NEVER_STREAMS
         return (
-            self.cast == "multicast"
-            and not self.discovery
-            and self.changes > 0.4 * self.frames
-            and (self.sequence_steps > 0.4 * self.frames or (self.steady and self.bin_mean >= 4))
+            self.steady
+            and self.per_s >= STREAM_PER_S
+            and (self.cast == "multicast" or (plain and self.shortest == self.longest and self.has_room))
         )
 
 
@@ -214,20 +236,18 @@ class Loss:
     frame: int
 
 
-@dataclass(frozen=True)
-class RtpStream:
-    """One RTP stream: a flow (index into the flows, None where it found no room) and a synchronisation source.
+@dataclass(frozen=True, kw_only=True)
+class Stream:
+    """A flow (index into the flows, None where it found no room) whose frames count themselves.
 
-    `expected` packets by sequence numbers, `received` of them without `duplicates`, `late` ones that came after a later one.
-    `losses` jumps over numbers, of which `first_losses` are kept, `longest_loss` packets missing in a row, at a frame and time. `clock_hz` and `packet_stamps` (timestamp units from packet to
-    packet) are None where they could not be told; `media_bytes` is the payload of most packets, 0 where they differ. `most_jitter` is
-    the most of RFC 3550 A.8, in timestamp units, None without a clock. `longest_wait_s` is the longest time between two
-    packets. `delay_spread_s` is the largest spread of the delay against the timestamps within one second: the
-    receive buffer (link offset) that would have evened it out. `restarts` counts jumps of 3 000 numbers or more."""
+    `expected` packets by their numbers, `received` of them without `duplicates`, `late` ones that came after a later one.
+    `losses` jumps over numbers, of which `first_losses` are kept, `longest_loss` packets missing in a row, at a frame and time.
+    `longest_wait_s` is the longest time between two packets; it ends at `longest_wait_at_s`. `restarts` counts other beginnings. What is told only by
+    timestamps is None or 0 without them: `clock_hz`, `packet_stamps` (timestamp units from packet to packet), `most_jitter` (the most of
+    RFC 3550 A.8, in these units), and `delay_spread_s`, the largest spread of the delay against the timestamps within one
+    second: the receive buffer (link offset) that would have evened it out."""
 
     flow: int | None
-    ssrc: int
-    payload_type: int
     packets: int
     first_frame: int
     first_s: float
@@ -243,32 +263,64 @@ class RtpStream:
     longest_loss: int
     longest_loss_frame: int | None
     longest_loss_s: float | None
-    clock_hz: int | None
-    packet_stamps: int | None
-    media_bytes: int
-    most_jitter: float | None
     longest_wait_s: float
     longest_wait_frame: int | None
     longest_wait_at_s: float
-    delay_spread_s: float | None
-    delay_spread_at_s: float
+    clock_hz: int | None = None
+    packet_stamps: int | None = None
+    most_jitter: float | None = None
+    delay_spread_s: float | None = None
+    delay_spread_at_s: float = 0.0
 
     @property
     def lost(self) -> int:
         return max(self.expected - self.received, 0)
 
     @property
-    def real(self) -> bool:
-        """Whether it is RTP at all: nearly all packets follow one another. What only looks like RTP does not."""
-        return (
-            self.packets >= 10 and self.expected <= 4 * self.received and self.duplicates <= 3 * self.received
-        )
-
-    @property
     def packet_time_s(self) -> float | None:
         if self.clock_hz and self.packet_stamps and self.packet_stamps > 0:
             return self.packet_stamps / self.clock_hz
         return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class RtpStream(Stream):
+    """One RTP stream: a flow and a synchronisation source. `media_bytes` is the payload of most packets, 0 where they differ."""
+
+    ssrc: int
+    payload_type: int
+    media_bytes: int
+
+    @property
+    def real(self) -> bool:
+        """Whether it is RTP at all: the timestamps go on with the numbers, whatever is missing or comes again; or nearly all
+        packets follow one another. What only looks like RTP does neither."""
+        return self.packets >= 10 and (
+            bool(self.packet_stamps)
+            or (self.expected <= 4 * self.received and self.duplicates <= 3 * self.received)
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class CountedStream(Stream):
+    """A flow that is no RTP, with a counter of `bits` in its frames, `offset` bytes into its data (UDP's, or what follows the
+    EtherType). `odd` frames had a number that fits nothing; `alike` jumps went between the same
+    two numbers as the one before."""
+
+    offset: int
+    bits: int
+    odd: int
+    alike: int
+
+    @property
+    def real(self) -> bool:
+        """Whether it is a counter at all, and no number that begins anew with each block, or by chance. Common practice."""
+        return (
+            (self.alike < 2 or 2 * self.alike < self.losses + self.restarts)
+            and 500 * self.restarts <= self.received
+            and 10 * self.odd <= self.packets
+            and 2 * self.duplicates <= self.received
+        )
 
 
 @dataclass(frozen=True)
@@ -348,6 +400,7 @@ class TallyFacts:
     flows: tuple[Flow, ...]
     copies: Copies
     streams: tuple[RtpStream, ...] = ()
+    counted: tuple[CountedStream, ...] = ()
     clocks: tuple[ClockPort, ...] = ()
     beats: tuple[Beat, ...] = ()
     talker_overflow: int = 0

@@ -64,6 +64,25 @@ def nominal(units_per_s):
     return 0
 
 
+@kernel()
+def jump(table, at, losses, first_losses, start, end, number, missing):
+    """Note a jump over `missing` numbers, from time to time, ended by frame `number`. `losses` is the first of five columns in the
+    order of X_LOSSES, `first_losses` where the first jumps are kept."""
+    n = int(table[at, losses])
+    if n < LOSSES:
+        loss = first_losses + LOSS_COLUMNS * n
+        table[at, loss + L_START_NS] = start
+        table[at, loss + L_END_NS] = end
+        table[at, loss + L_FRAME] = number
+        table[at, loss + L_PACKETS] = missing
+    table[at, losses] += 1
+    table[at, losses + 1] = end
+    if missing > table[at, losses + 2]:
+        table[at, losses + 2] = missing
+        table[at, losses + 3] = number
+        table[at, losses + 4] = end
+
+
 @kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
 def streams(b, cols, rows, first, table):
     """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none. A stream for which there is
@@ -132,13 +151,23 @@ def streams(b, cols, rows, first, table):
                 table[at, X_RECEIVED] += 1
                 table[at, X_LATE] += 1
             continue
+        agrees = False
         wait = rel - int(table[at, X_LAST_NS])
         table[at, X_LAST_NS] = rel
         if wait > table[at, X_LONGEST_WAIT_NS]:
             table[at, X_LONGEST_WAIT_NS] = wait
             table[at, X_LONGEST_WAIT_FRAME] = number
             table[at, X_LONGEST_WAIT_AT_NS] = rel
-        if ahead >= MAX_DROPOUT:
+        moved = ((stamp - int(table[at, X_STAMP]) + 0x80000000) & 0xFFFFFFFF) - 0x80000000
+        each = int(table[at, X_PACKET_STAMPS])
+        if ahead >= MAX_DROPOUT and each > 0 and moved > 0 and moved % each == 0:
+            # As many timestamps went by as numbers, and about as much time: all that was lost.
+            went = moved // each
+            passed = wait // 1000 * int(table[at, X_CLOCK_HZ]) // 1_000_000
+            if (went - ahead) & 0xFFFF == 0 and moved <= 2 * passed and passed <= 2 * moved:
+                ahead = went
+                agrees = True
+        if ahead >= MAX_DROPOUT and not agrees:
             # Another beginning: the sender started anew (RFC 3550 A.1 waits for a second packet in order; a jump as far
             # as this by chance is rarer than a sender that starts anew).
             table[at, X_RESTARTS] += 1
@@ -159,28 +188,15 @@ def streams(b, cols, rows, first, table):
         else:
             table[at, X_WINDOW] = ((int(table[at, X_WINDOW]) << ahead) & MASK62) | 1
         if ahead > 1:
-            n = int(table[at, X_LOSSES])
-            if n < LOSSES:
-                loss = X_FIRST_LOSSES + LOSS_COLUMNS * n
-                table[at, loss + L_START_NS] = rel - wait
-                table[at, loss + L_END_NS] = rel
-                table[at, loss + L_FRAME] = number
-                table[at, loss + L_PACKETS] = ahead - 1
-            table[at, X_LOSSES] += 1
-            table[at, X_LAST_LOSS_NS] = rel
-            if ahead - 1 > table[at, X_LONGEST_LOSS]:
-                table[at, X_LONGEST_LOSS] = ahead - 1
-                table[at, X_LONGEST_LOSS_FRAME] = number
-                table[at, X_LONGEST_LOSS_NS] = rel
+            jump(table, at, X_LOSSES, X_FIRST_LOSSES, rel - wait, rel, number, ahead - 1)
         if media == table[at, X_MEDIA_BYTES]:
             table[at, X_SAME_BYTES] += 1
-        moved = ((stamp - int(table[at, X_STAMP]) + 0x80000000) & 0xFFFFFFFF) - 0x80000000
         table[at, X_STAMP] = stamp
-        if ahead == 1:
-            if moved == table[at, X_PACKET_STAMPS]:
+        if moved % ahead == 0:
+            if moved // ahead == each:
                 table[at, X_STEPS] += 1
             elif table[at, X_STEPS] == 0:
-                table[at, X_PACKET_STAMPS] = moved
+                table[at, X_PACKET_STAMPS] = moved // ahead
         table[at, X_RATE_STAMPS] += moved
         rate = int(table[at, X_CLOCK_HZ])
         if rate == 0:

@@ -15,10 +15,13 @@ from preflight.frames.batch import Batch
 from preflight.frames.kernels import SLOT, slot_of
 from preflight.tally import beat_kernels as r
 from preflight.tally import clock_kernels as p
+from preflight.tally import counter_kernels as n
 from preflight.tally import facts as f
 from preflight.tally import kernels as k
 from preflight.tally import stream_kernels as x
 from preflight.tally.beats import Learned, learn
+from preflight.tally.counters import Counter
+from preflight.tally.counters import learn as learn_counter
 from preflight.tally.rows import reader
 
 FLOW_ROWS = 1 << 13
@@ -36,6 +39,7 @@ read_copies = reader(f.Copies, k, "M_")
 read_rates = reader(f.Rates, k, "S_")
 read_peak = reader(f.Peak, k, "A_")
 read_stream = reader(f.RtpStream, x, "X_")
+read_counted = reader(f.CountedStream, n, "N_")
 read_loss = reader(f.Loss, x, "L_")
 read_clock = reader(f.ClockPort, p, "P_")
 read_beat = reader(f.Beat, r, "B_")
@@ -61,6 +65,8 @@ class Tally:
         self.clocks = np.zeros((CLOCK_ROWS, p.CLOCK_COLUMNS), np.int64)
         self.beats = np.zeros((FLOW_ROWS, r.BEAT_COLUMNS), np.int64)
         self.first_times = np.zeros((FLOW_ROWS, r.LEARN), np.int64)
+        self.counters = np.zeros((FLOW_ROWS, n.COUNTER_COLUMNS), np.int64)
+        self.kept = np.zeros(FLOW_ROWS * n.LEARN * n.KEPT, np.uint8)
         self.rate = np.zeros(k.RATE_STATE, np.int64)
         self.rate[k.S_WIDTH] = 1
         self.rate[k.S_LINK_MBPS] = link_mbps
@@ -77,6 +83,11 @@ class Tally:
         row = -1
         while (row := engine.beats(columns, row + 1, rows, batch.first, self.first_times, self.beats)) < rows:
             self._learn(int(columns[SLOT, row]))
+        row = -1
+        while (
+            row := engine.counters(batch.view, columns, row + 1, rows, batch.first, self.kept, self.counters)
+        ) < rows:
+            self._learn_counter(int(columns[SLOT, row]))
         engine.rates(columns, rows, self.rate, self.peaks, self.timeline)
 
     def _learn(self, slot: int) -> None:
@@ -88,6 +99,23 @@ class Tally:
             return
         row[r.B_STATE] = r.SEARCHING
         _enter(row, learned)
+
+    def _learn_counter(self, slot: int) -> None:
+        """Decide from some frames of a flow whether they count themselves; if not, try again later. RTP has its own table."""
+        row, size = self.counters[slot], n.LEARN * n.KEPT
+        if self.flows[slot, k.F_SEQUENCE_STEPS] > 0.4 * self.flows[slot, k.F_FRAMES]:
+            row[n.N_STATE] = n.NONE
+        elif found := learn_counter(self.kept[slot * size : (slot + 1) * size]):
+            _follow(row, found)
+        else:
+            row[n.N_TRIED] += 1
+            row[n.N_STATE] = n.RESTING if row[n.N_TRIED] < n.TRIES else n.NONE
+            row[n.N_REST] = n.REST << int(row[n.N_TRIED])
+
+    def _counted(self, index: dict[int, int]) -> list[f.CountedStream]:
+        followed = np.flatnonzero(self.counters[:, n.N_LONGEST_RUN] >= n.CONFIRMED).tolist()
+        found = [_counted(self.counters[slot].tolist(), index[slot]) for slot in followed]
+        return sorted((each for each in found if each.real), key=lambda each: each.flow or 0)
 
     def _beats(self, index: dict[int, int]) -> list[f.Beat]:
         found = []
@@ -122,16 +150,19 @@ class Tally:
         flows = self.flows[used]
         for at in np.flatnonzero(flows[:, k.F_EARLY]):
             k.share_out(flows, at, int(flows[at, k.F_EARLY]), int(flows[at, k.F_EARLY_BINS]))
+        counted = self._counted(index)
+        numbered = {each.flow for each in counted}
         senders = self.talkers[self.talkers[:, k.T_KEY] != 0].tolist()
         senders.sort(key=lambda row: -row[k.T_FRAMES])
         return f.TallyFacts(
             rates=self._rates(),
             talkers=tuple(read_talker(row, hardware=_mac(row[k.T_KEY] - 1)) for row in senders),
-            flows=tuple(_flow(row) for row in flows.tolist()),
+            flows=tuple(_flow(row, at in numbered) for at, row in enumerate(flows.tolist())),
             copies=read_copies(self.copy_totals.tolist()),
             streams=tuple(
                 _stream(row, index) for row in self.streams[self.streams[:, x.X_KEY] != 0].tolist()
             ),
+            counted=tuple(counted),
             clocks=tuple(_clock(row) for row in self.clocks[self.clocks[:, p.P_KEY] != 0].tolist()),
             beats=tuple(self._beats(index)),
             talker_overflow=int(self.totals[k.N_TALKER_OVERFLOW]),
@@ -159,7 +190,7 @@ def _ip(version: int, words: list[int]) -> str:
     return ""
 
 
-def _flow(row: list[int]) -> f.Flow:
+def _flow(row: list[int], numbered: bool) -> f.Flow:
     bins, total, squares = row[k.F_BINS], row[k.F_BIN_SUM], row[k.F_BIN_SQUARES]
     mean = total / bins if bins else 0.0
     version = row[k.F_IP_VERSION]
@@ -171,6 +202,7 @@ def _flow(row: list[int]) -> f.Flow:
         source_ip=_ip(version, row[k.F_SRC_IP : k.F_SRC_IP + 4]),
         destination_ip=_ip(version, row[k.F_DST_IP : k.F_DST_IP + 4]),
         bin_mean=mean,
+        numbered=numbered,
         bin_deviation=math.sqrt(max(squares / bins - mean * mean, 0.0)) if bins else 0.0,
         repeats=read_repeats(row) if row[k.F_REPEATS_CONTENTS] else None,
     )
@@ -182,15 +214,25 @@ def _stream(row: list[int], index: dict[int, int]) -> f.RtpStream:
         row,
         flow=index.get(row[x.X_SLOT]),
         expected=row[x.X_BEFORE] + row[x.X_HIGHEST] - row[x.X_BASE] + 1,
-        first_losses=tuple(
-            read_loss(row[at : at + x.LOSS_COLUMNS])
-            for at in _first(x.X_FIRST_LOSSES, row[x.X_LOSSES], x.LOSSES, x.LOSS_COLUMNS)
-        ),
+        first_losses=_losses(row, x.X_FIRST_LOSSES, x.X_LOSSES),
         clock_hz=rate or None,
         packet_stamps=row[x.X_PACKET_STAMPS] if row[x.X_STEPS] > most else None,
         media_bytes=row[x.X_MEDIA_BYTES] if row[x.X_SAME_BYTES] > most else 0,
         most_jitter=row[x.X_JITTER16_MOST] / 16 if rate else None,
         delay_spread_s=row[x.X_DELAY_SPREAD_NS] / 1e9 if rate else None,
+    )
+
+
+def _counted(row: list[int], flow: int) -> f.CountedStream:
+    return read_counted(
+        row, flow=flow, offset=row[n.N_LOW], first_losses=_losses(row, n.N_FIRST_LOSSES, n.N_LOSSES)
+    )
+
+
+def _losses(row: list[int], first: int, count: int) -> tuple[f.Loss, ...]:
+    """The jumps that are kept in a row of a table: the first from column `first` on, their number in column `count`."""
+    return tuple(
+        read_loss(row[at : at + x.LOSS_COLUMNS]) for at in _first(first, row[count], x.LOSSES, x.LOSS_COLUMNS)
     )
 
 
@@ -226,6 +268,32 @@ def _clock(row: list[int]) -> f.ClockPort:
         if digits == 8 and kind == p.ANNOUNCE
         else "",
     )
+
+
+def _follow(row, found: Counter) -> None:
+    """Put a counter that was found into a row of the counters' table, with what its first frames have counted."""
+    shift = (found.step & -found.step).bit_length() - 1
+    row[n.N_STATE] = n.FOLLOWED
+    row[n.N_LOW], row[n.N_HIGH], row[n.N_BITS], row[n.N_SIZE] = found.low, found.high, found.bits, found.size
+    row[n.N_SHIFT], row[n.N_TURN] = shift, 1 << found.bits - shift
+    row[n.N_INVERSE] = pow(found.step >> shift, -1, int(row[n.N_TURN]))
+    row[n.N_BEFORE], row[n.N_BEHIND] = found.before, found.behind
+    row[n.N_MAY_BEFORE] = row[n.N_MAY_BEHIND] = found.step == 1
+    row[n.N_ODD_VALUE] = row[n.N_LAST_LOSS_NS] = row[n.N_LONGEST_LOSS_NS] = -1
+    row[n.N_FIRST_NS] = found.times_ns[0]
+    row[n.N_WINDOW] = 1
+    table, value, last = row[None], found.values[0], found.times_ns[0]
+    expected = received = 1
+    for next_value, time in zip(found.values[1:], found.times_ns[1:], strict=True):
+        on = n.numbers_on(table, 0, next_value, value)
+        if 0 < on <= n.ODD:
+            if on > 1:
+                x.jump(table, 0, n.N_LOSSES, n.N_FIRST_LOSSES, last, time, 0, on - 1)
+            expected, received = expected + on, received + 1
+            value, last = next_value, time
+    row[n.N_VALUE], row[n.N_LAST_NS], row[n.N_PACKETS] = value, last, len(found.values)
+    row[n.N_EXPECTED], row[n.N_RECEIVED], row[n.N_RUN] = expected, received, expected
+    row[n.N_PACE] = 64 * (last - found.times_ns[0]) // expected
 
 
 def _enter(row, learned: Learned) -> None:

@@ -260,7 +260,7 @@ def _(random):
 for _share in (0.001, 0.005, 0.1):
     for _to in ("93:00:00:00:00:0b", rigs.mac(12)):
 
-        @faulty(f"layer-2 audio to {_to} loses {_share:.1%}", fails=("beat-health",))
+        @faulty(f"layer-2 audio to {_to} loses {_share:.1%}", fails=("stream-health",))
         def _(random, share=_share, to=_to):
             s = span(random, 20.0)
             yield rigs.layer2(s, 11, to, 0.001, 200, lost=lambda _: random.random() < share)

@@ -1,13 +1,13 @@
 """The beats that belong to the rig: steady, known from enough beats, and neither discovery nor addressing.
 
-RTP streams and PTP clocks have checks of their own.
+Streams that count their frames and PTP clocks have checks of their own.
 """
 
 from preflight.checks.asks import Wire
 from preflight.checks.rule import Limit
 from preflight.checks.say import PORTS
 from preflight.checks.says import Limits
-from preflight.checks.see.streams import heard_streams
+from preflight.checks.see.streams import all_streams
 from preflight.tally.facts import Beat, Flow
 
 Follows = tuple[Beat, Flow]
@@ -29,7 +29,7 @@ FOLLOWED = (
 
 def followed(wire: Wire, limits: Limits) -> list[Follows]:
     """The beats of the rig with their flows. `limits` has those of `FOLLOWED`."""
-    streams = {id(flow) for _, flow in heard_streams(wire)}
+    streams = {id(flow) for _, flow in all_streams(wire)}
     pairs = [(beat, wire.tally.flows[beat.flow]) for beat in wire.tally.beats]
     return [(b, f) for b, f in pairs if id(f) not in streams and _belongs(b, f, limits)]
 

@@ -1,11 +1,11 @@
-"""The RTP streams that were heard and the sessions that were announced, and words for both."""
+"""The streams that were heard, RTP and others that count their frames, the sessions that were announced, and words for them."""
 
 from dataclasses import dataclass
 
 from preflight.checks.asks import Wire
-from preflight.checks.say import counted, who
+from preflight.checks.say import counted, what, who
 from preflight.facts import Facts
-from preflight.tally.facts import Flow, RtpStream
+from preflight.tally.facts import CountedStream, Flow, RtpStream
 from preflight.wire.sap import SapMessage
 from preflight.wire.sdp import SdpMedia
 
@@ -18,6 +18,8 @@ BYTES = {"L16": 2, "L20": 2.5, "L24": 3}  # RFC 3551, RFC 3190
 LEAST_PACKETS = 32  # fewer tell nothing. Common practice.
 
 Heard = tuple[RtpStream, Flow]
+AnyStream = RtpStream | CountedStream
+HeardAny = tuple[AnyStream, Flow]
 
 
 @dataclass(frozen=True)
@@ -43,15 +45,32 @@ def heard_streams(facts: Facts) -> list[Heard]:
         for stream in tally.streams
         if stream.flow is not None
         and stream.received >= LEAST_PACKETS
-        and stream.expected <= 4 * stream.received
-        and (stream.real or stream.packet_stamps)
+        and stream.real
         and not tally.flows[stream.flow].discovery
+    ]
+
+
+def all_streams(facts: Facts) -> list[HeardAny]:
+    """RTP streams, then the others with room for audio whose frames count themselves, whatever their protocol. What one program sends another by UDP counts
+    too: it is a stream only at a steady pace."""
+    if facts.tally is None:
+        return []
+    flows = facts.tally.flows
+    numbered = [
+        (stream, flows[stream.flow])
+        for stream in facts.tally.counted
+        if stream.flow is not None and flows[stream.flow].stream and flows[stream.flow].has_room
+    ]
+    return heard_streams(facts) + [
+        (stream, flow)
+        for stream, flow in numbered
+        if flow.protocol is None or flow.cast != "unicast" or (flow.steady and flow.shortest == flow.longest)
     ]
 
 
 def lost_packets(wire: Wire) -> int:
     """Packets of all streams heard that never came."""
-    return sum(stream.lost for stream, _ in heard_streams(wire))
+    return sum(stream.lost for stream, _ in all_streams(wire))
 
 
 def announced(facts: Facts) -> list[Announced]:
@@ -79,6 +98,9 @@ def names(facts: Facts) -> dict[tuple[str, int], Announced]:
 
 
 def place(flow: Flow) -> tuple[str, int]:
+    """Where it goes: an IP address and port, or a hardware address and EtherType."""
+    if not flow.destination_ip:
+        return flow.destination, flow.ethertype
     return flow.destination_ip, flow.destination_port
 
 
@@ -86,11 +108,15 @@ def called(flow: Flow, named: dict[tuple[str, int], Announced]) -> str:
     """A stream in a sentence: its announced name where there is one, where it goes, who sends it."""
     known = named.get(place(flow))
     to = f"{flow.destination_ip} port {flow.destination_port}"
+    if not flow.destination_ip:
+        to = f"{flow.destination} ({what(flow)})"
     return f"{f'“{known.name}” to ' if known and known.name else 'the stream to '}{to} from {who(flow.source, flow.source_ip)}"
 
 
-def layout(stream: RtpStream, known: Announced | None = None) -> str:
+def layout(stream: AnyStream, known: Announced | None = None) -> str:
     """What a packet holds, as far as it can be worked out: "48 kHz, 1 ms, 2 channels of 24 bit"."""
+    if isinstance(stream, CountedStream):
+        return f"counted by {stream.bits} bits, {stream.offset} bytes into its data"
     parts = []
     if stream.clock_hz:
         parts.append(f"{stream.clock_hz / 1000:g} kHz")

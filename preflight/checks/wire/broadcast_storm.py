@@ -1,11 +1,15 @@
-"""Broadcast reaches every device; hundreds a second cost every one of them time that audio needs."""
+"""Broadcast reaches every device; hundreds a second cost every one of them time that audio needs.
+
+Some rigs send their audio to everybody. That is how they are built: a stream is no storm, however it is addressed.
+"""
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
-from preflight.checks.say import count_text
+from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble
+from preflight.checks.see.flows import busiest_second
 from preflight.checks.see.loudest import loudest, sent
 
 CHECK = Check(
@@ -37,19 +41,29 @@ CHECK = Check(
 def judge(wire: Wire, limits: Limits) -> Says:
     share = 0.5 if wire.vantage == "mirror" else 1.0  # such a mirror shows every frame twice
     peak = wire.tally.rates.peaks["broadcast"]
-    second, tenth = peak.in_1s * share, peak.in_100ms * share
+    flows = [flow for flow in wire.tally.flows if flow.cast == "broadcast"]
+    streams = [flow for flow in flows if flow.stream]
+    second, tenth, at_s = peak.in_1s * share, peak.in_100ms * share, peak.in_100ms_at_s
+    if streams:
+        at_s, rest = busiest_second([flow for flow in flows if not flow.stream])
+        second = min(rest * share, second)
+        tenth = min(second, tenth)
     yield Measured(
         {
             "broadcast_frames": round(peak.total * share),
             "most_in_1s": round(second),
             "most_in_100ms": round(tenth),
+            "streams": len(streams),
         }
     )
     if second < limits["caution_per_s"]:
-        yield passed(f"At most {count_text(second)} broadcast frames in a second.")
+        beside = f" beside {counted(len(streams), 'stream')} to everybody" if streams else ""
+        yield passed(f"At most {count_text(second)} broadcast frames in a second{beside}.")
         return
     senders = {t.hardware: t for t in wire.tally.talkers if t.broadcast}
-    loud, name = loudest({hardware: t.most_broadcast for hardware, t in senders.items()})
+    streaming = {flow.source for flow in streams}
+    most = {hardware: t.most_broadcast for hardware, t in senders.items() if hardware not in streaming}
+    loud, name = loudest(most or {hardware: t.most_broadcast for hardware, t in senders.items()})
     failed = second >= limits["fail_per_s"]
     yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
@@ -57,13 +71,13 @@ def judge(wire: Wire, limits: Limits) -> Says:
         [
             Evidence(
                 f"{count_text(second)} broadcast frames in the busiest second, {count_text(tenth)} in the busiest 100 ms",
-                time_s=peak.in_100ms_at_s,
+                time_s=at_s,
             ),
             *(
                 sent(
                     hardware,
                     senders[hardware].broadcast * share,
-                    (f for f in wire.tally.flows if f.cast == "broadcast" and f.source == hardware),
+                    (f for f in flows if f.source == hardware),
                 )
                 for hardware in loud
             ),

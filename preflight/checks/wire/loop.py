@@ -13,7 +13,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted, what, who
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, fail, passed, unproven
-from preflight.checks.see.flows import MAC_CONTROL, hidden
+from preflight.checks.see.flows import MAC_CONTROL, SILENCE, hidden
 from preflight.tally.facts import Flow, Repeats
 
 BY_TURNS = 8  # contents. Common practice.
@@ -59,6 +59,7 @@ CHECK = Check(
             "frames a second that a steady keep-alive stays below",
             "common practice",
         ),
+        SILENCE,
     ),
     sources=("IEEE 802.1D-1998: a bridge keeps no count of hops, so a frame in a loop never dies",),
     fixes=(
@@ -156,7 +157,8 @@ def _circles(flow: Flow, repeats: Repeats, limits: Limits) -> bool:
     named = flow.discovery or flow.ethertype == ARP or flow.destination_port in DHCP
     # Steady, or seen too briefly to tell: a keep-alive at the edge of a capture.
     even = flow.steady or flow.bins < 3
-    return named or by_turns or not even or flow.per_s >= limits["keep_alive_per_s"]
+    below = limits["silence_per_s" if flow.has_room else "keep_alive_per_s"]
+    return named or by_turns or not even or flow.per_s >= below
 
 
 def _per_s(repeats: Repeats) -> float:

@@ -7,7 +7,6 @@ from one flow nobody builds it so: a jammed sender or a loop is more likely, and
 was heard too briefly at an edge of the capture, or is cut so short that nobody can tell whether it changes.
 """
 
-import math
 from collections import defaultdict
 
 from preflight.checks.asks import Wire
@@ -16,7 +15,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
-from preflight.checks.see.flows import MAC_CONTROL, hidden
+from preflight.checks.see.flows import MAC_CONTROL, SILENCE, active, busiest_second, hidden
 from preflight.checks.see.loudest import loudest, sent
 from preflight.tally.facts import Flow
 
@@ -43,6 +42,7 @@ CHECK = Check(
             "frames a second that one steady beat stays below",
             "common practice; a PTP clock sends at most some hundreds (IEEE 1588, from memory)",
         ),
+        SILENCE,
         Limit("least_s", 1, "s of listening, to show that there is none", "common practice"),
     ),
     least_s="least_s",
@@ -67,11 +67,12 @@ def judge(wire: Wire, limits: Limits) -> Says:
     kinds: dict[str, list[Flow]] = defaultdict(list)
     for flow in wire.tally.flows:
         if flow.cast == "multicast":
-            kinds[_kind(flow, wire, limits["beat_per_s"] / share)].append(flow)
+            below = limits["silence_per_s" if flow.has_room and not hidden(flow) else "beat_per_s"]
+            kinds[_kind(flow, wire, below / share)].append(flow)
     # Clocks that measure the cable use a group of the discovery range, 224.0.0.107 (IEEE 1588).
     apart = sum(f.most_in_1s for f in kinds["pause"] + kinds["beat"] if f.discovery)
     discovery_most = max(discovery.in_1s - apart, 0)
-    unknown_at_s, unknown_most = _busiest_second(kinds["unknown"])
+    unknown_at_s, unknown_most = busiest_second(kinds["unknown"])
     unknown_most = min(unknown_most, rates.peaks["multicast"].in_1s)
     second = max(discovery_most, unknown_most) * share
     bits = sum(f.bytes for kind, flows in kinds.items() if kind != "pause" for f in flows) * share * 8
@@ -86,7 +87,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         }
     )
     if second < limits["caution_per_s"]:
-        cut_short = _busiest_second([f for f in kinds["undecided"] if hidden(f)])[1] * share
+        cut_short = busiest_second([f for f in kinds["undecided"] if hidden(f)])[1] * share
         if cut_short >= limits["caution_per_s"]:
             yield unproven(
                 f"{count_text(cut_short)} multicast frames a second are cut too short to tell a stream from a flood.",
@@ -104,7 +105,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         spans = rates.spans("discovery", limits["caution_per_s"] / share)
     else:
         flows, kind, at_s = kinds["unknown"], "multicast frames outside any stream", unknown_at_s
-        spans = _joined([_active(f) for f in flows])
+        spans = _joined([active(f) for f in flows])
     senders: dict[str, list[Flow]] = defaultdict(list)
     for flow in flows:
         senders[flow.source].append(flow)
@@ -140,35 +141,6 @@ def _kind(flow: Flow, wire: Wire, beat_below: float) -> str:
     if hidden(flow) or (flow.bins < 3 and flow.frames > 1 and at_edge):
         return "undecided"
     return "unknown"
-
-
-def _active(flow: Flow) -> tuple[float, float]:
-    """When a flow sends: all its life, but where its frames go round only while that lasts."""
-    if flow.repeats is not None and not flow.steady:
-        return flow.repeats.first_s, flow.repeats.last_s
-    return flow.first_s, flow.last_s
-
-
-def _busiest_second(flows: list[Flow]) -> tuple[float, float]:
-    """When the flows together send most, and how many frames in that second. Each counts with the most it sent in its
-    own busiest second, and in the others that it lived in with its mean of the rest."""
-    changes: dict[float, float] = defaultdict(float)
-    for flow in flows:
-        start, end = (float(math.floor(t)) for t in _active(flow))
-        rest = (flow.frames - flow.most_in_1s) / (end - start) if end > start else 0.0
-        for at, change in (
-            (start, rest),
-            (end + 1, -rest),
-            (flow.most_in_1s_at_s, flow.most_in_1s - rest),
-            (flow.most_in_1s_at_s + 1, rest - flow.most_in_1s),
-        ):
-            changes[at] += change
-    best, now, best_at = 0.0, 0.0, 0.0
-    for at in sorted(changes):
-        now += changes[at]
-        if now > best + 1e-6:
-            best, best_at = now, at
-    return best_at, best
 
 
 def _joined(spans: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:

@@ -1,6 +1,6 @@
-"""Whether RTP streams come whole, in order and in time.
+"""Whether streams come whole, in order and in time: RTP, and whatever else counts its packets.
 
-Strategy: the tally has followed the sequence numbers and the timestamps of each stream. A packet that is missing was lost
+Strategy: the tally has followed the numbers of each stream, and of RTP the timestamps. A packet that is missing was lost
 by the network, by its sender, or by the capture. So what hits every stream of several senders alike, or falls into a time in
 which no frame at all came, is laid to the capture or to this one port and gets a caution; what the capture admits to have
 dropped is unproven. A stream that begins or ends has lost nothing; one that ends for good while others go on is told.
@@ -17,15 +17,15 @@ from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, passed, trouble, unproven
 from preflight.checks.see.streams import (
     SEEN_WHERE,
-    Heard,
+    AnyStream,
+    HeardAny,
+    all_streams,
     called,
-    heard_streams,
     layout,
     lost_packets,
     names,
     place,
 )
-from preflight.tally.facts import RtpStream
 
 WHERE = (
     "Find out whether one box loses packets or all do. One: swap its cable, then its switch port. "
@@ -50,8 +50,8 @@ CHECK = Check(
     soak="run",
     question="Do the audio streams come whole, in order and in time?",
     looks_at=(
-        "RTP streams: packets missing, late or doubled by their sequence numbers; how unevenly they come against their own "
-        "timestamps; the longest gap. Packet time, sample rate and channels are worked out."
+        "Streams by RTP, and any other whose frames hold a counter: packets missing, late or doubled by their numbers; the "
+        "longest gap. Of RTP also how unevenly packets come against their own timestamps, packet time, sample rate and channels."
     ),
     why="A lost packet is a click or a gap in the audio. One that comes later than the receiver waits is lost too.",
     limits=(
@@ -70,6 +70,7 @@ CHECK = Check(
     ),
     sources=(
         "RFC 3550 A.1: sequence numbers; A.3: loss; A.8: jitter",
+        "Own method: `preflight/tally/counters.py` tells how a counter is found",
         "RFC 3190, RFC 3551: linear audio of 16, 20 and 24 bit",
         "AES67: packet times and receive buffers (from memory)",
     ),
@@ -88,9 +89,9 @@ SHOWN = 5
 
 
 def judge(wire: Wire, limits: Limits) -> Says:
-    heard = heard_streams(wire)
+    heard = all_streams(wire)
     if not heard:
-        yield unproven("No RTP stream was heard.")
+        yield unproven("No stream was heard that counts its packets.")
         return
     yield Measured(_figures(wire, heard))
     yield from _losses(heard, wire, limits)
@@ -111,7 +112,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     )
 
 
-def _losses(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+def _losses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     lossy = sorted((h for h in heard if h[0].lost >= limits["caution_lost"]), key=lambda h: -_share(h[0]))
     if not lossy:
         return
@@ -142,7 +143,7 @@ def _losses(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
         )
 
 
-def _missing_spans(stream: RtpStream) -> list[Span]:
+def _missing_spans(stream: AnyStream) -> list[Span]:
     """The stretches in which packets are missing; beyond those that are kept, all from the last of them on is one."""
     spans = [(loss.start_s, loss.end_s) for loss in stream.first_losses]
     if stream.losses > len(spans) and spans and stream.last_loss_s is not None:
@@ -150,7 +151,7 @@ def _missing_spans(stream: RtpStream) -> list[Span]:
     return spans
 
 
-def _not_the_network(lossy: list[Heard], heard: list[Heard], wire: Wire) -> str:
+def _not_the_network(lossy: list[HeardAny], heard: list[HeardAny], wire: Wire) -> str:
     """Why the capture, not the network, may have lost these packets; "" where nothing says so."""
     if wire.source.malformed:
         return f"{count_text(wire.source.malformed)} records of the capture are damaged, so that they may have been there"
@@ -172,7 +173,7 @@ def _not_the_network(lossy: list[Heard], heard: list[Heard], wire: Wire) -> str:
     return ""
 
 
-def _pauses(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+def _pauses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     paused = [h for h in heard if h[0].longest_wait_s >= limits["pause_s"] and not h[0].lost]
     if not paused:
         return
@@ -205,9 +206,9 @@ def _dropped(head: str, wire: Wire, evidence: list[Evidence]) -> Saw:
     return unproven(f"{head}, but the capture itself dropped {dropped}.", evidence, fixes=(CAPTURE_AGAIN,))
 
 
-def _stops(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+def _stops(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     end = wire.source.duration_s
-    by_place: dict[tuple[str, int], list[RtpStream]] = defaultdict(list)
+    by_place: dict[tuple[str, int], list[AnyStream]] = defaultdict(list)
     for stream, flow in heard:
         by_place[place(flow)].append(stream)
     ended = [
@@ -238,7 +239,7 @@ def _stops(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
     )
 
 
-def _unevenness(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+def _unevenness(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     """What comes unevenly. A pause or a loss is told as such."""
     uneven = [
         h
@@ -274,13 +275,13 @@ def _unevenness(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]
     )
 
 
-def _can_hold(stream: RtpStream, limits: Limits) -> float:
+def _can_hold(stream: AnyStream, limits: Limits) -> float:
     """The seconds of unevenness that a receiver is sure to even out."""
     packets = limits["buffer_packets"] * (stream.packet_time_s or 1.0)
     return max(min(packets, limits["buffer_ms"] / 1000), limits["least_buffer_ms"] / 1000)
 
 
-def _disorder(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+def _disorder(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     mixed = [h for h in heard if h[0].late >= max(FEW_MIXED, limits["late_share"] * h[0].received)]
     if mixed:
         mixed.sort(key=lambda h: -h[0].late)
@@ -291,7 +292,7 @@ def _disorder(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
         )
 
 
-def _doubles(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
+def _doubles(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     """A mirror shows each packet twice, which is no fault."""
     doubled = [
         h
@@ -323,10 +324,10 @@ def _doubles(heard: list[Heard], wire: Wire, limits: Limits) -> Iterator[Saw]:
 
 
 def _each(
-    some: list[Heard],
+    some: list[HeardAny],
     wire: Wire,
     says: Callable[..., str],
-    seen: Callable[[RtpStream], tuple[int | None, float | None]] = lambda _: (None, None),
+    seen: Callable[[AnyStream], tuple[int | None, float | None]] = lambda _: (None, None),
 ) -> list[Evidence]:
     """The first of `some` by name, with what is to be said of each and the frame and time of it; how many more there are."""
     known = names(wire)
@@ -336,7 +337,7 @@ def _each(
     return shown + [Evidence(f"and {counted(len(some) - SHOWN, 'more stream')}")] * (len(some) > SHOWN)
 
 
-def _figures(wire: Wire, heard: list[Heard]) -> dict[str, object]:
+def _figures(wire: Wire, heard: list[HeardAny]) -> dict[str, object]:
     streams = [stream for stream, _ in heard]
     return {
         "streams": len(streams),
@@ -356,27 +357,27 @@ def _most_ms(seconds: Iterable[float | None]) -> float | None:
     return None if most is None else round(1000 * most, 3)
 
 
-def _jitter(stream: RtpStream) -> float | None:
+def _jitter(stream: AnyStream) -> float | None:
     """The largest jitter in seconds, None where no clock was worked out."""
     return (
         stream.most_jitter / stream.clock_hz if stream.most_jitter is not None and stream.clock_hz else None
     )
 
 
-def _spread(stream: RtpStream) -> float:
+def _spread(stream: AnyStream) -> float:
     return stream.delay_spread_s or 0.0
 
 
-def _buffer(heard: list[Heard]) -> str:
+def _buffer(heard: list[HeardAny]) -> str:
     spreads = [s.delay_spread_s for s, _ in heard if s.delay_spread_s is not None]
     return f" A receive buffer (link offset) of {1000 * max(spreads):.1f} ms holds them." if spreads else ""
 
 
-def _share(stream: RtpStream) -> float:
+def _share(stream: AnyStream) -> float:
     return stream.lost / max(stream.expected, 1)
 
 
-def _some(some: list[Heard], of: list[Heard], first: bool = False) -> str:
+def _some(some: list[HeardAny], of: list[HeardAny], first: bool = False) -> str:
     """How many of the streams, in a sentence or as its `first` word."""
     if len(some) < len(of):
         return f"{len(some)} of {len(of)} streams"
