@@ -5,16 +5,25 @@ and how many frames come in a beat. From then on the kernel follows the beat as 
 next one a period later and corrects itself by a part of the error. A beat that does not come makes a debt of frames. Frames
 that come after it in a bunch pay the debt: they were late. What is not paid in time was missing. A long silence is a stop,
 not a loss. Copies (a mirror, a loop) are left out.
+
+LEARN frames may hold too few blocks to show that the block is the beat, and its frames the pace within. Where some of their
+intervals are long, the kernel goes on to keep when blocks begin and end and how many frames they have; `beats.learn_blocks` decides
+from BLOCKS of them.
 """
 
 from preflight.frames.compile import TABLE, Columns, kernel
 from preflight.frames.kernels import COPY, REL, SLOT
 
 LEARN = 64
+BLOCK_COLUMNS = 3  # of a block: begin, end, frames
+BLOCKS = LEARN // BLOCK_COLUMNS
 LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
 _beat = Columns()
 B_STATE, B_COUNT = _beat.take(2)  # B_COUNT frames are kept for learning
-B_PERIOD_NS, B_PER_BEAT, B_BEATS = _beat.take(3)
+# A frame within B_WINDOW_NS after the beat's place is of that beat: half the pause beyond its last frame.
+B_PERIOD_NS, B_PER_BEAT, B_BEATS, B_WINDOW_NS = _beat.take(4)
+# An interval longer than this parts two blocks (0: not looked for); blocks kept so far, and the last frame of the open one.
+B_EDGE_NS, B_BLOCKS, B_BLOCK_END = _beat.take(3)
 # When the last beat was due, after correction; the last frame; frames of the beat.
 B_PHASE, B_LAST, B_GOT = _beat.take(3)
 # Frames owed, since when, noticed at which frame, and when that or the last late frame came.
@@ -62,15 +71,32 @@ def owe(table, at, frames, since, number, now):
 def beats(cols, start, rows, first, learned, table):
     """Follow the flows of a batch from row `start` on; SLOT names their rows. `learned` holds the first times of each flow.
 
-    Returns the row whose flow is to be learned now (its state is FULL) before the next row is followed, or `rows`."""
+    Returns the row whose flow is to be learned now (its state is FULL) before the next row is followed; -1 - row where its
+    BLOCKS are to be learned before the same row is followed; or `rows`."""
     for i in range(start, rows):
         at = int(cols[SLOT, i])
         if at < 0 or cols[COPY, i] > 0:
             continue
         state = int(table[at, B_STATE])
-        if state in (FULL, APERIODIC):
+        edge = int(table[at, B_EDGE_NS])
+        if state == FULL or (state == APERIODIC and edge == 0):
             continue
         rel = int(cols[REL, i])
+        if edge > 0:
+            n = int(table[at, B_BLOCKS])
+            if rel - table[at, B_BLOCK_END] > edge:
+                if n == BLOCKS:
+                    return -1 - i
+                learned[at, BLOCK_COLUMNS * n] = rel
+                learned[at, BLOCK_COLUMNS * n + 2] = 0
+                n += 1
+                table[at, B_BLOCKS] = n
+            table[at, B_BLOCK_END] = rel
+            if n > 0:
+                learned[at, BLOCK_COLUMNS * n - 2] = rel
+                learned[at, BLOCK_COLUMNS * n - 1] += 1
+            if state == APERIODIC:
+                continue
         if state == LEARNING:
             n = int(table[at, B_COUNT])
             learned[at, n] = rel
@@ -81,18 +107,19 @@ def beats(cols, start, rows, first, learned, table):
                 return i
             continue
         period = int(table[at, B_PERIOD_NS])
+        window = int(table[at, B_WINDOW_NS])
         since_last = rel - int(table[at, B_LAST])
         last = int(table[at, B_LAST])
         table[at, B_LAST] = max(rel, last)
         if state == SEARCHING:
-            if since_last < period // 2 and table[at, B_PER_BEAT] == 1 and table[at, B_MISSING] > 0:
+            if since_last < window and table[at, B_PER_BEAT] == 1 and table[at, B_MISSING] > 0:
                 # The first frames ended within a bunch of late ones; this one was counted as missing too early.
                 table[at, B_MISSING] -= 1
                 table[at, B_LATE] += 1
                 table[at, B_FIRST_EVENT + E_FRAMES] = table[at, B_MISSING]
                 table[at, B_EVENTS] = 1 if table[at, B_MISSING] > 0 else 0
                 continue
-            if since_last > period // 2 or table[at, B_PER_BEAT] == 1:  # the first frame of a beat
+            if since_last > period - window or table[at, B_PER_BEAT] == 1:  # the first frame of a beat
                 table[at, B_STATE] = LOCKED
                 table[at, B_PHASE] = rel
                 table[at, B_GOT] = 1
@@ -110,14 +137,14 @@ def beats(cols, start, rows, first, learned, table):
             table[at, B_LONGEST_WAIT_NS] = since_last
             table[at, B_LONGEST_WAIT_FRAME] = first + i
             table[at, B_LONGEST_WAIT_AT_NS] = last
-        if since_beat < period // 2:
+        if since_beat < window:
             table[at, B_GOT] += 1
             if table[at, B_GOT] > per_beat and table[at, B_DEBT] > 0:
                 table[at, B_DEBT] -= 1
                 table[at, B_LATE] += 1
                 table[at, B_DEBT_SEEN] = rel  # as long as late ones come, more may
             continue
-        step = (since_beat + period // 2) // period
+        step = (since_beat + period - window) // period
         if table[at, B_GOT] < per_beat:
             owe(table, at, per_beat - int(table[at, B_GOT]), int(table[at, B_PHASE]), first + i, rel)
         if step > 1:

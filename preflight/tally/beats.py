@@ -6,7 +6,8 @@ periodic when four fifths of its beats come within three tenths of a period of t
 do so in six tenths only (what is left of an interval after whole periods is then spread evenly).
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,13 +17,16 @@ HEAPS_APART = 5.0
 NEAR = 0.3
 REGULAR = 0.8
 SEARCH = 0.05
+MOST_FRAMES = 4096  # in a block
 
 
 @dataclass(frozen=True)
 class Learned:
-    """`period_ns`, frames in a beat, beats seen, missing among them, and the time of the frame before the longest wait (ns)."""
+    """`period_ns`, from the first to the last frame of a beat (ns), frames in it, beats seen, missing among them, and the time of the
+    frame before the longest wait (ns)."""
 
     period_ns: int
+    span_ns: int
     per_beat: int
     beats: int
     missing: int
@@ -41,7 +45,7 @@ def learn(times: np.ndarray) -> Learned | None:
     rise[: rare - 1] = 0
     rise[len(rise) - rare + 1 :] = 0
     top = int(np.argmax(rise))
-    starts, per_beat = times, 1
+    starts, per_beat, span = times, 1, 0
     if rise[top] >= HEAPS_APART:
         edge = np.sqrt(float(heaps[top]) * float(heaps[top + 1]))
         first = np.concatenate(([True], intervals > edge))
@@ -51,6 +55,8 @@ def learn(times: np.ndarray) -> Learned | None:
             inner = sizes[1:-1]
             common = int(np.bincount(inner).argmax())
             per_beat = common if np.mean(inner == common) >= REGULAR else 1
+            ends = times[np.flatnonzero(np.append(first, True))[1:] - 1]
+            span = int(np.median(ends - starts)) if per_beat > 1 else 0
     between = np.diff(starts)
     if len(between) < LEAST_BEATS - 1:
         return None
@@ -72,8 +78,31 @@ def learn(times: np.ndarray) -> Learned | None:
     longest = int(np.argmax(between))
     return Learned(
         period_ns=round(period),
+        span_ns=span,
         per_beat=per_beat,
         beats=beats,
         missing=missing,
         missing_ns=int(starts[longest]) if missing else None,
     )
+
+
+def edge(times: np.ndarray) -> int:
+    """The interval in ns, between the usual and the longest of a flow's first frames, that may part two blocks; 0 where none is
+    HEAPS_APART of the usual."""
+    intervals = np.maximum(np.diff(np.sort(times)), 1000)
+    usual, longest = float(np.median(intervals)), float(intervals.max())
+    return round(math.sqrt(usual * longest)) if longest >= HEAPS_APART * usual else 0
+
+
+def learn_blocks(blocks: np.ndarray) -> Learned | None:
+    """The beat of a flow by its blocks (int64, a row each: begin and end in ns, frames), where they come by the clock and most hold as
+    many frames; or None."""
+    begins, ends, frames = blocks.T
+    if len(begins) < LEAST_BEATS:
+        return None
+    common = int(np.bincount(np.minimum(frames, MOST_FRAMES)).argmax())
+    found = learn(begins)
+    if found is None or common == 1 or np.mean(frames == common) < REGULAR:
+        return None
+    span = int(np.median(ends - begins))
+    return replace(found, per_beat=common, span_ns=span) if span < found.period_ns else None

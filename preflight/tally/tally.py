@@ -19,7 +19,7 @@ from preflight.tally import counter_kernels as n
 from preflight.tally import facts as f
 from preflight.tally import kernels as k
 from preflight.tally import stream_kernels as x
-from preflight.tally.beats import Learned, learn
+from preflight.tally.beats import Learned, edge, learn, learn_blocks
 from preflight.tally.counters import Counter
 from preflight.tally.counters import learn as learn_counter
 from preflight.tally.rows import reader
@@ -80,9 +80,14 @@ class Tally:
         engine.copies(columns, rows, batch.first, self.seen, self.flows, self.copy_totals)
         engine.streams(batch.view, columns, rows, batch.first, self.streams)
         engine.clocks(batch.view, columns, rows, batch.first, self.clocks)
-        row = -1
-        while (row := engine.beats(columns, row + 1, rows, batch.first, self.first_times, self.beats)) < rows:
-            self._learn(int(columns[SLOT, row]))
+        row = 0
+        while (row := engine.beats(columns, row, rows, batch.first, self.first_times, self.beats)) < rows:
+            if row < 0:
+                row = -1 - row
+                self._learn_blocks(int(columns[SLOT, row]))
+            else:
+                self._learn(int(columns[SLOT, row]))
+                row += 1
         row = -1
         while (
             row := engine.counters(batch.view, columns, row + 1, rows, batch.first, self.kept, self.counters)
@@ -94,11 +99,30 @@ class Tally:
         """Decide from a flow's first frames whether it has a beat to follow."""
         learned = learn(self.first_times[slot])
         row = self.beats[slot]
+        if learned is None or learned.per_beat == 1:
+            row[r.B_EDGE_NS] = edge(self.first_times[slot])
+            row[r.B_BLOCK_END] = self.first_times[slot].max()
         if learned is None:
             row[r.B_STATE] = r.APERIODIC
             return
         row[r.B_STATE] = r.SEARCHING
         _enter(row, learned)
+
+    def _learn_blocks(self, slot: int) -> None:
+        """Decide whether the block is the beat; then what was counted by its frames counts no more."""
+        row = self.beats[slot]
+        row[r.B_EDGE_NS] = 0
+        if learned := learn_blocks(self._blocks(slot)):
+            last = row[r.B_LAST]
+            row[:] = 0
+            row[r.B_STATE], row[r.B_COUNT] = r.SEARCHING, r.LEARN
+            row[r.B_LAST] = last
+            _enter(row, learned)
+
+    def _blocks(self, slot: int) -> np.ndarray:
+        """The blocks of a flow that are kept."""
+        count = int(self.beats[slot, r.B_BLOCKS])
+        return self.first_times[slot, : count * r.BLOCK_COLUMNS].reshape(count, r.BLOCK_COLUMNS)
 
     def _learn_counter(self, slot: int) -> None:
         """Decide from some frames of a flow whether they count themselves; if not, try again later. RTP has its own table."""
@@ -120,14 +144,16 @@ class Tally:
     def _beats(self, index: dict[int, int]) -> list[f.Beat]:
         found = []
         for slot in np.flatnonzero(self.beats[:, r.B_COUNT] >= 8).tolist():
-            row = self.beats[slot].tolist()
-            if row[r.B_STATE] in (r.SEARCHING, r.LOCKED):
-                found.append(_beat(index[slot], row))
-            elif row[r.B_STATE] == r.LEARNING and (
-                learned := learn(self.first_times[slot, : row[r.B_COUNT]])
-            ):
+            row = self.beats[slot].copy()
+            learned = None
+            if row[r.B_STATE] == r.LEARNING:
+                learned = learn(self.first_times[slot, : row[r.B_COUNT]])
+            elif row[r.B_EDGE_NS] > 0 and (learned := learn_blocks(self._blocks(slot)[:-1])):
+                row[r.B_BEATS :] = 0
+            if learned:
                 _enter(row, learned)
-                found.append(_beat(index[slot], row))
+            if learned or row[r.B_STATE] in (r.SEARCHING, r.LOCKED):
+                found.append(_beat(index[slot], row.tolist()))
         return sorted(found, key=lambda beat: beat.flow)
 
     def rtp_flows(self) -> np.ndarray:
@@ -299,6 +325,7 @@ def _follow(row, found: Counter) -> None:
 def _enter(row, learned: Learned) -> None:
     """Put what was learned into a row of the beat table."""
     row[r.B_PERIOD_NS], row[r.B_PER_BEAT], row[r.B_BEATS] = learned.period_ns, learned.per_beat, learned.beats
+    row[r.B_WINDOW_NS] = (learned.period_ns + learned.span_ns) // 2
     row[r.B_MISSING] = learned.missing * learned.per_beat
     if learned.missing_ns is not None:
         row[r.B_EVENTS] = 1

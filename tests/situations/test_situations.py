@@ -14,8 +14,6 @@ NOT_YET = {
     "a fail-over of an address to the spare, and back again",
     "a loop whose copies are 50 ms apart",
     "a stream that ends in the middle and another sender's that goes on",
-    "audio in bursts of 32 each 23 ms to 00:00:5e:00:53:0c",
-    "audio in bursts of 32 each 23 ms to 93:00:00:00:00:0b",
     "audio that stops and stays away",
     "boxes with locally administered addresses ask for DHCP at boot",
     "frames of 1514 bytes, some with three tags",

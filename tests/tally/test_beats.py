@@ -276,3 +276,52 @@ def test_copies_are_no_beats(tmp_path: Path) -> None:
     assert tally is not None
     (beat,) = tally.beats
     assert (beat.per_beat, beat.missing, beat.late) == (1, 0, 0)
+
+
+def blocks(period_s: float, frames: int, apart_s: float, end_s: float = 6.0) -> list[float]:
+    """Times of frames `apart_s` from one another in blocks of so many, with a little jitter."""
+    rng = random.Random(7)
+    count = int(end_s / period_s)
+    return [
+        n * period_s + rng.uniform(0, 0.01) * period_s + k * apart_s
+        for n in range(count)
+        for k in range(frames)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("period_s", "frames", "apart_s"),
+    [
+        (0.00067, 4, 20e-6),
+        (0.0053, 8, 100e-6),
+        (0.0107, 16, 200e-6),
+        (0.023, 32, 600e-6),
+        (0.023, 24, 400e-6),
+    ],
+)
+def test_the_block_is_the_beat(tmp_path: Path, period_s: float, frames: int, apart_s: float) -> None:
+    (beat,) = beats(tmp_path, blocks(period_s, frames, apart_s))
+    assert beat.period_s == pytest.approx(period_s, rel=0.01)
+    assert (beat.per_beat, beat.missing, beat.late, beat.stops) == (frames, 0, 0, 0)
+
+
+def test_what_is_missing_of_blocks_is_counted_by_frames(tmp_path: Path) -> None:
+    """One frame out of a block, the end of another, and a block."""
+    gone = {100 * 32 + 5, *range(150 * 32 + 20, 151 * 32), *range(200 * 32, 201 * 32)}
+    times = [time for n, time in enumerate(blocks(0.023, 32, 600e-6)) if n not in gone]
+    (beat,) = beats(tmp_path, times)
+    assert (beat.per_beat, beat.missing) == (32, 1 + 12 + 32)
+
+
+def test_blocks_are_told_before_enough_of_them_came_to_follow(tmp_path: Path) -> None:
+    (beat,) = beats(tmp_path, blocks(0.023, 32, 600e-6, end_s=0.4))
+    assert (beat.per_beat, beat.missing) == (32, 0)
+
+
+def test_losses_that_look_like_blocks_are_losses(tmp_path: Path) -> None:
+    """Long waits between stretches of any length make no block."""
+    rng = random.Random(8)
+    starts = sorted(rng.sample(range(20, 5000, 20), 40))
+    gone = {n for start in starts for n in range(start, start + 8)}
+    (beat,) = beats(tmp_path, [n / 1000 for n in range(5500) if n not in gone])
+    assert (beat.per_beat, beat.missing) == (1, len(gone))
