@@ -15,6 +15,7 @@ from preflight.frames.kernels import (
     COPY,
     DIGEST,
     DISCOVERY,
+    DPORT,
     DSCP,
     ETYPE,
     FLOW,
@@ -76,6 +77,7 @@ FLOW_COLUMNS = _flow.size
 PACE_BINS = 5  # that tell the pace. Common practice.
 BUNCH = 8  # frames in a bin that may be those of the empty bins before it. Common practice.
 LONGEST_FRAME = 1514  # without FCS and tags, IEEE 802.3
+ARP = 0x0806
 PAUSE = 0x8808  # MAC control, opcode 1: IEEE 802.3 annex 31B
 
 # A row for each sender.
@@ -94,6 +96,9 @@ COPY_COLUMNS = _content.size
 COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
 REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
+# What asks and answers for the network (ARP, DHCP, discovery) is never sent again for long at such a pace, but a loop through
+# slow bridges or Wi-Fi brings it back so late. Common practice.
+SLOW_GAP_NS = 60_000_000
 
 # Of copies: contents not seen shortly before; contents seen exactly twice, the second time within PAIR_GAP_NS; frames that
 # are a copy; frames too short to tell copies by; own frames that came back, and the first of them.
@@ -277,7 +282,7 @@ def count(b, cols, rows, first, flows, talkers, totals):
 
 @kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")
 def copies(cols, rows, first, seen, flows, totals):
-    """Find frames that come again, byte for byte, within COPY_GAP_NS of their last copy; COPY becomes how many
+    """Find frames that come again, byte for byte, within COPY_GAP_NS of their last copy (SLOW_GAP_NS where that tells a loop); COPY becomes how many
     copies came before. `seen` is a table of contents: the staler of two neighbours gives way to a new one."""
     size = seen.shape[0]
     for i in range(rows):
@@ -289,6 +294,10 @@ def copies(cols, rows, first, seen, flows, totals):
         rel = int(cols[REL, i])
         word = int(cols[DIGEST, i]) | 1
         slot = int(cols[SLOT, i])
+        dport = int(cols[DPORT, i])
+        asks = (
+            cols[DISCOVERY, i] != 0 or cols[ETYPE, i] == ARP or (cols[PROTO, i] == 17 and dport in (67, 68))
+        )
         base = (word >> 1) % (size - 1)
         at = base
         found = False
@@ -299,7 +308,7 @@ def copies(cols, rows, first, seen, flows, totals):
                 break
             if seen[near, C_LAST_NS] < seen[at, C_LAST_NS]:
                 at = near
-        if not found or rel - seen[at, C_LAST_NS] > COPY_GAP_NS:
+        if not found or rel - seen[at, C_LAST_NS] > (SLOW_GAP_NS if asks else COPY_GAP_NS):
             seen[at, C_DIGEST] = word
             seen[at, C_LAST_NS] = rel
             seen[at, C_FIRST_NS] = rel
@@ -328,7 +337,11 @@ def copies(cols, rows, first, seen, flows, totals):
             totals[M_PAIRS] += 1
         elif n == 2 and seen[at, C_PAIR] == 1:
             totals[M_PAIRS] -= 1
-        if slot < 0 or n + 1 < REPEATS or rel - seen[at, C_FIRST_NS] > n * REPEAT_GAP_NS:
+        if (
+            slot < 0
+            or n + 1 < REPEATS
+            or rel - seen[at, C_FIRST_NS] > n * (SLOW_GAP_NS if asks else REPEAT_GAP_NS)
+        ):
             continue
         if seen[at, C_TOLD] == 0:
             seen[at, C_TOLD] = 1

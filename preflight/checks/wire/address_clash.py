@@ -2,14 +2,15 @@
 
 Strategy: whoever names an address as its own in ARP (RFC 826), or sends from it to all, claims it. Two who claim it by
 turns are a clash. Where the first falls silent when the second comes, the address moved: failover, or a spare was
-plugged in. Addresses that virtual routers share are theirs by design, and one who answers for many is a proxy. A probe
+plugged in. It may move back as well, as long as whoever takes it announces that, and keeps it for a while. Addresses that virtual routers share are theirs by design, and one who answers for many is a proxy. A probe
 (RFC 5227) claims nothing, but a probe for an address that another has shows that two want it.
 """
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from ipaddress import AddressValueError, IPv4Address
+from itertools import pairwise
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
@@ -36,6 +37,7 @@ CHECK = Check(
         Limit(
             "probes", 3, "addresses that one probes for, and more: it watches over others", "common practice"
         ),
+        Limit("kept_s", 2, "s that an address stays where it moved", "common practice"),
         Limit("still_there_s", 1, "s that the first still talks after the second came", "common practice"),
     ),
     sources=(
@@ -70,6 +72,9 @@ class _Claim:
     hardware: str
     times: list[tuple[float, int | None]]
     answered: bool = False
+    spoke: list[tuple[float, bool]] = field(
+        default_factory=list
+    )  # in ARP: when, and whether to announce itself
 
     @property
     def first_s(self) -> float:
@@ -118,6 +123,9 @@ def _claims(wire: Wire) -> dict[Place, list[_Claim]]:
     for arp in wire.heard(ArpMessage):
         seen = (arp.seen.time_s, arp.seen.frame)
         claim((arp.vlan, arp.sender_address), arp.sender_hardware, seen, answer=arp.op == 2)
+        holder = found.get((arp.vlan, arp.sender_address), {}).get(arp.sender_hardware)
+        if holder is not None:
+            holder.spoke.append((arp.seen.time_s, arp.sender_address == arp.target_address))
     # What goes to all on this network comes from its sender, not by a router. A mirror shows both sides of routers.
     for flow in wire.tally.flows if wire.vantage != "mirror" else ():
         if flow.cast != "unicast" and flow.frames >= 2:
@@ -159,6 +167,8 @@ def _shared(
     if proxy := next((hardware for hardware in culprits if hardware in proxies), None):
         headline = f"{who(proxy)} answers for addresses of others, {address} among them."
         return caution(headline, evidence, culprits=[proxy], spans=spans, fixes=PROXY_FIXES)
+    if before.last_s > after.first_s and _handed_over(real, limits["kept_s"]):
+        return Evidence(f"{address} moved between {old} and {new}, each time announced: a failover")
     if before.last_s > after.first_s:
         many = "two" if len(real) == 2 else count_text(len(real))
         headline = f"{address} is at {many} devices: {old} and {new}."
@@ -170,6 +180,18 @@ def _shared(
         headline = f"{address} may be at two devices: {old} and {new}."
         return caution(headline, evidence, culprits=culprits, spans=spans)
     return Evidence(f"{address} moved from {old} to {new}: a failover, or a spare", time_s=after.first_s)
+
+
+def _handed_over(claims: list[_Claim], kept_s: float) -> bool:
+    """Whether the address went from one to the other and back by announcements alone (RFC 5227 section 3), and stayed for a while each
+    time. Two that both want it announce it against one another at once, or answer for it by turns."""
+    spoke = sorted((at_s, claim.hardware, announced) for claim in claims for at_s, announced in claim.spoke)
+    moves = [now for one, now in pairwise(spoke) if one[1] != now[1]]
+    return (
+        len(moves) > 1
+        and all(announced for _, _, announced in moves)
+        and all(later[0] - earlier[0] >= kept_s for earlier, later in pairwise(moves))
+    )
 
 
 def _probed(claims: Mapping[Place, list[_Claim]], wire: Wire, most: float) -> Iterator[Saw]:

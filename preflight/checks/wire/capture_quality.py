@@ -64,7 +64,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         },
         tuple(notes),
     )
-    faults = list(_faults(wire, silent_s, limits))
+    faults = list(_faults(wire, silent_at_s, silent_s, limits))
     if faults:
         words = [fault for fault, _ in faults]
         yield caution(
@@ -76,7 +76,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     yield passed(f"{counted(source.frames, 'whole frame')} in {source.duration_s:.1f} s, in order.")
 
 
-def _faults(wire: Wire, silent_s: float, limits: Limits) -> Iterator[tuple[str, str]]:
+def _faults(wire: Wire, silent_at_s: float, silent_s: float, limits: Limits) -> Iterator[tuple[str, str]]:
     """Each fault in a few words, and what was seen of it."""
     source, tally = wire.source, wire.tally
     if source.dropped:
@@ -100,7 +100,8 @@ def _faults(wire: Wire, silent_s: float, limits: Limits) -> Iterator[tuple[str, 
             "from there",
         )
     per_s = source.frames / source.duration_s if source.duration_s > 0 else 0.0
-    if silent_s >= limits["hole_s"] and per_s >= limits["busy_per_s"] and _even(wire, silent_s):
+    busy = min(per_s, _per_s_before(wire, silent_at_s)) >= limits["busy_per_s"]
+    if silent_s >= limits["hole_s"] and busy and _even(wire, silent_s):
         yield (
             HOLE,
             f"no frame at all for {silent_s:.2f} s, in a capture of {count_text(per_s)} frames/s: the capture paused, "
@@ -130,6 +131,18 @@ def _silence(wire: Wire) -> tuple[float, float]:
 
 def _even(wire: Wire, silent_s: float) -> bool:
     """Whether nine in ten stretches of the time line without the hole hold frames: else silence is natural here."""
-    rates = wire.tally.rates
-    rows = [sum(row) for row in zip(*(rates.sums[m] for m in FRAMES), strict=True)]
+    rates, rows = wire.tally.rates, _frames(wire)
     return sum(row > 0 for row in rows) >= 0.9 * ((wire.source.duration_s - silent_s) / rates.width_s - 1)
+
+
+def _per_s_before(wire: Wire, silent_at_s: float) -> float:
+    """The pace before the silence: what had not begun yet has no hole."""
+    width_s = wire.tally.rates.width_s
+    whole = int(silent_at_s / width_s) + 1
+    return sum(_frames(wire)[:whole]) / max(silent_at_s, width_s)
+
+
+def _frames(wire: Wire) -> list[int]:
+    """Frames in each row of the time line."""
+    sums = wire.tally.rates.sums
+    return [sum(row) for row in zip(*(sums[m] for m in FRAMES), strict=True)]

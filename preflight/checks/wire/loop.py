@@ -1,6 +1,7 @@
 """A loop: the same frame goes round for ever. Told from mirrors, keep-alives and announcements by how copies come.
 
-Strategy: the tally has counted contents that came eight times or more at 5 ms or less from copy to copy. A mirror
+Strategy: the tally has counted contents that came eight times or more at 5 ms or less from copy to copy; of what asks and
+answers for the network at 60 ms or less. A mirror
 shows pairs, an announcement comes three times: neither is counted there. A burst of ten announcements ends;
 circling frames go on, so the copies must be many or the contents must interleave. A keep-alive is a steady flow of
 frames that an open standard does not name; but what discovers or resolves addresses is never sent again
@@ -39,7 +40,7 @@ CHECK = Check(
     soak="run",
     question="Does any frame go round in a loop?",
     looks_at=(
-        "Frames that come again byte for byte within milliseconds: how many different ones, how often, how fast. And "
+        "Frames that come again byte for byte within some 50 milliseconds: how many different ones, how often, how fast. And "
         "this computer's own frames coming back to it."
     ),
     why="Switches never drop a circling frame. One broadcast is enough to fill every link until the loop is opened.",
@@ -52,6 +53,12 @@ CHECK = Check(
             "common practice: a burst of ten announcements is twenty frames at a mirror port",
         ),
         Limit("contents", 2, "different frames that come so often", "common practice"),
+        Limit(
+            "slow_per_s",
+            200,
+            "copies a second of one frame, below which frames of several devices must repeat: a loop through slow bridges or Wi-Fi",
+            "common practice",
+        ),
         Limit("one_content_per_s", 2000, "copies a second when it is only one frame", "common practice"),
         Limit(
             "keep_alive_per_s",
@@ -82,6 +89,10 @@ SHOWN = 4
 def judge(wire: Wire, limits: Limits) -> Says:
     copies = wire.tally.copies
     looped = [(f, f.repeats) for f in wire.tally.flows if f.repeats and _circles(f, f.repeats, limits)]
+    # One device may ask again and again. What comes back slowly is a loop only where the frames of several do.
+    slow = [(flow, repeats) for flow, repeats in looped if _per_s(repeats) < limits["slow_per_s"]]
+    if len({flow.source for flow, _ in slow}) < limits["contents"]:
+        looped = [pair for pair in looped if pair not in slow]
     looped.sort(key=lambda pair: -pair[1].most)
     contents = sum(repeats.contents for _, repeats in looped)
     most = looped[0][1].most if looped else 0

@@ -32,6 +32,12 @@ CHECK = Check(
     limits=(
         Limit("clock_dscp", 46, "DSCP of PTP event messages (EF)", "AES67 (from memory); RFC 3246"),
         Limit("media_dscp", 34, "DSCP of audio (AF41)", "AES67 (from memory); RFC 2597"),
+        Limit(
+            "quiet_share",
+            0.1,
+            "share of the link in its busiest second, below which a missing mark makes nothing wait",
+            "common practice",
+        ),
         Limit("changed_share", 0.01, "share of a flow that is marked otherwise", "common practice"),
     ),
     sources=(
@@ -68,8 +74,10 @@ def judge(wire: Wire, limits: Limits) -> Says:
         reason = "The clock heard is not IP and has no VLAN tag, so it cannot be marked." if off_ip else ""
         yield unproven(reason or "Neither a clock nor a stream was heard.")
         return
-    yield from _wrong_marks(CLOCK, clock, limits["clock_dscp"], limits)
-    yield from _wrong_marks(AUDIO, media, limits["media_dscp"], limits)
+    most_bit_s = 8 * wire.tally.rates.peaks["bytes"].in_1s
+    quiet = most_bit_s < limits["quiet_share"] * wire.link_mbps * 1e6
+    yield from _wrong_marks(CLOCK, clock, limits["clock_dscp"], limits, quiet)
+    yield from _wrong_marks(AUDIO, media, limits["media_dscp"], limits, quiet)
     if low := [f for f in tagged if f.pcp == 0]:
         yield _marked_wrong(
             f"{_which(CLOCK, low, tagged)} not marked (VLAN priority 0).",
@@ -83,7 +91,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
     yield passed(_marked(clock, media, tagged), _unusual(clock, media, limits))
 
 
-def _wrong_marks(kind: str, found: list[Flow], right: float, limits: Limits) -> Iterator[Saw]:
+def _wrong_marks(kind: str, found: list[Flow], right: float, limits: Limits, quiet: bool) -> Iterator[Saw]:
+    """What is marked wrongly. On a link that is nearly empty (`quiet`) nothing waits, marked or not."""
     name = kind.split()[0]
     marks = [f.dscp for f in found if f.dscp]
     expected = right if right in marks else max(marks, key=marks.count, default=None)
@@ -91,7 +100,7 @@ def _wrong_marks(kind: str, found: list[Flow], right: float, limits: Limits) -> 
     changing = [f for f in found if f.dscp and f.other_marks > limits["changed_share"] * f.frames]
     other = [f for f in found if f.dscp and f.dscp != expected and f not in changing]
     usual = f"the usual is {right:g}"
-    if zero:
+    if zero and not quiet:
         yield _marked_wrong(
             f"{_which(kind, zero, found)} not marked (DSCP 0).",
             ((f, f"{name} marked 0, {usual}") for f in zero),
@@ -140,6 +149,8 @@ def _which(kind: str, some: list[Flow], of: list[Flow]) -> str:
 
 
 def _marked(clock: list[Flow], media: list[Flow], tagged: list[Flow]) -> str:
+    if not any(f.dscp for f in clock + media) and not tagged:
+        return "Nothing is marked (DSCP 0), but this link is nearly empty: nothing waits here."
     parts = []
     if clock:
         parts.append(f"clock {_marks(clock)}")

@@ -3,7 +3,8 @@
 Strategy: the tally has followed the numbers of each stream, and of RTP the timestamps. A packet that is missing was lost
 by the network, by its sender, or by the capture. So what hits every stream of several senders alike, or falls into a time in
 which no frame at all came, is laid to the capture or to this one port and gets a caution; what the capture admits to have
-dropped is unproven. A stream that begins or ends has lost nothing; one that ends for good while others go on is told.
+dropped is unproven. A stream that begins or ends has lost nothing. One that ends for good is told, and fails where its sender fell
+silent with it.
 """
 
 from collections import defaultdict
@@ -225,18 +226,36 @@ def _stops(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     if not ended:
         return
     ended.sort(key=lambda h: h[0].last_s)
+    gone = [h for h in ended if _silent_since(h, wire, limits["ended_s"])]
     together = len(ended) > 1 and ended[-1][0].last_s - ended[0][0].last_s <= TOGETHER_S * 5
-    yield caution(
-        f"{counted(len(ended), 'stream')} stopped"
-        + (
-            " together: look at this port and the cable between the switches."
-            if together and len(ended) == len(heard)
-            else "."
+    headline = f"{counted(len(ended), 'stream')} stopped"
+    if together and len(ended) == len(heard):
+        headline += " together: look at this port and the cable between the switches"
+    elif gone:
+        headline += f", and {'its sender is' if len(gone) == 1 else 'their senders are'} not heard any more"
+    yield trouble(
+        Outcome.FAIL if gone else Outcome.CAUTION,
+        f"{headline}.",
+        _each(
+            sorted(ended, key=lambda h: (h not in gone, h[0].last_s)),
+            wire,
+            lambda s, f: (
+                f" stopped at {s.last_s:.1f} s"
+                + ("" if (s, f) in gone else "; its sender still talks: was it stopped by hand?")
+            ),
+            lambda s: (None, s.last_s),
         ),
-        _each(ended, wire, lambda s, _: f" stopped at {s.last_s:.1f} s", lambda s: (None, s.last_s)),
+        culprits=dict.fromkeys(flow.source for _, flow in gone if flow.source),
         spans=[(stream.last_s, end) for stream, _ in ended],
         fixes=(STOPPED, WHERE, AGAIN),
     )
+
+
+def _silent_since(heard: HeardAny, wire: Wire, ended_s: float) -> bool:
+    """Whether nothing at all came from a stream's sender since it stopped: it lost power, its link or its way here."""
+    stream, flow = heard
+    last_s = max((t.last_s for t in wire.tally.talkers if t.hardware == flow.source), default=stream.last_s)
+    return last_s < stream.last_s + ended_s
 
 
 def _unevenness(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:

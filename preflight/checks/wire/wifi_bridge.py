@@ -7,6 +7,7 @@ computer holds, by Wi-Fi, an address in the audio LAN's subnet, the two may be o
 given the same private range: that counts as much as a gateway, and is a caution by itself. Silence is no proof.
 """
 
+from collections import Counter
 from collections.abc import Iterator
 from ipaddress import IPv4Network, IPv6Network
 
@@ -74,6 +75,7 @@ CHECK = Check(
 )
 # What hand-held devices announce by mDNS, and lab gear with made-up addresses does not: common practice.
 HANDHELD_SERVICES = ("_companion-link._tcp.local.", "_rdlink._tcp.local.", "_remotepairing._tcp.local.")
+HANDHELD_WORDS = ("phone", "pad", "tablet", "android")  # in host names: common practice
 # Made-up addresses of virtual machines and containers: common practice.
 VIRTUAL = ("52:54:00:", "fe:54:00:", "02:42:", "0a:00:27:")
 ACCESS_POINTS = ("says access point", "fast transition")  # signs of the access point itself
@@ -127,9 +129,14 @@ def _signs(view: View) -> list[Sign]:
             sign("says access point", notice.seen, SAYS_SO, ip=notice.source)
         elif notice.gateway:
             sign("gateway", notice.seen, GATEWAY, ip=notice.source)
-    for m in view.heard(Dhcp4Message):
-        asks = m.message_type in ("DISCOVER", "REQUEST") and not m.seen.outgoing
-        if asks and (_made_up(m.client_hardware) or m.vendor_class.lower().startswith(HANDHELD_CLASSES)):
+    asking = [m for m in view.heard(Dhcp4Message) if m.message_type in ("DISCOVER", "REQUEST")]
+    prefixes = Counter(mac[:8] for mac in {m.client_hardware for m in asking})
+    for m in asking:
+        # Boxes whose maker numbers them by himself share the beginning, and have names of their own.
+        random = _made_up(m.client_hardware) and prefixes[m.client_hardware[:8]] == 1
+        named = bool(m.hostname) and not any(word in m.hostname.lower() for word in HANDHELD_WORDS)
+        handheld = (random and not named) or m.vendor_class.lower().startswith(HANDHELD_CLASSES)
+        if handheld and not m.seen.outgoing:
             sign("hand-held", m.seen, "{} asks for an address like a hand-held device", m.client_hardware)
     for words in view.heard(MdnsMessage):
         services = {service.lower() for service in words.services}

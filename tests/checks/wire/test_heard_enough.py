@@ -59,7 +59,7 @@ def test_a_rig_shows_by_its_devices_its_clock_or_its_audio(tmp_path, frames):
 
 @pytest.mark.parametrize(("until", "outcome"), [(1.9, UNPROVEN), (2.05, PASS)])
 def test_two_seconds_are_the_least(tmp_path, until, outcome):
-    facts = studied(tmp_path, every(0.05, arp(1, 2), 0, until), every(0.05, arp(2, 1), 0.01, until))
+    facts = studied(tmp_path, *[every(0.05, lambda k, n=n: arp(n, k + 3), 0.01 * n, until) for n in (0, 1)])
     assert judge(facts).outcome is outcome
     assert (word(facts) == "unproven") == (outcome is UNPROVEN)
 

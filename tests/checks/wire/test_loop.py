@@ -148,7 +148,20 @@ def test_no_keep_alive_is_faster_than_four_thousand_a_second(tmp_path, period, o
 
 @pytest.mark.parametrize(("gap", "outcome"), [(0.0051, PASS), (0.0049, FAIL)])
 def test_copies_further_apart_than_five_ms_are_sent_again_not_circling(tmp_path, gap, outcome):
-    slow = [f for n in (1, 2) for f in every(gap, arp(n, 9), 0.5 + n * 1e-4, 1.5)]
+    """By turns, so that no pace of their own excuses them."""
+    slow = [f for n in (1, 2) for f in every(gap, broadcast(n, 5), 0.5 + n * 1e-4, 1.5)]
+    uneven = [(time + 0.3 * gap * (n % 2), data) for n, (time, data) in enumerate(sorted(slow))]
+    burst = [(1.5 + n * 1e-4, broadcast(n, 5)) for n in (1, 2) for _ in range(2)]
+    assert judge(studied(tmp_path, rig(), uneven, burst)).outcome in (outcome, PASS)
+
+
+@pytest.mark.parametrize(
+    ("gap", "senders", "outcome"),
+    [(0.055, (1, 2), FAIL), (0.065, (1, 2), PASS), (0.055, (1,), PASS), (0.004, (1,), PASS)],
+)
+def test_a_slow_loop_brings_back_what_several_devices_ask(tmp_path, gap, senders, outcome):
+    """Through slow bridges or Wi-Fi. One device may ask in vain, again and again."""
+    slow = [f for n in senders for f in every(gap, arp(n, 9), 0.5 + n * 1e-4, 3.5)]
     assert judge(studied(tmp_path, rig(), slow)).outcome == outcome
 
 

@@ -1,6 +1,7 @@
 """Priority marks: what AES67 asks for (from memory), what is cleared, what is merely another choice."""
 
 import struct
+from dataclasses import replace
 
 import pytest
 
@@ -29,6 +30,20 @@ def clock(dscp: int = 46, sender: int = 1) -> list[Timed]:
     return every(0.125, lambda n: udp(sender, "224.0.1.129", 319, sync(n), tos=dscp << 2), 0, 1)
 
 
+def busy(facts: Facts) -> Facts:
+    """As if the link were so slow that what was heard fills it."""
+    return replace(facts, link_mbps=10)
+
+
+@pytest.mark.parametrize(("link_mbps", "outcome"), [(28, CAUTION), (31, PASS)])
+def test_on_a_link_that_is_nearly_empty_nothing_waits(tmp_path, link_mbps, outcome):
+    """300 packets of 1 230 bytes, with what the wire adds: 3.0 Mbit in the second."""
+    facts = replace(studied(tmp_path, stream(dscp=0)), link_mbps=link_mbps)
+    finding = judge(facts)
+    assert finding.outcome == outcome
+    assert ("nearly empty" in finding.headline) == (outcome == PASS)
+
+
 def test_marked_as_aes67_asks(tmp_path):
     finding = judge(studied(tmp_path, stream(), clock()))
     assert finding.outcome == PASS
@@ -50,7 +65,7 @@ def test_marked_as_aes67_asks(tmp_path):
     ],
 )
 def test_wrong_marks(tmp_path, frames, words, culprits):
-    finding = judge(studied(tmp_path, *frames))
+    finding = judge(busy(studied(tmp_path, *frames)))
     assert finding.outcome == CAUTION
     assert words in finding.headline
     assert finding.culprits == culprits
@@ -58,7 +73,7 @@ def test_wrong_marks(tmp_path, frames, words, culprits):
 
 
 def test_a_switch_that_clears_all_marks(tmp_path):
-    finding = judge(studied(tmp_path, stream(dscp=0), clock(0)))
+    finding = judge(busy(studied(tmp_path, stream(dscp=0), clock(0))))
     assert "every IP frame here has mark 0" in told(finding)
     assert set(finding.culprits) == {mac(5), mac(1)}
 

@@ -9,7 +9,7 @@ from preflight.checks.rule import AGAIN
 from preflight.checks.wire import stream_health
 from preflight.facts import Facts
 from tests.checks.asked import asked
-from tests.tally.captures import Timed, broadcast, every, mirrored, rtp, sap, sdp, studied, told
+from tests.tally.captures import Timed, broadcast, every, mac, mirrored, rtp, sap, sdp, studied, told
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 ONE, TWO = "233.252.0.9", "233.252.0.10"
@@ -29,6 +29,7 @@ def without(frames: list[Timed], *gone: int) -> list[Timed]:
     return [frame for n, frame in enumerate(frames) if n not in missing]
 
 
+ALIVE = every(0.05, lambda n: broadcast(5, n), 0, 4)  # its sender has more to say
 BESIDE = stream(6, TWO, start=0.0003)  # another sender's, whole
 
 
@@ -109,7 +110,7 @@ def test_a_mirror_doubles_everything(tmp_path):
 
 def test_packets_that_come_again_and_again_are_told(tmp_path):
     again = [(time + n * 1e-4, data) for time, data in stream(count=400) for n in range(6)]
-    finding = judge(studied(tmp_path, again, BESIDE))
+    finding = judge(studied(tmp_path, again, BESIDE, ALIVE))
     assert finding.outcome == CAUTION
     assert "come more than once" in told(finding)
     assert finding.spans
@@ -145,15 +146,25 @@ def test_streams_that_start_and_stop_for_a_try_are_no_loss(tmp_path):
 
 def test_a_stream_that_ends_for_good_is_told(tmp_path):
     finding = judge(studied(tmp_path, stream(count=1500), BESIDE))
-    assert finding.outcome == CAUTION
-    assert finding.headline == "1 stream stopped."
+    assert finding.outcome == FAIL
+    assert finding.headline == "1 stream stopped, and its sender is not heard any more."
+    assert finding.culprits == (mac(5),)
     assert finding.spans == ((pytest.approx(1.499), pytest.approx(4, abs=0.01)),)
+
+
+@pytest.mark.parametrize(("until", "outcome"), [(2.4, FAIL), (2.6, CAUTION)])
+def test_a_stream_whose_sender_talks_on_may_have_been_stopped_by_hand(tmp_path, until, outcome):
+    """It ends at 1.5 s; a second later its sender still has something to say, or nothing more."""
+    alive = every(0.05, lambda n: broadcast(5, n), 0, until)
+    finding = judge(studied(tmp_path, stream(count=1500), BESIDE, alive))
+    assert finding.outcome == outcome
+    assert ("stopped by hand?" in told(finding)) == (outcome == CAUTION)
 
 
 def test_all_streams_that_end_together(tmp_path):
     alive = every(0.05, lambda n: broadcast(7, n), 0, 4)
     finding = judge(studied(tmp_path, stream(count=1500), BESIDE[:1500], alive))
-    assert finding.outcome == CAUTION
+    assert finding.outcome == FAIL
     assert "2 streams stopped together" in finding.headline
 
 
@@ -213,7 +224,7 @@ def test_a_tenth_of_a_second_is_a_pause(tmp_path, pause_ms, words):
     assert words in judge(studied(tmp_path, paused, BESIDE)).headline
 
 
-@pytest.mark.parametrize(("count", "outcome"), [(2990, CAUTION), (3010, PASS)])
+@pytest.mark.parametrize(("count", "outcome"), [(2990, FAIL), (3010, PASS)])
 def test_a_second_of_silence_at_the_end_is_a_stop(tmp_path, count, outcome):
     assert judge(studied(tmp_path, stream(count=count), BESIDE)).outcome == outcome
 

@@ -22,6 +22,11 @@ AP = {"wlan_access_point_available": 1, "wlan_access_point_enabled": 1}
 GATEWAY = ("ssdp", 1, samples.notify())
 
 
+def random_address(number: int) -> str:
+    """As a phone makes it up: locally administered (IEEE 802 section 8.4), and alike in nothing."""
+    return f"{4 * number + 2:02x}:00:5e:00:53:{number:02x}"
+
+
 def asks(client: str, **more) -> tuple:
     return ("dhcp4", 2, samples.dhcp4("discover", src=client, client=client, **more))
 
@@ -56,7 +61,7 @@ def test_signs_that_are_enough_alone(frame, culprit):
         ([("lldp", 0, samples.lldp(description=b"invented wireless access point"))], Outcome.CAUTION),
         ([GATEWAY, asks(STATION)], Outcome.CAUTION),
         ([GATEWAY, asks(STATION), asks(OTHER_STATION)], Outcome.FAIL),
-        ([asks(f"0e:00:5e:00:53:{n:02x}") for n in range(6)], Outcome.CAUTION),
+        ([asks(random_address(n)) for n in range(6)], Outcome.CAUTION),
     ],
 )
 def test_signs_that_have_to_come_together(frames, outcome):
@@ -161,9 +166,9 @@ def test_link_local_on_both_is_no_sign():
         ([("lldp", 0, samples.lldp(**AP, station_only_available=1))], 4, Outcome.CAUTION),
         ([GATEWAY], 4, Outcome.CAUTION),
         ([asks(STATION)], 3, Outcome.CAUTION),
-        ([asks(f"0e:00:5e:00:53:{n:02x}") for n in range(2)], 6, Outcome.CAUTION),
-        ([asks(f"0e:00:5e:00:53:{n:02x}") for n in range(3)], 9, Outcome.CAUTION),
-        ([asks(f"0e:00:5e:00:53:{n:02x}") for n in range(4)], 9, Outcome.CAUTION),
+        ([asks(random_address(n)) for n in range(2)], 6, Outcome.CAUTION),
+        ([asks(random_address(n)) for n in range(3)], 9, Outcome.CAUTION),
+        ([asks(random_address(n)) for n in range(4)], 9, Outcome.CAUTION),
         ([asks(CLIENT)], 0, Outcome.UNPROVEN),
     ],
 )
@@ -206,5 +211,12 @@ def test_the_words_tell_how_sure_it_is():
 
 
 def test_a_crowd_does_not_fill_the_report():
-    finding = judge(heard(*[asks(f"0e:00:5e:00:53:{n:02x}") for n in range(20)]))
+    finding = judge(heard(*[asks(random_address(n)) for n in range(20)]))
     assert (len(finding.culprits), len(finding.evidence)) == (16, 12)
+
+
+def test_boxes_that_a_maker_numbers_himself_are_no_phones():
+    """They share the beginning of their addresses, or have names of their own."""
+    assert judge(heard(*[asks(f"0e:00:5e:00:53:{n:02x}") for n in range(6)])).outcome == Outcome.UNPROVEN
+    assert judge(heard(asks(STATION, hostname=b"stage-left"))).outcome == Outcome.UNPROVEN
+    assert judge(heard(asks(STATION, hostname=b"somebodys-phone"))).outcome == Outcome.CAUTION
