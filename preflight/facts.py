@@ -21,7 +21,7 @@ Fact = TypeVar("Fact")
 
 @dataclass(frozen=True)
 class Facts:
-    """`adapter` is the name of the audio adapter in `host`; `host_after` is this computer again, once listening was
+    """`adapter` is the name of the audio adapter in `host`, `adapter_guessed` where nobody named it; `host_after` is this computer again, once listening was
     over, None where nothing was listened to. `wire` holds the dissected control frames by their type;
     `wire_refused` says why there is no wire to judge although it was asked for (no privilege, no adapter), and is ""
     otherwise. `link_mbps` is the link's rate that loads are judged by; `link_assumed` when nothing told it.
@@ -35,6 +35,7 @@ class Facts:
     host: HostFacts | None = None
     host_after: HostFacts | None = None
     adapter: str | None = None
+    adapter_guessed: bool = False
     wire_refused: str = ""
     link_mbps: int = 1000
     link_assumed: bool = True

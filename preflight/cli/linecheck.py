@@ -95,7 +95,7 @@ def command(
             f"{savers[0].ended}. The rest was judged, and not saved.",
             err=True,
         )
-    result = judged(replace(facts, sheet=planned))
+    result = judged(replace(facts, sheet=planned, adapter_guessed=adapter is None))
     output = Output(json_to, report_to=report_to, result_to=result_to)
     output.add(result)
     if evidence_to and savers:

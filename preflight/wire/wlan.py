@@ -5,8 +5,8 @@ Layer-2 update: when a station joins an access point, the access point sends an 
 station's name to all, so that switches learn where it now is. Form: IEEE 802.2 section 5.4.1.1.2 for XID;
 null SAPs, Type 1, its use by access points from IEEE 802.11F, from memory.
 Pre-authentication (EtherType 0x88C7) carries EAPOL of a station to the next access point: IEEE 802.11, IEEE
-802.1X. Fast transition (EtherType 0x890D) carries 802.11 frames from access point to access point: IEEE
-802.11.
+802.1X. Fast transition (EtherType 0x890D) carries 802.11 frames from access point to access point, and from station to
+station those that set up a direct link (TDLS): IEEE 802.11.
 """
 
 from dataclasses import dataclass
@@ -19,16 +19,18 @@ GROUP_BIT = 1 << 40
 PREAUTH, FAST_TRANSITION = 0x88C7, 0x890D
 EAPOL_VERSIONS = (1, 2, 3)
 LAST_EAPOL_TYPE = 8  # IEEE 802.1X-2010 table 11-3
-LAST_PAYLOAD_TYPE = 5  # IEEE 802.11 "Payload Type", from memory: 1 remote request, 2 direct link, ...
+DIRECT_LINK, LAST_PAYLOAD_TYPE = (
+    2,
+    5,
+)  # IEEE 802.11 "Payload Type", from memory: 1 remote request, 2 TDLS, ...
 
 
 @dataclass(frozen=True)
 class WlanSign:
-    """The sender in `seen` is the station for "layer-2 update" and "pre-authentication", else an access
-    point."""
+    """The sender in `seen` is an access point for "fast transition", else a station."""
 
     seen: Seen
-    sign: Literal["layer-2 update", "pre-authentication", "fast transition"]
+    sign: Literal["layer-2 update", "pre-authentication", "direct link", "fast transition"]
 
 
 def read(picked: Picked) -> WlanSign | None:
@@ -40,7 +42,7 @@ def read(picked: Picked) -> WlanSign | None:
             return WlanSign(seen(picked), "pre-authentication")
     elif picked.etype == FAST_TRANSITION:
         if 1 <= data[0] <= LAST_PAYLOAD_TYPE:
-            return WlanSign(seen(picked), "fast transition")
+            return WlanSign(seen(picked), "direct link" if data[0] == DIRECT_LINK else "fast transition")
     elif _layer2_update(picked, data):
         return WlanSign(seen(picked), "layer-2 update")
     return None

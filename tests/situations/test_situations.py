@@ -6,6 +6,7 @@ import pytest
 
 from preflight.checks import judge_all
 from preflight.verdict import decide
+from tests.situations import network  # noqa: F401 - adds its rows
 from tests.situations.table import SITUATIONS, Situation
 from tests.tally.captures import studied
 

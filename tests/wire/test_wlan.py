@@ -30,6 +30,11 @@ def test_an_ordinary_xid_is_no_sign(frame):
     assert wire.read("xid", picked(frame)) is None
 
 
+def test_what_looks_for_a_direct_link_is_a_station():
+    """TDLS: payload type 2 (IEEE 802.11, from memory)."""
+    assert wire.read("fast-transition", picked(ethernet(0x890D, b"\x02\x0c\x0a"))).sign == "direct link"
+
+
 def test_roaming():
     assert wire.read("preauth", picked(samples.VALID["preauth"][0])).sign == "pre-authentication"
     assert wire.read("fast-transition", picked(samples.VALID["fast-transition"][0])).sign == "fast transition"

@@ -65,6 +65,7 @@ SHOWN = 5
 EVENT_ROOM = 8  # as many as the tally keeps
 MOST_WITNESSES = 64
 AT_THE_START_S, LONG_ENOUGH_S = 0.5, 10.0  # it was there before, or no trial. Common practice.
+RAN_S = 1.0  # a burst of frames, over in less, was no beat that could stop. Common practice.
 MOST_STOPS = 2  # what stops more often is meant to. Common practice.
 CAPTURE_AGAIN = "Capture again with nothing else running on that computer."
 
@@ -272,7 +273,12 @@ def _comes_late(judged: Judged, limits: Limits) -> bool:
 def _stopped(judged: Judged, wire: Wire, alike: list[Flow], limits: Limits) -> bool:
     """Whether it stopped for good, or for a while. Another sender may go on with what is `alike`, as a spare does."""
     beat, flow = judged.beat, judged.flow
-    if beat.beats < ESTABLISHED or flow.cast == "unicast" or beat.stops > MOST_STOPS:
+    if (
+        beat.beats < ESTABLISHED
+        or beat.beats * beat.period_s < RAN_S
+        or flow.cast == "unicast"
+        or beat.stops > MOST_STOPS
+    ):
         return False
     if beat.stops:
         return beat.longest_stop_s > 1.1 * wire.tally.rates.longest_gap_s

@@ -23,6 +23,7 @@ from preflight.checks.see.flows import lived
 from preflight.checks.see.signs import Sign, weighed
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
+from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
 from preflight.wire.mdns import MdnsMessage
 from preflight.wire.ssdp import SsdpMessage
 
@@ -36,6 +37,9 @@ WEIGHTS = {
     "names asked": (2, 4, "DNS: RFC 1035"),
     "gateway": (2, 4, "UPnP InternetGatewayDevice"),
     "routing": (4, 8, "RFC 2328 (OSPF), 2453 (RIP), 2281 (HSRP), 7868 (EIGRP)"),
+    "dials in": (4, 4, "PPPoE: RFC 2516"),
+    "dial-in server": (10, 10, "PPPoE: RFC 2516"),
+    "calls itself a router": (4, 4, "DHCP host names: common practice"),
     "office sign-in": (4, 4, "RFC 4120, RFC 4511"),
     "printing": (2, 4, "RFC 1179, RFC 8011"),
     "file sharing": (2, 4, "RFC 1001, ports of the IANA registry"),
@@ -78,11 +82,16 @@ FIRST_CLIENT_PORT = 1024  # below are the servers' own: RFC 6335 section 6
 SERVERS = {
     "file sharing": (139, 445, 548, 2049),
     "printing": (515, 631, 9100),
+    "dials in": (4, 4, "PPPoE: RFC 2516"),
+    "dial-in server": (10, 10, "PPPoE: RFC 2516"),
+    "calls itself a router": (4, 4, "DHCP host names: common practice"),
     "office sign-in": (88, 389, 636),
 }
 NETBIOS = (137, 138)
 ROUTING_PROTOCOLS = (88, 89)  # EIGRP, OSPF; not VRRP, which engines use to share an address
-ROUTING_PORTS = (520, 521, 1985)  # RIP, RIPng, HSRP
+ROUTING_PORTS = (520, 521, 1985, 2029)  # RIP, RIPng, HSRP, HSRP for IPv6 (IANA)
+PPPOE = 0x8863  # discovery: RFC 2516
+ROUTER_WORDS = ("router", "gateway", "modem", "repeater", "firewall")  # in host names: common practice
 _GIVEN_OUT = ip_network("2000::/3")
 PRINTERS = ("_ipp._tcp.local.", "_ipps._tcp.local.", "_printer._tcp.local.", "_pdl-datastream._tcp.local.")
 
@@ -90,7 +99,7 @@ PRINTERS = ("_ipp._tcp.local.", "_ipps._tcp.local.", "_printer._tcp.local.", "_p
 def judge(wire: Wire, limits: Limits) -> Says:
     found: dict[tuple[str, str], Sign] = {}
     own = own_hardware(wire)
-    for sign in (*_by_addresses(wire), *_by_ports(wire), *_by_words(wire)):
+    for sign in (*_by_addresses(wire), *_by_ports(wire), *_by_dialling(wire), *_by_words(wire)):
         if sign.device not in own:
             found.setdefault((sign.weight, sign.device), sign)
     yield from weighed(
@@ -148,8 +157,33 @@ def _by_ports(wire: Wire) -> Iterator[Sign]:
             yield _sign("routing", f"{sender} talks as routers do among themselves ({what(flow)})", flow)
 
 
+def _by_dialling(wire: Wire) -> Iterator[Sign]:
+    """Who looks for an internet provider by PPPoE, as the outer port of a router does, and who answers as one: that goes to the
+    asker alone."""
+    flows = [flow for flow in wire.tally.flows if flow.ethertype == PPPOE]
+    askers = {flow.source for flow in flows if flow.cast == "broadcast"}
+    for flow in flows:
+        sender = who(flow.source)
+        if flow.source in askers:
+            yield _sign(
+                "dials in", f"{sender} looks for an internet provider, as a router by its outer port", flow
+            )
+        elif flow.cast == "unicast":
+            yield _sign("dial-in server", f"{sender} answers as an internet provider (PPPoE)", flow)
+
+
 def _by_words(wire: Wire) -> Iterator[Sign]:
     """What devices announce."""
+    for asked in wire.heard(Dhcp4Message):
+        if asked.op == REQUEST and any(word in asked.hostname.lower() for word in ROUTER_WORDS):
+            yield Sign(
+                "calls itself a router",
+                asked.client_hardware,
+                f"{who(asked.client_hardware)} asks for an address and calls itself “{asked.hostname}”",
+                asked.seen.frame,
+                asked.seen.time_s,
+                asked.seen.time_s,
+            )
     for notice in wire.heard(SsdpMessage):
         if notice.gateway:
             yield _word("gateway", notice, "says it is an internet gateway")

@@ -80,6 +80,10 @@ CHECK = Check(
 )
 
 
+# SSDP and WS-Discovery, SLP: IANA multicast address registry. Nobody hears audio by them.
+DISCOVERY_GROUPS = ("239.255.255.250", "239.255.255.253")
+
+
 def judge(wire: Wire, limits: Limits) -> Says:
     asking, table = queriers(wire, limits["query_interval"]), groups(wire)
     runs_out_s = asking[0].membership_s if asking else limits["membership_interval"]
@@ -108,7 +112,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     )
     yield from _stopped(asking, wanted, runs_out_s, wire.source.duration_s, limits)
     if not asking:
-        yield _missing(wanted, runs_out_s, wire.source, limits)
+        yield _missing(wanted, runs_out_s, wire, limits)
         return
     if wanted:
         yield from _silent(asking, wanted, wire.source)
@@ -161,9 +165,12 @@ def _stopped(
         )
 
 
-def _missing(wanted: list[Group], runs_out_s: float, source: SourceFacts, limits: Limits) -> Saw:
-    """There is no querier. Where frames were lost, one query may be among them."""
+def _missing(wanted: list[Group], runs_out_s: float, wire: Wire, limits: Limits) -> Saw:
+    """There is no querier. Where frames were lost, one query may be among them. What is seen to outlive its memberships is not stopped
+    by any switch on the way here; a mirror shows it before the switch."""
+    source = wire.source
     end = source.duration_s
+    wanted = [g for g in wanted if g.address not in DISCOVERY_GROUPS]
     if not wanted:
         return unproven("No multicast stream and no member of one was heard, so nobody needs a querier here.")
     if end <= limits["no_query"] * (2 if source.dropped else 1):
@@ -171,6 +178,14 @@ def _missing(wanted: list[Group], runs_out_s: float, source: SourceFacts, limits
             f"No querier was heard in {end:.0f} s; one may ask only every {limits['query_interval']:g} s."
         )
     outs = [joined_s + runs_out_s for joined_s, _ in _joined(wanted)]
+    if (
+        wire.vantage != "mirror"
+        and all(_outlives(g, runs_out_s, limits) for g in wanted if g.matters)
+        and any(g.matters for g in wanted)
+    ):
+        return passed(
+            f"No querier in {end:.0f} s, and every stream goes on for longer than {runs_out_s:.0f} s: nothing here stops them."
+        )
     return caution(
         f"No querier in {end:.0f} s: if the switches snoop, streams stop{{at}}.",
         _run_outs(wanted, runs_out_s),
@@ -179,6 +194,12 @@ def _missing(wanted: list[Group], runs_out_s: float, source: SourceFacts, limits
         else f" {span_text(runs_out_s)} after they began",
         spans=[(0.0, end)],
     )
+
+
+def _outlives(group: Group, runs_out_s: float, limits: Limits) -> bool:
+    """Whether its frames came on for so long after the last that anybody asked for it, or after they began."""
+    since = group.joined_s if group.joined_s is not None else min(f.first_s for f in group.flows)
+    return group.last_s > since + runs_out_s + limits["stopped_within"]
 
 
 def _silent(asking: list[Querier], wanted: list[Group], source: SourceFacts) -> Iterator[Saw]:

@@ -1,6 +1,6 @@
 """Multicast that is no stream: discovery, and what nobody can name. Streams may be many and are no storm.
 
-Strategy: every multicast flow is discovery, a stream, a beat, undecided or unknown; only discovery and unknown count.
+Strategy: every multicast flow is discovery, a stream, a beat, a burst, undecided or unknown; only discovery and unknown count.
 A beat is a clock, or a steady flow whose content need not change, as meters and keep-alives of rigs are. What repeats
 by the clock at a few hundred a second is how a device was built, not a fault, so it is no storm; at a thousand a second
 from one flow nobody builds it so: a jammed sender or a loop is more likely, and that is told. Undecided is what
@@ -68,7 +68,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     for flow in wire.tally.flows:
         if flow.cast == "multicast":
             below = limits["silence_per_s" if flow.has_room and not hidden(flow) else "beat_per_s"]
-            kinds[_kind(flow, wire, below / share)].append(flow)
+            kinds[_kind(flow, wire, below / share, limits["fail_per_s"] / share)].append(flow)
     # Clocks that measure the cable use a group of the discovery range, 224.0.0.107 (IEEE 1588).
     apart = sum(f.most_in_1s for f in kinds["pause"] + kinds["beat"] if f.discovery)
     discovery_most = max(discovery.in_1s - apart, 0)
@@ -126,7 +126,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
 EDGE_S = 0.5
 
 
-def _kind(flow: Flow, wire: Wire, beat_below: float) -> str:
+def _kind(flow: Flow, wire: Wire, beat_below: float, burst_below: float) -> str:
     if flow.ethertype == MAC_CONTROL:
         return "pause"  # stays on its cable, and has a check of its own
     if flow.clock and flow.most_in_1s < beat_below:
@@ -137,6 +137,8 @@ def _kind(flow: Flow, wire: Wire, beat_below: float) -> str:
         return "stream"
     if flow.steady and flow.per_s < beat_below:
         return "beat"
+    if flow.frames <= 2 * flow.most_in_1s < 2 * burst_below and 0 < flow.bins <= 4:
+        return "burst"  # once or twice, and over within two tenths of a second: a scene is recalled, a box starts
     at_edge = flow.first_s < EDGE_S or flow.last_s > wire.source.duration_s - EDGE_S
     if hidden(flow) or (flow.bins < 3 and flow.frames > 1 and at_edge):
         return "undecided"

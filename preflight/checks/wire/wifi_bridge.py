@@ -49,6 +49,7 @@ CHECK = Check(
         Limit("caution", 3, "points in all", "common practice"),
         Limit("layer-2 update", 10, "points", "common practice; the frame: IEEE 802.2, 802.11F, from memory"),
         Limit("pre-authentication", 10, "points", "common practice; EtherType 0x88C7: IEEE 802.11"),
+        Limit("direct link", 10, "points", "common practice; EtherType 0x88C7: IEEE 802.11"),
         Limit("fast transition", 10, "points", "common practice; EtherType 0x890D: IEEE 802.11"),
         Limit("says access point", 10, "points", "common practice; IEEE 802.1AB section 8.5.8, bit 3; UPnP"),
         Limit("described so", 4, "points", "common practice"),
@@ -78,10 +79,12 @@ HANDHELD_SERVICES = ("_companion-link._tcp.local.", "_rdlink._tcp.local.", "_rem
 HANDHELD_WORDS = ("phone", "pad", "tablet", "android")  # in host names: common practice
 # Made-up addresses of virtual machines and containers: common practice.
 VIRTUAL = ("52:54:00:", "fe:54:00:", "02:42:", "0a:00:27:")
+CAPWAP = (5246, 5247)  # RFC 5415 section 3.1
 ACCESS_POINTS = ("says access point", "fast transition")  # signs of the access point itself
 WORDS = {
     "layer-2 update": "{} joined a Wi-Fi access point on this network (the access point announced it)",
     "pre-authentication": "{} prepares to roam between Wi-Fi access points",
+    "direct link": "{} is a Wi-Fi device that looks for another to talk to directly",
     "fast transition": "{} is an access point that hands over a Wi-Fi device",
 }
 SAYS_SO, DESCRIBED_SO = "{} says it is a Wi-Fi access point", "{} is described as an access point"
@@ -131,6 +134,11 @@ def _signs(view: View) -> list[Sign]:
             sign("gateway", notice.seen, GATEWAY, ip=notice.source)
     asking = [m for m in view.heard(Dhcp4Message) if m.message_type in ("DISCOVER", "REQUEST")]
     prefixes = Counter(mac[:8] for mac in {m.client_hardware for m in asking})
+    for flow in view.tally.flows if view.tally is not None else ():
+        if flow.protocol == 17 and flow.destination_port in CAPWAP:
+            text = f"{who(flow.source, flow.source_ip)} looks for its controller as a Wi-Fi access point does"
+            told = Sign("says access point", flow.source, text, flow.first_frame, flow.first_s, flow.last_s)
+            found.setdefault((told.weight, told.device), told)
     for m in asking:
         # Boxes whose maker numbers them by himself share the beginning, and have names of their own.
         random = _made_up(m.client_hardware) and prefixes[m.client_hardware[:8]] == 1

@@ -271,3 +271,20 @@ def test_a_group_is_no_device(tmp_path):
     group = "03:00:5e:00:53:01"
     frames = [at(n, says(group if n % 2 else mac(1), 20)) for n in range(4)]
     assert judge(studied(tmp_path, *frames)).outcome == PASS
+
+
+@pytest.mark.parametrize(
+    ("back_s", "op", "target", "outcome"),
+    [
+        (5.1, 1, None, PASS),  # announced, and kept for a while each time
+        (4.9, 1, None, FAIL),  # so soon: both want it
+        (5.1, 2, 30, FAIL),  # an answer is no announcement: it never let go
+    ],
+)
+def test_an_address_may_move_to_a_spare_and_back(tmp_path, back_s, op, target, outcome):
+    """Announcements: RFC 5227 section 3. The spare takes it at 3 s."""
+    first = at(1, says(mac(1), 20)) + at(back_s, says(mac(1), 20, op=op, target=target))
+    finding = judge(studied(tmp_path, first, at(3, says(mac(2), 20))))
+    assert finding.outcome == outcome
+    if outcome == PASS:
+        assert "moved between" in told(finding)

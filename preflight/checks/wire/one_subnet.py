@@ -1,0 +1,202 @@
+"""Whether the devices that speak IPv4 here can reach one another: by subnet, without a rig sheet.
+
+Strategy: which addresses each device has is told by ARP and by what it sends to all. How long the subnets are nobody tells, so that
+two addresses count as apart only where no mask in use joins them: one link-local and one not, or in different blocks for private use
+(RFC 1918), or else apart in the first 16 bits; and not where one was asked for by ARP from the other, for only neighbours are. A
+mask is told by a broadcast to a subnet's last address: two that reckon with different masks are a fault as well.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from ipaddress import AddressValueError, IPv4Address, IPv4Network
+
+from preflight.checks.asks import Wire
+from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.finding import Evidence, Outcome
+from preflight.checks.rule import AGAIN, Check, Limit
+from preflight.checks.say import counted, listed, who
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, trouble, unproven
+from preflight.tally.facts import Flow
+from preflight.wire.arp import ArpMessage
+
+CHECK = Check(
+    name="one-subnet",
+    subject="wire",
+    order=205,
+    asks=Wire,
+    question="Are all devices in one IPv4 subnet?",
+    looks_at="The IPv4 address of each device by ARP and by what it sends to all; which subnets broadcasts are meant for.",
+    why="Devices in different subnets are on one cable and cannot reach one another: control and discovery fail at random.",
+    limits=(
+        Limit(
+            "strays",
+            2,
+            "devices of another plan: two plans are mixed; one may be a visitor",
+            "common practice",
+        ),
+    ),
+    sources=(
+        "RFC 826: ARP asks neighbours only",
+        "RFC 1918: blocks for private use; RFC 3927: link-local addresses",
+        "RFC 919: broadcast to a subnet",
+    ),
+    fixes=(
+        "Give the device named here an address and a mask as the others have, as the show's address plan says.",
+        "Is its address 169.254...? It found no DHCP server and no fixed setting: set the address by hand.",
+        "A device that does not belong here at all? Unplug it.",
+        AGAIN,
+    ),
+    cautions=(MUTE_FIRST,),
+    unproven="Listen for a minute while devices talk. Unplug and re-plug a device: it names its address then.",
+)
+BLOCKS = tuple(
+    map(IPv4Network, ("10.0.0.0/8", "172.16.0.0/12"))
+)  # 192.168.0.0/16 is as long as any other here
+LINK_LOCAL = IPv4Network("169.254.0.0/16")
+ALL = IPv4Address("255.255.255.255")
+SHOWN, MOST = 6, 512  # a flood of made-up senders must not stall the verdict
+Plan = dict[str, set[IPv4Address]]  # the addresses of each device, by hardware address
+
+
+def judge(wire: Wire, limits: Limits) -> Says:
+    have: Plan = defaultdict(set)
+    asked: list[tuple[IPv4Address, IPv4Address]] = []
+    for arp in wire.heard(ArpMessage):
+        sender, target = _address(arp.sender_address), _address(arp.target_address)
+        if sender is not None and arp.vlan is None and len(have) < MOST:
+            have[arp.sender_hardware].add(sender)
+            if target is not None:
+                asked.append((sender, target))
+    to_all = [f for f in wire.tally.flows if f.cast != "unicast" and f.vlan is None and f.source]
+    for flow in to_all:
+        address = _address(flow.source_ip)
+        if address is not None and len(have) < MOST:
+            have[flow.source].add(address)
+    plans = _plans(have, asked)
+    yield Measured({"devices": len(have), "plans": [str(plan) for plan, _ in plans]})
+    if len(have) < 2:
+        yield unproven("Fewer than two devices told their IPv4 address.")
+        return
+    yield from _apart(plans, have, wire, limits)
+    yield from _masks(to_all)
+    yield passed(f"{counted(len(have), 'device')} with IPv4 addresses, all in one plan ({plans[0][0]}).")
+
+
+def _plans(
+    have: Plan, asked: Iterable[tuple[IPv4Address, IPv4Address]]
+) -> list[tuple[IPv4Network, list[str]]]:
+    """The blocks in use and their devices, that of most devices first; a device in several is in the larger one only."""
+    joined: dict[IPv4Network, IPv4Network] = {}
+
+    def root(block: IPv4Network) -> IPv4Network:
+        while joined.get(block, block) != block:
+            block = joined[block]
+        return block
+
+    for one, other in asked:
+        a, b = root(_block(one)), root(_block(other))
+        if a != b and LINK_LOCAL not in (a, b):
+            joined[b] = a
+    members: dict[IPv4Network, list[str]] = defaultdict(list)
+    for hardware, addresses in have.items():
+        for block in {root(_block(address)) for address in addresses}:
+            members[block].append(hardware)
+    plans, placed = [], set[str]()
+    for block, devices in sorted(members.items(), key=lambda each: (-len(each[1]), each[0])):
+        if left := [hardware for hardware in devices if hardware not in placed]:
+            plans.append((block, left))
+            placed.update(left)
+    return plans
+
+
+def _block(address: IPv4Address) -> IPv4Network:
+    known = next((block for block in BLOCKS if address in block), None)
+    return known or IPv4Network((int(address) & 0xFFFF0000, 16))
+
+
+def _apart(
+    plans: list[tuple[IPv4Network, list[str]]], have: Plan, wire: Wire, limits: Limits
+) -> Iterable[Saw]:
+    """Devices beside the plan that most follow."""
+    if len(plans) < 2:
+        return
+    (main, majority), *others = plans
+    plays = {flow.source for flow in wire.tally.flows if flow.stream or flow.clock}
+    first = {talker.hardware: talker for talker in wire.tally.talkers}
+    for block, strays in others:
+        fell_back = LINK_LOCAL in (block, main)
+        grave = fell_back or len(strays) >= limits["strays"] or any(each in plays for each in strays)
+        named = _named(strays[0], have)
+        headline = (
+            f"{named} has fallen back to a link-local address; the others are in {main}."
+            if block == LINK_LOCAL and len(strays) == 1
+            else f"{counted(len(strays), 'device')} have other addresses ({block}) than most ({main}): {named}."
+            if len(strays) > 1
+            else f"{named} is in another subnet than the others ({main})."
+        )
+        yield trouble(
+            Outcome.FAIL if grave else Outcome.CAUTION,
+            headline,
+            [
+                Evidence(_named(hardware, have), first[hardware].first_frame, first[hardware].first_s)
+                if hardware in first
+                else Evidence(_named(hardware, have))
+                for hardware in strays[:SHOWN]
+            ]
+            + [Evidence(f"in {main}: {listed(_named(each, have) for each in majority[:3])}")],
+            culprits=strays[:16],
+        )
+
+
+def _masks(to_all: list[Flow]) -> Iterable[Saw]:
+    """Devices whose broadcasts are meant for subnets of another length."""
+    told: dict[IPv4Network, list[Flow]] = defaultdict(list)
+    for flow in to_all:
+        subnet = _meant(flow)
+        if subnet is not None:
+            told[subnet].append(flow)
+    subnets = sorted(told, key=lambda net: (-len({f.source for f in told[net]}), net))
+    for main in subnets[:1]:
+        for other in subnets[1:]:
+            if not other.overlaps(main):
+                continue
+            say = fail if len({f.source for f in told[main]}) > 1 else caution
+            flow = told[other][0]
+            yield say(
+                f"{who(flow.source, flow.source_ip)} reckons with the mask /{other.prefixlen}, others with /{main.prefixlen}.",
+                [
+                    Evidence(
+                        f"{who(each.source, each.source_ip)} sends to all of {net} ({each.destination_ip})",
+                        each.first_frame,
+                        each.first_s,
+                    )
+                    for net in (other, main)
+                    for each in told[net][:3]
+                ],
+                culprits=list(dict.fromkeys(each.source for each in told[other]))[:16],
+            )
+
+
+def _meant(flow: Flow) -> IPv4Network | None:
+    """The subnet to all of whose addresses a flow goes, as its sender reckons; None where it goes to a group or to everybody."""
+    source, to = _address(flow.source_ip), _address(flow.destination_ip)
+    if flow.cast != "broadcast" or source is None or to is None:
+        return None
+    nets = (IPv4Network((int(source), prefix), strict=False) for prefix in range(8, 31))
+    return next((net for net in nets if net.broadcast_address == to), None)
+
+
+def _named(hardware: str, have: Plan) -> str:
+    return who(hardware, str(min(have[hardware])))
+
+
+def _address(text: str) -> IPv4Address | None:
+    """An address that a device, or a subnet as a whole, can have."""
+    try:
+        address = IPv4Address(text)
+    except AddressValueError:
+        return None
+    usable = not (
+        address.is_multicast or address.is_loopback or address.is_unspecified or int(address) >> 24 == 0
+    )
+    return address if usable and address != ALL else None

@@ -1,0 +1,68 @@
+"""The adapter that was judged: named, proven by what comes in, or doubtful beside one without a link."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.facts import Facts
+from preflight.host.facts import Address
+from preflight.verdict import judged
+from tests.checks.asked import asked
+from tests.checks.computers import AUDIO, CONTROL, desk
+from tests.checks.ptp import announces
+from tests.tally.captures import arp, every, rtp, studied
+
+PASS, UNPROVEN = Outcome.PASS, Outcome.UNPROVEN
+judge = asked("right-adapter")
+UNPLUGGED = replace(AUDIO, name="spare", carrier=False, addresses=())
+LEASED = {"addresses": (Address("198.51.100.7", 24, "dhcp"),)}
+GATE = {"gateways": ("198.51.100.1",)}
+
+
+def guessed(*others, heard: Facts | None = None, **audio) -> Facts:
+    facts = replace(desk(*others, **audio), adapter_guessed=True)
+    return facts if heard is None else replace(facts, source=heard.source, tally=heard.tally)
+
+
+@pytest.mark.parametrize("looks", [LEASED, GATE])
+def test_a_control_network_beside_an_unplugged_adapter_is_doubtful(looks):
+    finding = judge(guessed(UNPLUGGED, **looks))
+    assert finding.outcome == UNPROVEN
+    assert (
+        finding.headline
+        == "Is audio the audio network? It looks like a control network, and spare has no link."
+    )
+    assert "Plug the audio cable" in finding.fixes[0]
+    assert judge(replace(guessed(UNPLUGGED, **looks), adapter_guessed=False)).outcome == PASS
+
+
+@pytest.mark.parametrize(
+    "facts",
+    [
+        guessed(UNPLUGGED),  # a fixed address and no gateway: it looks like audio
+        guessed(CONTROL, **LEASED),  # nothing wired lacks a link
+        guessed(replace(UNPLUGGED, kind="wifi"), **LEASED),
+        guessed(replace(UNPLUGGED, carrier=None), **LEASED),
+    ],
+)
+def test_what_leaves_no_doubt(facts):
+    assert judge(facts).outcome == PASS
+
+
+@pytest.mark.parametrize(
+    ("frames", "outcome"),
+    [
+        ([(n / 1000, rtp(1, "233.252.0.1", n)) for n in range(600)], PASS),
+        (announces(1, 0, 5), PASS),
+        (every(0.1, arp(1, 2), 0, 5), UNPROVEN),
+    ],
+)
+def test_audio_or_a_clock_proves_it(tmp_path, frames, outcome):
+    assert judge(guessed(UNPLUGGED, heard=studied(tmp_path, frames), **LEASED)).outcome == outcome
+
+
+def test_never_ready_about_the_other_network(tmp_path):
+    heard = studied(tmp_path, every(0.1, arp(1, 2), 0, 5), every(0.1, lambda n: arp(3, n + 20), 0.05, 5))
+    facts = guessed(UNPLUGGED, heard=heard, **LEASED)
+    assert judged(facts).verdict.verdict == "unproven"

@@ -1,0 +1,106 @@
+"""One IPv4 plan for all: what is apart for certain, what is not, and who is the odd one."""
+
+import pytest
+
+from preflight.checks.finding import Outcome
+from preflight.facts import Facts
+from tests.checks.asked import asked
+from tests.lab import frames as raw
+from tests.tally.captures import Timed, mac, rtp, studied, told
+
+PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
+judge = asked("one-subnet")
+
+
+def says(device: int, address: str, asks: str = "192.0.2.254") -> Timed:
+    return device / 10, raw.arp(mac(device), address, asks)
+
+
+def to_all(device: int, address: str, to: str) -> Timed:
+    return device / 10, raw.udp(mac(device), "ff:ff:ff:ff:ff:ff", (address, 7000), (to, 7000), b"here")
+
+
+PLAN = [says(n, f"192.0.2.{n}") for n in (1, 2, 3)]
+
+
+def test_all_in_one_plan(tmp_path):
+    finding = judge(studied(tmp_path, PLAN))
+    assert (finding.outcome, finding.headline) == (
+        PASS,
+        "3 devices with IPv4 addresses, all in one plan (192.0.0.0/16).",
+    )
+
+
+def test_one_device_proves_nothing(tmp_path):
+    assert judge(studied(tmp_path, PLAN[:1])).outcome == UNPROVEN
+    assert judge(Facts()) is None
+
+
+@pytest.mark.parametrize(
+    ("odd", "outcome", "words"),
+    [
+        ([says(9, "169.254.7.7", "169.254.7.1")], FAIL, "has fallen back to a link-local address"),
+        ([says(9, "198.51.100.9", "198.51.100.1")], CAUTION, "is in another subnet than the others"),
+        ([says(n, f"198.51.100.{n}", "198.51.100.1") for n in (8, 9)], FAIL, "2 devices have other addresses"),
+        ([says(9, "198.51.100.9", "198.51.100.1"), *((2 + n / 1000, rtp(9, "233.252.0.9", n)) for n in range(40))], PASS, ""),
+    ],
+)  # fmt: skip
+def test_who_is_apart(tmp_path, odd, outcome, words):
+    """The last one has an address of the plan as well: its stream is sent from that."""
+    finding = judge(studied(tmp_path, PLAN, odd))
+    assert finding.outcome == outcome and words in finding.headline
+    if outcome != PASS:
+        assert mac(9) in finding.culprits and mac(1) not in finding.culprits
+        assert "in 192.0.0.0/16" in told(finding) and finding.fixes and finding.cautions
+
+
+def test_the_odd_one_may_be_the_one_with_a_fixed_address(tmp_path):
+    boxes = [says(n, f"169.254.7.{n}", "169.254.7.1") for n in (4, 5, 6)]
+    finding = judge(studied(tmp_path, boxes, [says(9, "192.0.2.9")]))
+    assert finding.outcome == FAIL and finding.culprits == (mac(9),)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "apart"),
+    [
+        ("10.1.0.1", "10.200.0.1", False),  # one /8
+        ("172.16.0.1", "172.31.0.1", False),  # one /12
+        ("172.16.0.1", "172.32.0.1", True),
+        ("192.168.1.1", "192.168.2.1", False),  # one /16
+        ("192.168.1.1", "192.169.1.1", True),
+        ("10.1.0.1", "192.168.1.1", True),
+    ],
+)
+def test_only_what_no_mask_in_use_joins_is_apart(tmp_path, one, other, apart):
+    """Blocks for private use: RFC 1918."""
+    frames = [says(n, one[:-1] + str(n), one[:-1] + "99") for n in (1, 2)]
+    frames += [says(n, other[:-1] + str(n), other[:-1] + "99") for n in (3, 4, 5)]
+    assert (judge(studied(tmp_path, frames)).outcome == FAIL) == apart
+
+
+def test_who_is_asked_for_by_arp_is_a_neighbour(tmp_path):
+    """A mask shorter than anybody would guess."""
+    frames = [says(n, f"203.0.113.{n}", "192.0.2.1") for n in (7, 8)]
+    assert judge(studied(tmp_path, PLAN, frames)).outcome == PASS
+
+
+def test_different_masks_are_told_by_broadcasts_to_the_subnet(tmp_path):
+    same = [to_all(n, f"192.0.2.{n}", "192.0.2.255") for n in (4, 5)]
+    assert judge(studied(tmp_path, PLAN, same)).outcome == PASS
+    finding = judge(studied(tmp_path, PLAN, same, [to_all(9, "192.0.2.9", "192.0.2.127")]))
+    assert finding.outcome == FAIL and "reckons with the mask /25, others with /24" in finding.headline
+    assert finding.culprits == (mac(9),)
+    finding = judge(studied(tmp_path, PLAN, same[:1], [to_all(9, "192.0.2.9", "192.0.2.127")]))
+    assert finding.outcome == CAUTION  # one against one
+
+
+def test_broadcasts_to_everybody_tell_no_mask(tmp_path):
+    frames = [to_all(n, f"192.0.2.{n}", "255.255.255.255") for n in (4, 5)]
+    assert judge(studied(tmp_path, PLAN, frames)).outcome == PASS
+
+
+def test_addresses_in_a_tagged_vlan_are_another_networks(tmp_path):
+    frames = [
+        (1 + n / 10, raw.tagged(raw.arp(mac(n), f"198.51.100.{n}", "198.51.100.1"), 20)) for n in (7, 8)
+    ]
+    assert judge(studied(tmp_path, PLAN, frames)).outcome == PASS
