@@ -236,6 +236,10 @@ def cover_ip6(b, p, key, pins, known):
             put(b, p + 13, image(w3 & 0xFFFFFF, 0, 0, T_LOW, key, pins, known), 3)
         elif (w0 >> 20) & 2 == 2:  # holds the prefix of a network, RFC 3306
             cover_prefix6(b, p + 4, min(w0 & 0xFF, 64), key, pins, known)
+    elif (
+        w0 == 0 and w1 == 0 and w2 == 0xFFFF
+    ):  # an IPv4 address written as one of IPv6: RFC 4291 section 2.5.5.2
+        cover_ip4(b, p + 12, key, pins, known)
     elif w0 != 0 or w1 != 0 or w2 != 0 or w3 > 1:  # neither "none" nor this computer itself
         cover_prefix6(b, p, 64, key, pins, known)
         cover_eui(b, p + 8, key, pins, known)

@@ -104,6 +104,7 @@ class Flow:
     last 20 ms; `repeats` those that came in quick succession; `cut` frames that the snap length cut; `sequence_steps` how often a 16-bit number where
     RTP has its sequence number went on by one; `numbered` whether another counter in it was followed.
 
+    `hops_left` is the first frame's TTL or hop limit, `broken` tells that its IPv4 header is damaged (RFC 791).
     `dscp` and `pcp` are the priority marks of the first frame (IP; VLAN tag), `other_marks` frames that are marked otherwise.
     `shortest` and `longest` are bytes without FCS; `runts` are shorter than 60, `giants` longer than 1514 and their tags.
     The pause quanta are those that pause frames ask for (512 bit times each; IEEE 802.3 annex 31B): the most in one frame,
@@ -120,6 +121,8 @@ class Flow:
     destination_port: int
     source_ip: str
     destination_ip: str
+    hops_left: int | None
+    broken: bool
     frames: int
     bytes: int
     first_frame: int
@@ -158,6 +161,18 @@ class Flow:
             and self.bins >= 5 * (self.last_s - self.first_s) - 2
             and self.most_in_1s <= 13 * mean + 10
         )
+
+    @property
+    def sane(self) -> bool:
+        """Whether its addresses can be believed: they are no damaged ones, its sender is one device (IEEE 802: a group sends
+        nothing) and another than its receiver, and it went over a cable at all: a computer's loopback has no hardware addresses."""
+        group = self.source[1:2] in tuple("13579bdf")
+        return not self.broken and not group and self.source != self.destination
+
+    @property
+    def passed_on(self) -> bool:
+        """Whether a router may have sent it on: hops are counted down from 64, 128 or 255 by each. Common practice."""
+        return self.hops_left not in (None, 64, 128, 255)
 
     @property
     def per_s(self) -> float:

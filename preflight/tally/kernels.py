@@ -41,6 +41,8 @@ from preflight.frames.kernels import (
 WIRE_OVERHEAD = 24
 SHORTEST = 60  # without FCS; a shorter frame is padded on a real cable. IEEE 802.3
 
+LONGEST_SENT = 66_000  # of frames that a computer joined, no adapter sends longer ones. Common practice.
+
 BIN_NS = 100_000_000
 SECOND_NS = 1_000_000_000
 MS_NS = 1_000_000
@@ -53,6 +55,9 @@ F_SRC, F_DST, F_ETHERTYPE, F_VLAN, F_PROTOCOL, F_SOURCE_PORT, F_DESTINATION_PORT
 F_CAST, F_DISCOVERY, F_DSCP, F_PCP = _flow.take(4)
 F_IP_VERSION, F_OTHER_MARKS = _flow.take(2)  # frames that are marked otherwise
 F_SRC_IP, F_DST_IP = _flow.take(2, width=4)  # 32-bit words
+F_HOPS_LEFT, F_BROKEN = _flow.take(
+    2
+)  # of its first frame: TTL or hop limit, -1 without; whether its header is damaged
 F_BIN, F_BIN_COUNT = _flow.take(2)  # the open 100 ms bin, and its count
 # Closed bins with frames in them but for the first, their counts' sum, sum of squares.
 F_BINS, F_BIN_SUM, F_BIN_SQUARES = _flow.take(3)
@@ -129,6 +134,28 @@ TIMELINE_COLUMNS = 2 * MEASURES  # sum in the row, and the most in any second th
 
 
 @kernel()
+def broken_ip4(b, p, n):
+    """1 where the checksum of an IPv4 header is wrong (RFC 791, RFC 1071); one of 0 is left to the adapter by the sender."""
+    head = (u8(b, p) & 15) * 4
+    if head < 20 or head > n:
+        return 1
+    if be16(b, p + 10) == 0:
+        return 0
+    total = 0
+    for at in range(p, p + head, 2):
+        total += be16(b, at)
+    total = (total & 0xFFFF) + (total >> 16)
+    total = (total & 0xFFFF) + (total >> 16)
+    return 0 if total == 0xFFFF else 1
+
+
+@kernel()
+def on_wire(wire, cap):
+    """Bytes that a frame took of the cable. One of a length that no adapter sends is a broken record: what of it is there counts."""
+    return max(wire if wire <= LONGEST_SENT else cap, SHORTEST) + WIRE_OVERHEAD
+
+
+@kernel()
 def add_bins(flows, at, frames, number):
     """`frames` spread over a number of bins."""
     each, more = frames // number, frames % number
@@ -179,7 +206,7 @@ def count(b, cols, rows, first, flows, talkers, totals):
     """Enter every frame under its flow and its sender; SLOT becomes the flow's row, or -1."""
     for i in range(rows):
         rel = int(cols[REL, i])
-        nbytes = max(int(cols[WIRE, i]), SHORTEST) + WIRE_OVERHEAD
+        nbytes = on_wire(int(cols[WIRE, i]), int(cols[CAP, i]))
         cast = int(cols[CAST, i])
         src = int(cols[SRC, i])
         second = rel // SECOND_NS
@@ -220,16 +247,20 @@ def count(b, cols, rows, first, flows, talkers, totals):
             for n in range(PCP + 1 - SRC):
                 flows[at, F_SRC + n] = cols[SRC + n, i]
             flows[at, F_SHORTEST] = cols[WIRE, i]
+            flows[at, F_HOPS_LEFT] = -1
             flows[at, F_BIN] = rel // BIN_NS
             flows[at, F_SECOND] = second
             p = int(cols[OFF, i]) + int(cols[L3, i])
             if cols[PROTO, i] >= 0:
                 if cols[ETYPE, i] == 0x0800:
                     flows[at, F_IP_VERSION] = 4
+                    flows[at, F_HOPS_LEFT] = u8(b, p + 8)
+                    flows[at, F_BROKEN] = broken_ip4(b, p, int(cols[CAP, i]) - int(cols[L3, i]))
                     flows[at, F_SRC_IP] = be32(b, p + 12)
                     flows[at, F_DST_IP] = be32(b, p + 16)
                 elif cols[ETYPE, i] == 0x86DD:
                     flows[at, F_IP_VERSION] = 6
+                    flows[at, F_HOPS_LEFT] = u8(b, p + 7)
                     for word in range(4):
                         flows[at, F_SRC_IP + word] = be32(b, p + 8 + 4 * word)
                         flows[at, F_DST_IP + word] = be32(b, p + 24 + 4 * word)
@@ -411,7 +442,7 @@ def rates(cols, rows, state, peaks, timeline):
             state[S_LONGEST_GAP_NS] = rel - state[S_LAST_NS]
             state[S_LONGEST_GAP_AT_NS] = state[S_LAST_NS]
         state[S_LAST_NS] = rel
-        nbytes = max(int(cols[WIRE, i]), SHORTEST) + WIRE_OVERHEAD
+        nbytes = on_wire(int(cols[WIRE, i]), int(cols[CAP, i]))
         if cols[OUT, i] == 0:
             ms = rel // MS_NS
             if ms > state[S_MS]:

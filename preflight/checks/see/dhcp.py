@@ -18,7 +18,8 @@ from preflight.wire.picked import Seen
 @dataclass
 class Server:
     """One server as it comes together from frames. `hardware` is "" where only its IP address is known, `address` its IP
-    address or DHCPv6 identity; `named` while only a client's words tell of it. `evidence` is by kind of message."""
+    address or DHCPv6 identity; `named` while only a client's words tell of it. `evidence` is by kind of message. `relay`
+    is the hardware address of who passes its answers on from another network."""
 
     hardware: str
     address: str
@@ -27,9 +28,12 @@ class Server:
     first_s: float
     last_s: float
     evidence: dict[str, Evidence] = field(default_factory=dict)
+    relay: str = ""
 
     @property
     def name(self) -> str:
+        if self.relay:
+            return f"{self.address}, by the relay {who(self.relay)}"
         return "this computer" if self.own else who(self.hardware, self.address)
 
 
@@ -37,9 +41,19 @@ def heard_servers(facts: Facts) -> list[Server]:
     """Every server, the first heard first."""
     servers: dict[str, Server] = {}
 
-    def tell(kind: str, text: str, seen: Seen, hardware: str, address: str, *, named: bool = False) -> None:
+    def tell(
+        kind: str,
+        text: str,
+        seen: Seen,
+        hardware: str,
+        address: str,
+        *,
+        named: bool = False,
+        relayed: bool = False,
+    ) -> None:
         own, at_s = seen.outgoing and not named, seen.time_s
         server = servers.setdefault(hardware or address, Server(hardware, address, own, named, at_s, at_s))
+        server.relay = hardware if relayed else server.relay
         server.first_s, server.last_s = min(server.first_s, at_s), max(server.last_s, at_s)
         told = text if named else f"{server.name} sent {text}"
         server.evidence.setdefault(kind, Evidence(told, seen.frame, at_s))
@@ -50,7 +64,7 @@ def heard_servers(facts: Facts) -> list[Server]:
         if m.from_server:
             address = m.server_id or m.source
             known.add(address)
-            tell(m.message_type, _handed_out(m), m.seen, m.seen.src, address)
+            tell(m.message_type, _handed_out(m), m.seen, m.seen.src, address, relayed=bool(m.relay))
     for n in v6:
         if n.from_server:
             known.add(n.server_id)

@@ -62,6 +62,8 @@ PROXY_FIXES = (
 # Hardware addresses that several routers share, each for one address: RFC 5798 7.3; the others from memory.
 VIRTUAL_ROUTERS = ("00:00:5e:00:01:", "00:00:0c:07:ac:", "00:00:0c:9f:f")
 BROADCAST = "ff:ff:ff:ff:ff:ff"
+# So many at one address, each a hundredth as often as one of them, are damaged copies of its frames. Common practice.
+MOST_HOLDERS, DAMAGED = 4, 0.01
 Place = tuple[int | None, str]  # VLAN and address
 
 
@@ -120,7 +122,10 @@ def _claims(wire: Wire) -> dict[Place, list[_Claim]]:
             entry.times.extend(times)
             entry.answered |= answer
 
+    senders = {talker.hardware for talker in wire.tally.talkers}
     for arp in wire.heard(ArpMessage):
+        if arp.sender_hardware != arp.seen.src and arp.sender_hardware not in senders:
+            continue  # nobody ever sent from it: bits were flipped
         seen = (arp.seen.time_s, arp.seen.frame)
         claim((arp.vlan, arp.sender_address), arp.sender_hardware, seen, answer=arp.op == 2)
         holder = found.get((arp.vlan, arp.sender_address), {}).get(arp.sender_hardware)
@@ -152,6 +157,13 @@ def _shared(
     real = [claim for claim in holders if claim not in virtual]
     if len(real) < 2:
         return Evidence(f"{address} belongs to a virtual router ({who(virtual[0].hardware)})")
+    if len(real) > MOST_HOLDERS:
+        most = max(len(claim.times) for claim in real)
+        real = [claim for claim in real if len(claim.times) >= DAMAGED * most]
+        if len(real) == 1:
+            return Evidence(
+                f"{address} is {who(real[0].hardware)}'s; damaged copies of its frames say otherwise"
+            )
     before, after = real[0], real[1]
     old, new = who(before.hardware), who(after.hardware)
     evidence = [

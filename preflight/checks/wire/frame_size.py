@@ -11,7 +11,7 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
-from preflight.checks.say import count_text, counted, what, who
+from preflight.checks.say import counted, what, who
 from preflight.checks.says import Limits, Measured, Saw, Says, passed, trouble
 from preflight.checks.see.flows import lived, shown
 from preflight.tally.facts import Flow
@@ -49,6 +49,8 @@ IPV4, ARP, IPV6 = 0x0800, 0x0806, 0x86DD
 TCP = 6
 # Tunnels carry TCP too (RFC 2003, 2473, 2784): a long one proves nothing.
 TUNNELS = (4, 41, 47)
+TUNNEL_PORTS = (4789, 6081)  # of UDP: VXLAN, RFC 7348; Geneve, RFC 8926
+NEVER_FORWARDED = "01:80:c2:00:00:0"  # IEEE 802.1Q table 8-1
 TAG = 4  # bytes, IEEE 802.1Q
 LONGEST_CARRIED = 16384  # what no adapter sends in one frame was joined by a computer, or is a broken record: common practice
 COOKED = 6  # bytes that the header of a cooked capture is longer than Ethernet's, at most
@@ -65,32 +67,34 @@ def judge(wire: Wire, limits: Limits) -> Says:
         for f in foreign
         if f.giants
         and most + (TAG if f.vlan is not None else 0) < f.longest <= LONGEST_CARRIED
-        and f.protocol not in (TCP, *TUNNELS)
+        and f.sane
+        and not _may_be_joined(f)
     ]
     short = _short(foreign, limits["shortest"]) if ethernet else []
-    joined = sum(f.giants for f in flows if f.protocol == TCP)
+    joined = sum(f.giants for f in flows if _may_be_joined(f) or f.longest > LONGEST_CARRIED)
     yield Measured(
         {
             "jumbo_frames": sum(f.giants for f in long),
             "longest_bytes": max((f.longest for f in flows), default=0),
-            "long_tcp_frames": joined,
+            "long_tcp_frames": sum(f.giants for f in flows if f.protocol == TCP),
             "short_frames": sum(f.runts for f in flows),
             "short_frames_among_padded": sum(f.runts for f in short),
         }
     )
-    if not long and not short:
-        yield passed(
-            "No jumbo frames. The long TCP frames were cut or joined by the capturing computer."
-            if joined
-            else "Every frame has a size that Ethernet allows."
-        )
+    if not joined:
+        yield passed("Every frame has a size that Ethernet allows.")
+    elif all(f.protocol == TCP for f in flows if f.giants):
+        yield passed("No jumbo frames. The long TCP frames were cut or joined by the capturing computer.")
+    else:
+        yield passed("No jumbo frames. What is longer was joined by the capturing computer, or is damaged.")
     if long:
+        count = sum(f.giants for f in long)
         # What is flooded reaches devices that cannot take it; two that agreed on jumbo frames may use them between them.
-        flooded = any(f.cast != "unicast" for f in long)
+        flooded = any(f.cast != "unicast" and not f.destination.startswith(NEVER_FORWARDED) for f in long)
         yield _off(
             Outcome.FAIL if flooded else Outcome.CAUTION,
-            f"{count_text(sum(f.giants for f in long))} jumbo frames, up to {max(f.longest for f in long)} bytes"
-            + (", go to everyone." if flooded else "."),
+            f"{counted(count, 'jumbo frame')}, up to {max(f.longest for f in long)} bytes"
+            + (f", {'goes' if count == 1 else 'go'} to everyone." if flooded else "."),
             [(f.giants, f.longest, f) for f in long],
         )
     if short:
@@ -100,6 +104,10 @@ def judge(wire: Wire, limits: Limits) -> Says:
             f"{counted(count, 'frame')} {'is' if count == 1 else 'are'} shorter than Ethernet allows.",
             [(f.runts, f.shortest, f) for f in short],
         )
+
+
+def _may_be_joined(flow: Flow) -> bool:
+    return flow.protocol in (TCP, *TUNNELS) or flow.destination_port in TUNNEL_PORTS
 
 
 def _off(outcome: Outcome, headline: str, bad: list[tuple[int, int, Flow]]) -> Saw:

@@ -7,7 +7,7 @@ the same are told by their own checks.
 
 from preflight.checks.asks import Wire
 from preflight.checks.rule import Check, Limit
-from preflight.checks.say import counted
+from preflight.checks.say import counted, span_text
 from preflight.checks.says import Limits, Measured, Says, passed, unproven
 
 CHECK = Check(
@@ -21,6 +21,7 @@ CHECK = Check(
     why="Over a dead network, or the wrong one, nothing is wrong either. Silence is no proof.",
     limits=(
         Limit("least_s", 2, "s of listening", "common practice"),
+        Limit("frames", 10, "frames, where there is neither audio nor a clock", "common practice"),
         Limit(
             "devices", 2, "devices that speak, where there is neither audio nor a clock", "common practice"
         ),
@@ -32,6 +33,7 @@ CHECK = Check(
         "its lamp is lit. Then listen for 20 seconds or more."
     ),
 )
+HOLE_S = 1.0  # a silence so long is not counted as listened. Common practice.
 # Between switches, or from a switch to its port: IEEE 802.1D table 7-10, IEEE 802.1AB; CDP from memory.
 SWITCHES_OWN = ("01:80:c2:00:00:", "01:00:0c:cc:cc:cc")
 
@@ -40,15 +42,23 @@ def judge(wire: Wire, limits: Limits) -> Says:
     speak = {
         flow.source
         for flow in wire.tally.flows
-        if flow.source and not flow.destination.startswith(SWITCHES_OWN)
+        if flow.source and flow.sane and not flow.destination.startswith(SWITCHES_OWN)
     }
     audio = sum(flow.stream for flow in wire.tally.flows)
-    clocks = len({port.grandmaster or port.clock for port in wire.tally.clocks})
+    clocks = len({port.grandmaster or port.clock for port in wire.tally.clocks if port.clock})
     yield Measured({"devices": len(speak), "audio_flows": audio, "clocks": clocks})
+    listened_s, hole_s = wire.source.duration_s, wire.tally.rates.longest_gap_s
+    if hole_s >= HOLE_S:
+        listened_s -= hole_s
     if not audio and not clocks and len(speak) < limits["devices"]:
         alone = all(talker.own for talker in wire.tally.talkers if talker.hardware in speak)
         heard = "only this computer" if speak and alone else counted(len(speak), "device")
         yield unproven(f"No audio, no clock, and {heard if speak else 'no device'} was heard.")
+    elif not audio and not clocks and wire.source.frames < limits["frames"]:
+        frames = counted(wire.source.frames, "frame")
+        yield unproven(f"No audio, no clock, and only {frames} of {counted(len(speak), 'device')} came by.")
+    elif listened_s < limits["least_s"] <= wire.source.duration_s:
+        yield unproven(f"Heard for {listened_s:.1f} s only, beside a silence of {span_text(hole_s)}.")
     else:
         devices = counted(len(speak), "device")
         yield passed(f"Heard: {devices}, {counted(audio, 'audio flow')}, {counted(clocks, 'clock')}.")

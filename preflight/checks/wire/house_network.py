@@ -102,6 +102,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
     for sign in (*_by_addresses(wire), *_by_ports(wire), *_by_dialling(wire), *_by_words(wire)):
         if sign.device not in own:
             found.setdefault((sign.weight, sign.device), sign)
+    if len({sign.frame for sign in found.values()}) == 1:  # one frame may have been damaged, or strayed in
+        found = dict([max(found.items(), key=lambda each: limits[each[1].weight])])
     yield from weighed(
         list(found.values()),
         limits,
@@ -115,19 +117,21 @@ def _by_addresses(wire: Wire) -> Iterator[Sign]:
     """Internet addresses: who hands packets over from them, and who sends to them."""
     # What a device has for an address of its own is no internet, however odd.
     claimed = {(m.sender_hardware, m.sender_address) for m in wire.heard(ArpMessage)}
-    unicast = [flow for flow in wire.tally.flows if flow.cast == "unicast"]
+    unicast = [flow for flow in _flows(wire) if flow.cast == "unicast"]
     incoming: dict[str, list[Flow]] = defaultdict(list)
     for flow in unicast:
         if outside(flow.source_ip) and (flow.source, flow.source_ip) not in claimed:
             incoming[flow.source].append(flow)
-    single = set()
+    single: set[tuple[str, str]] = set()
     for hardware, flows in incoming.items():
         networks, first_ip = {_network(flow.source_ip) for flow in flows}, flows[0].source_ip
-        if len(networks) > 1:
+        # A device may have an address of each version, and one that no router has sent on is its own.
+        handed = {_network(flow.source_ip) for flow in flows if flow.passed_on}
+        if max(sum(":" in net for net in handed), sum(":" not in net for net in handed)) > 1:
             text = f"{who(hardware)} hands over packets from {first_ip} and other internet addresses"
             yield _sign("gateway at work", text, *flows)
         else:
-            single.add((hardware, *networks))
+            single.update((hardware, network) for network in networks)
             yield _sign("internet address", f"{who(hardware)} sends from {first_ip}", *flows)
     for flow in unicast:
         to, ip = flow.destination, flow.destination_ip
@@ -136,9 +140,14 @@ def _by_addresses(wire: Wire) -> Iterator[Sign]:
             yield _sign("to the internet", f"{sender} sends to the internet ({ip})", flow)
 
 
+def _flows(wire: Wire) -> list[Flow]:
+    """The flows whose addresses can be believed."""
+    return [flow for flow in wire.tally.flows if flow.sane]
+
+
 def _by_ports(wire: Wire) -> Iterator[Sign]:
     """Services of office and home networks, by protocol and port."""
-    for flow in wire.tally.flows:
+    for flow in _flows(wire):
         sender, port = who(flow.source, flow.source_ip), flow.destination_port
         if flow.protocol in (TCP, UDP) and flow.cast == "unicast":
             if flow.source_port == DNS:

@@ -133,8 +133,10 @@ def judge(wire: Wire, limits: Limits) -> Says:
         )
     yield from _versions(asking, wire)
     yield from _nobody_joined(asking, wanted, wire)
-    every = f"every {first.interval_s:g} s" if first.version == 3 else f"in version {first.version}"
-    yield passed(f"One querier asks {every}: {_name(first)}.")
+    every = (
+        f", every {first.interval_s:g} s as it says" if first.version == 3 else f" in version {first.version}"
+    )
+    yield passed(f"One querier asks{every}: {_name(first)}.")
 
 
 def _stopped(

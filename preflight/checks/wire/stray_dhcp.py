@@ -18,7 +18,7 @@ from preflight.checks.see.dhcp import Server, heard_servers
 from preflight.checks.see.flows import shown
 from preflight.checks.see.silence import hole_s
 from preflight.wire import Malformed
-from preflight.wire.dhcp4 import Dhcp4Message
+from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
 from preflight.wire.dhcp6 import Dhcp6Message
 from preflight.wire.picked import Seen
 
@@ -129,6 +129,11 @@ def _silence(wire: Wire, limits: Limits) -> Says:
         yield unproven(
             "Something was sent to a DHCP client that could not be read: it may be a server's answer.",
             [shown(f"{who(f.source, f.source_ip)} sent {counted(f.frames, 'frame')}", f) for f in unread],
+        )
+    elif known := next((m for m in v4 if m.op == REQUEST and m.server_id), None):
+        yield unproven(
+            f"{who(known.client_hardware)} knows a DHCP server {known.server_id}: it may be here, and silent.",
+            [Evidence(f"a {known.message_type} names it", known.seen.frame, known.seen.time_s)],
         )
     elif proof is not None:
         yield passed("No DHCP server: a client asked for an address, and nobody answered.", [proof])

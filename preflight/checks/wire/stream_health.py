@@ -388,8 +388,13 @@ def _spread(stream: AnyStream) -> float:
 
 
 def _buffer(heard: list[HeardAny]) -> str:
-    spreads = [s.delay_spread_s for s, _ in heard if s.delay_spread_s is not None]
-    return f" A receive buffer (link offset) of {1000 * max(spreads):.1f} ms holds them." if spreads else ""
+    """What holds them all: the spread of their delay, and the longest wait but for the packet that was due."""
+    holds = [
+        max(s.delay_spread_s, s.longest_wait_s - (s.packet_time_s or s.longest_wait_s))
+        for s, _ in heard
+        if s.delay_spread_s is not None
+    ]
+    return f" A receive buffer (link offset) of {1000 * max(holds):.1f} ms holds them." if holds else ""
 
 
 def _share(stream: AnyStream) -> float:

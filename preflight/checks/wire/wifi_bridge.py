@@ -79,7 +79,7 @@ HANDHELD_SERVICES = ("_companion-link._tcp.local.", "_rdlink._tcp.local.", "_rem
 HANDHELD_WORDS = ("phone", "pad", "tablet", "android")  # in host names: common practice
 # Made-up addresses of virtual machines and containers: common practice.
 VIRTUAL = ("52:54:00:", "fe:54:00:", "02:42:", "0a:00:27:")
-CAPWAP = (5246, 5247)  # RFC 5415 section 3.1
+TO_CONTROLLERS = (5246, 5247, 12222, 12223)  # CAPWAP: RFC 5415 section 3.1; LWAPP: RFC 5412 section 4
 ACCESS_POINTS = ("says access point", "fast transition")  # signs of the access point itself
 WORDS = {
     "layer-2 update": "{} joined a Wi-Fi access point on this network (the access point announced it)",
@@ -132,10 +132,12 @@ def _signs(view: View) -> list[Sign]:
             sign("says access point", notice.seen, SAYS_SO, ip=notice.source)
         elif notice.gateway:
             sign("gateway", notice.seen, GATEWAY, ip=notice.source)
-    asking = [m for m in view.heard(Dhcp4Message) if m.message_type in ("DISCOVER", "REQUEST")]
+    asking = [
+        m for m in view.heard(Dhcp4Message) if m.message_type in ("DISCOVER", "REQUEST") and not m.relay
+    ]
     prefixes = Counter(mac[:8] for mac in {m.client_hardware for m in asking})
     for flow in view.tally.flows if view.tally is not None else ():
-        if flow.protocol == 17 and flow.destination_port in CAPWAP:
+        if flow.protocol == 17 and flow.destination_port in TO_CONTROLLERS and flow.sane:
             text = f"{who(flow.source, flow.source_ip)} looks for its controller as a Wi-Fi access point does"
             told = Sign("says access point", flow.source, text, flow.first_frame, flow.first_s, flow.last_s)
             found.setdefault((told.weight, told.device), told)

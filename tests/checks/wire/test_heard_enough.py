@@ -79,3 +79,23 @@ def test_what_fails_fails_however_little_was_heard(tmp_path):
 def test_no_right_to_listen_is_no_proof():
     assert word(Facts(wire_refused="no right to listen.")) == "unproven"
     assert judge(Facts()) is None
+
+
+@pytest.mark.parametrize(("frames", "outcome"), [(9, UNPROVEN), (10, PASS)])
+def test_ten_frames_are_the_least_of_devices_that_only_talk(tmp_path, frames, outcome):
+    talk = [(n * 0.4, arp(1 + n % 2, 10 + n)) for n in range(frames)]
+    assert judge(studied(tmp_path, talk)).outcome is outcome
+
+
+@pytest.mark.parametrize(("hole_s", "outcome"), [(0.9, PASS), (3.0, UNPROVEN)])
+def test_a_long_silence_is_not_counted_as_listened(tmp_path, hole_s, outcome):
+    talk = [
+        (n * 0.1 + (hole_s if n > 10 else 0.0), arp(1 + n % 2, 10 + n))
+        for n in range(19 if hole_s > 1 else 24)
+    ]
+    assert judge(studied(tmp_path, talk)).outcome is outcome
+
+
+def test_a_clock_counts_once(tmp_path):
+    facts = studied(tmp_path, announces(1, 0, 20))
+    assert judge(facts).measured["clocks"] == 1

@@ -30,7 +30,8 @@ def packet(
     dport: int = 443,
     protocol: int = TCP,
 ) -> bytes:
-    head = struct.pack(">BBHHHBBH", 0x45, 0, 48, 0, 0, 64, protocol, 0)
+    hops = 57 if sender == GATE else 64  # what a gateway hands over has come a way
+    head = struct.pack(">BBHHHBBH", 0x45, 0, 48, 0, 0, hops, protocol, 0)
     head += bytes(map(int, f"{source}.{to}".split(".")))
     hardware = receiver if isinstance(receiver, str) else mac(receiver)
     return ethernet(hardware, mac(sender), 0x0800, head + struct.pack(">HH", sport, dport) + bytes(24))
@@ -222,3 +223,29 @@ def test_neighbouring_networks_are_a_gateway_at_work_and_two_gateways_no_more_th
     finding = judge(studied(tmp_path, [(0.1 * n, frame) for n, frame in enumerate(frames)]))
     assert (finding.measured["points"], finding.measured["signs"]) == (10, ["gateway at work"])
     assert finding.culprits == (mac(GATE), mac(0x43))
+
+
+def with_hops(frame: bytes, hops: int) -> bytes:
+    return frame[:22] + bytes([hops]) + frame[23:]
+
+
+@pytest.mark.parametrize(("hops", "points"), [(63, 10), (64, 4), (127, 10), (128, 4), (254, 10), (255, 4)])
+def test_what_no_router_has_sent_on_is_a_devices_own(tmp_path, hops, points):
+    """64, 128 and 255 are what senders begin with: common practice."""
+    frames = [(0.1 * n, with_hops(frame, hops)) for n, frame in enumerate((from_far, from_farther))]
+    finding = judge(studied(tmp_path, frames))
+    assert finding.measured["points"] == points or (points == 4 and finding.outcome != FAIL)
+
+
+def test_damaged_headers_and_groups_as_senders_are_no_sign(tmp_path):
+    """A header checksum that is wrong: RFC 791. One of zero is left to the adapter."""
+    broken = [frame[:24] + b"\x12\x34" + frame[26:] for frame in (from_far, from_farther)]
+    assert judge(studied(tmp_path, [(0.0, broken[0]), (0.1, broken[1])])).measured["points"] == 0
+    group = [frame[:6] + b"\x01" + frame[7:] for frame in (from_far, from_farther)]
+    assert judge(studied(tmp_path, [(0.0, group[0]), (0.1, group[1])])).measured["points"] == 0
+
+
+def test_one_frame_alone_is_no_proof(tmp_path):
+    """It is a sign of several kinds at once, and may be a damaged one."""
+    answers = packet(GATE, FAR, BOX, FARTHER, 53, 40000, UDP)
+    assert judge(studied(tmp_path, [(0.0, answers)])).outcome == CAUTION

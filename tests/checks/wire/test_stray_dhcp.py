@@ -282,7 +282,7 @@ def test_silence_over_ipv6_is_measured():
         (discovers(0), "A client asked for an address, but not long enough", (1, 0)),
         ([("dhcp4", 0, bytes(samples.dhcp4("discover"))[:256], {"cut": True})], "cut too short", (0, 0)),
         ([("dhcp6", at, samples.solicit()) for at in (0, 4, 12)], "over IPv4 nobody asked", (0, 3)),
-        ([("dhcp4", 0, request(ciaddr="192.0.2.111"))], "Nobody asked for an address", (0, 0)),
+        ([("dhcp4", 0, request(ciaddr="192.0.2.111"))], f"knows a DHCP server {SERVER_IP}", (0, 0)),
         (discovers(0, giaddr="198.51.100.1"), "Nobody asked for an address", (0, 0)),
         ([("dhcp6", 0, samples.solicit())], "Nobody asked for an address", (0, 1)),
     ],
@@ -308,3 +308,16 @@ def test_two_allowed_servers():
     assert len(both.evidence) == both.measured["allowed"] == 2
     one = judge(replace(heard(offers[0]), sheet=allowed))
     assert one.headline.startswith("The only DHCP server heard is allowed") and SERVER in one.headline
+
+
+def test_a_client_that_knows_a_server_proves_no_absence():
+    """It gives its address back to the server, whatever it asked in vain before (RFC 2131 section 4.4.6)."""
+    release = ("dhcp4", 40, samples.dhcp4("release", server_id=SERVER_IP, ciaddr="192.0.2.111"))
+    finding = judge(heard(*discovers(0, 4, 12, 28), release))
+    assert finding.outcome == Outcome.UNPROVEN and "may be here, and silent" in finding.headline
+    assert judge(heard(*discovers(0, 4, 12, 28))).outcome == Outcome.PASS
+
+
+def test_behind_a_relay_the_server_is_elsewhere():
+    finding = judge(heard(("dhcp4", 0.5, samples.offer(giaddr="198.51.100.1"))))
+    assert f"{SERVER_IP}, by the relay {SERVER}" in finding.headline
