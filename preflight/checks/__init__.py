@@ -10,6 +10,7 @@ from typing import get_args
 from preflight.checks.assemble import broken, find
 from preflight.checks.finding import Finding
 from preflight.checks.rule import Check, Judge, Subject
+from preflight.checks.see.names import Names, names_of
 from preflight.facts import Facts
 from preflight.text import clean
 
@@ -36,14 +37,17 @@ def check_named(name: str) -> Check | None:
 
 def judge_all(facts: Facts, only: Container[str] | None = None) -> tuple[Finding, ...]:
     """What every check says of `facts`, or those named in `only`. One that breaks is unproven; the others still count."""
+    names = names_of(facts)
     found = (
-        _judged(check, judge, facts) for check, judge in all_checks() if only is None or check.name in only
+        _judged(check, judge, facts, names)
+        for check, judge in all_checks()
+        if only is None or check.name in only
     )
     return tuple(finding for finding in found if finding is not None)
 
 
-def _judged(check: Check, judge: Judge, facts: Facts) -> Finding | None:
+def _judged(check: Check, judge: Judge, facts: Facts, names: Names) -> Finding | None:
     try:
-        return find(check, judge, facts)
+        return find(check, judge, facts, names)
     except Exception as error:
         return broken(check, clean(f"{type(error).__name__}: {error}", 200))

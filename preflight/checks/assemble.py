@@ -6,19 +6,21 @@ where the listening took long enough.
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from preflight.checks.asks import Missing
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.checks.rule import AGAIN, Check, Judge
 from preflight.checks.say import heard_only
 from preflight.checks.says import Limits, Measured, Saw
+from preflight.checks.see.names import Names, names_of
 from preflight.facts import Facts
 
 MOST_EVIDENCE = 40  # a flood of made-up senders must not fill the report
 
 
-def find(check: Check, judge: Judge, facts: Facts) -> Finding | None:
-    """What `check` says of `facts`, by the limits of their rig sheet; None where it was not asked."""
+def find(check: Check, judge: Judge, facts: Facts, names: Names | None = None) -> Finding | None:
+    """What `check` says of `facts`, by the limits of their rig sheet; None where it was not asked. `names` are those of `facts`."""
     view = check.asks.of(facts)
     if view is None:
         return None
@@ -44,7 +46,7 @@ def find(check: Check, judge: Judge, facts: Facts) -> Finding | None:
             return _unproven(check, heard_only(heard_s, least_s))
     else:
         saw = [each for each in saw if each.outcome != Outcome.PASS]
-    return _merged(check, saw, measured, beside, limits)
+    return _named(_merged(check, saw, measured, beside, limits), names or names_of(facts))
 
 
 def _merged(
@@ -73,6 +75,18 @@ def _merged(
         culprits=_once(culprit for each in gravest for culprit in each.culprits),
         spans=tuple(sorted({span for each in gravest for span in each.spans})),
         undated=first.headline.replace("{at}", ""),
+    )
+
+
+def _named(finding: Finding, names: Names) -> Finding:
+    """With names where devices are mentioned."""
+    spelt = names.spelling()
+    return replace(
+        finding,
+        headline=spelt(finding.headline),
+        evidence=tuple(replace(each, text=spelt(each.text)) for each in finding.evidence),
+        fixes=tuple(map(spelt, finding.fixes)),
+        undated=names.spelling()(finding.undated),
     )
 
 

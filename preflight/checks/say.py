@@ -4,7 +4,6 @@ import re
 from collections.abc import Iterable
 from datetime import datetime
 
-from preflight.checks.see.maker import maker
 from preflight.tally.facts import Flow
 
 # EtherTypes and ports that open standards name.
@@ -36,6 +35,9 @@ PORTS = {
     5355: "LLMNR",
     9875: "SAP",
 }
+# Where a device is mentioned: hardware address and IP address between marks. `see/names.py` puts its name there.
+OPENS, PARTS, CLOSES = "\ue000", "\ue001", "\ue002"
+MENTION = re.compile(f"{OPENS}([^{OPENS}-{CLOSES}]*){PARTS}([^{OPENS}-{CLOSES}]*){CLOSES}")
 PROTOCOLS = {1: "ICMP", 2: "IGMP", 6: "TCP", 17: "UDP", 58: "ICMPv6", 103: "PIM", 112: "VRRP"}
 
 
@@ -52,12 +54,11 @@ def what(flow: Flow) -> str:
 
 
 def who(hardware: str, ip: str = "") -> str:
-    """A sender by hardware address, with the maker, and its IP address where known."""
+    """A device by its hardware address, and by its IP address where that is to be said: a mention, which becomes its name
+    when the finding is made."""
     if not hardware:
         return ip or "a sender without hardware address"
-    made = maker(hardware)
-    inside = ", ".join(part for part in (made, ip) if part)
-    return f"{hardware} ({inside})" if inside else hardware
+    return f"{OPENS}{hardware}{PARTS}{ip}{CLOSES}"
 
 
 def count_text(number: float) -> str:

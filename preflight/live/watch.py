@@ -13,7 +13,7 @@ import numpy as np
 
 from preflight.checks import check_named, judge_all
 from preflight.checks.finding import Finding, Outcome
-from preflight.checks.say import who
+from preflight.checks.see.names import names_of
 from preflight.facts import Facts, told_link
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch
@@ -229,9 +229,10 @@ class Watch:
         while self._told and now_ns - self._told[0] > 60 * NS:
             self._told.popleft()
         room = MOST_TOLD - len(self._told)
+        names = names_of(facts)
         for hardware in new[: max(room, 0)]:
             self._told.append(now_ns)
-            yield Event(now_ns, "device", f"A new device: {who(hardware)}.", culprits=(hardware,))
+            yield Event(now_ns, "device", f"A new device: {names.full(hardware)}.", culprits=(hardware,))
         if 0 < room < len(new):
             yield Event(now_ns, "device", f"{len(new) - room} more new devices, or made-up addresses.")
 

@@ -1,6 +1,6 @@
 """What several checks ask of the addresses of this computer and its adapters."""
 
-from preflight.checks.asks import Wire
+from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts
 
 
@@ -16,8 +16,9 @@ def ipv4(adapter: Adapter) -> list[Address]:
     return [address for address in adapter.addresses if address.version == 4]
 
 
-def own_hardware(wire: Wire) -> set[str]:
+def own_hardware(facts: Facts) -> set[str]:
     """The hardware addresses of this computer: of its adapters, and of whom the capture marks as its senders."""
-    adapters = wire.host.adapters if wire.host is not None else ()
+    adapters = facts.host.adapters if facts.host is not None else ()
+    talkers = facts.tally.talkers if facts.tally is not None else ()
     told = {adapter.hardware_address.lower() for adapter in adapters if adapter.hardware_address}
-    return told | {talker.hardware for talker in wire.tally.talkers if talker.own}
+    return told | {talker.hardware for talker in talkers if talker.own}

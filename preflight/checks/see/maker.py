@@ -11,6 +11,7 @@ from pathlib import Path
 
 from preflight.text import clean
 
+RANDOM = "random address"
 LOCAL_BIT, GROUP_BIT = 0x02, 0x01  # of the first octet: IEEE 802 section 8, the U/L and I/G bits
 
 
@@ -27,7 +28,7 @@ def locally_administered(mac: str) -> bool:
 def maker(mac: str) -> str:
     """The maker's name as registered, "random address" for a locally administered one, "" when not known."""
     if locally_administered(mac):
-        return "random address"
+        return RANDOM
     block = mac.replace(":", "")[:6].upper()
     registry = _registry()
     if registry is None or not re.fullmatch("[0-9A-F]{6}", block):

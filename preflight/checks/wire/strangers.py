@@ -12,8 +12,6 @@ from preflight.checks.say import what, who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.roll import addresses_of, owners_of, roll
 from preflight.tally.facts import Talker
-from preflight.wire.lldp import LldpNeighbour
-from preflight.wire.mdns import MdnsMessage
 
 CHECK = Check(
     name="strangers",
@@ -69,10 +67,6 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
 
 def _described(wire: PlannedWire, talker: Talker) -> Evidence:
     addresses = sorted(addresses_of(owners_of(wire), (talker,)))
-    names = [each.system_name for each in wire.heard(LldpNeighbour) if each.seen.src == talker.hardware]
-    for message in wire.heard(MdnsMessage):
-        names += message.hostnames if message.seen.src == talker.hardware else ()
     parts = [who(talker.hardware, ", ".join(addresses[:2]))]
-    parts += [f"calls itself “{name}”" for name in filter(None, names)][:1]
     parts += [f"sends {what(flow)}" for flow in wire.tally.flows if flow.source == talker.hardware][:1]
     return Evidence("; ".join(parts), talker.first_frame, talker.first_s)

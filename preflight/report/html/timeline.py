@@ -5,7 +5,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from preflight.checks.finding import Finding, Outcome
-from preflight.checks.say import count_text, what, who
+from preflight.checks.say import count_text, what
+from preflight.checks.see.names import Names, names_of
 from preflight.facts import Facts
 from preflight.tally.facts import Beat, ClockPort, Flow, Measure, RtpStream
 from preflight.verdict import Verdict
@@ -131,17 +132,20 @@ def rows(facts: Facts, verdict: Verdict) -> list[Group]:
     if tally is None or facts.source is None or not facts.source.frames:
         return []
     streaming = {stream.flow for stream in tally.streams if stream.real}
-    titles = _titles(facts)
+    titles, names = _titles(facts), names_of(facts)
     groups = [
         _group("Findings", _finding_rows(verdict)),
-        _group("Clock masters (PTP)", [_clock(port) for port in tally.clocks if _leads(port, tally.clocks)]),
+        _group(
+            "Clock masters (PTP)",
+            [_clock(port, names) for port in tally.clocks if _leads(port, tally.clocks)],
+        ),
         _group(
             "Streams (RTP)", [_stream(s, _flow(tally.flows, s.flow), titles) for s in tally.streams if s.real]
         ),
         _group(
             "Other steady senders",
             [
-                _beat(b, tally.flows[b.flow])
+                _beat(b, tally.flows[b.flow], names)
                 for b in tally.beats
                 if b.flow not in streaming and b.flow < len(tally.flows)
             ],
@@ -198,7 +202,7 @@ def _leads(port: ClockPort, clocks: tuple[ClockPort, ...]) -> bool:
     )
 
 
-def _clock(port: ClockPort) -> Row:
+def _clock(port: ClockPort, names: Names) -> Row:
     told = f", grandmaster {port.grandmaster}, priority {port.priority1}/{port.priority2}, class {port.clock_class}"
     interval = 2.0 ** max(min(port.interval_log2, 10), -10)
     bars = [
@@ -222,7 +226,7 @@ def _clock(port: ClockPort) -> Row:
     return Row(
         f"{port.clock} port {port.port}, domain {port.domain}",
         f"{count_text(port.count)} {port.kind}, PTP version {port.version} over {port.transport}, from "
-        f"{who(port.hardware)}{told if port.kind == 'Announce' else ''}"
+        f"{names.full(port.hardware)}{told if port.kind == 'Announce' else ''}"
         + (f"; silent for {seconds(port.longest_interval_s)}" if gap else "")
         + (f"; what it says changed {port.changes} times" if port.changes else ""),
         tuple(bars),
@@ -266,7 +270,7 @@ def _stream(stream: RtpStream, flow: Flow | None, titles: dict[tuple[str, int], 
     )
 
 
-def _beat(beat: Beat, flow: Flow) -> Row:
+def _beat(beat: Beat, flow: Flow, names: Names) -> Row:
     bars = [Bar(flow.first_s, flow.last_s, "life", f"{count_text(flow.frames)} frames")]
     if beat.longest_wait_s > max(GAP_PERIODS * beat.period_s, GAP_S):
         start = beat.longest_wait_at_s
@@ -283,7 +287,7 @@ def _beat(beat: Beat, flow: Flow) -> Row:
         for event in beat.events
     ]
     return Row(
-        f"{what(flow)} from {who(flow.source, flow.source_ip)}",
+        f"{what(flow)} from {names.full(flow.source, flow.source_ip)}",
         f"{beat.per_beat} each {1000 * beat.period_s:.4g} ms; missing {count_text(beat.missing)}, late {count_text(beat.late)}"
         + (f"; stopped {beat.stops} times" if beat.stops else ""),
         tuple(bars),

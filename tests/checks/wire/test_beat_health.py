@@ -29,7 +29,7 @@ BESIDE = beat(6, 0.004, start=0.0011)
 def test_a_steady_beat(tmp_path):
     finding = judge(studied(tmp_path, beat(), BESIDE))
     assert (finding.outcome, finding.headline) == (PASS, "2 steady flows keep their beat.")
-    assert f"to 01:00:5e:90:10:05 from {mac(5)} (ICANN, IANA Department): every 10 ms" in told(finding)
+    assert f"to 01:00:5e:90:10:05 from ICANN 53:05 ({mac(5)}): every 10 ms" in told(finding)
 
 
 @pytest.mark.parametrize(

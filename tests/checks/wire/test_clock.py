@@ -164,7 +164,9 @@ def test_there_and_back_is_not_two_at_once(tmp_path):
 def test_the_wrong_one_wins(tmp_path):
     """The better clock announces twice and gives way: IEEE 1588-2008 9.3.4 would have it lead."""
     finding = judge(studied(tmp_path, master(1, 0, 12), announces(2, 4, 6, priority1=90)))
-    assert finding.outcome == CAUTION and finding.headline.startswith(f"The wrong clock leads: {mac(1)}")
+    assert finding.outcome == CAUTION and finding.headline.startswith(
+        f"The wrong clock leads: ICANN 53:01 ({mac(1)})"
+    )
     assert "priority1 90 against 128" in told(finding) and finding.culprits == (mac(1),)
 
 

@@ -212,9 +212,11 @@ def test_two_addresses_of_one_network_are_no_gateway_at_work(tmp_path):
 
 def test_the_words_tell_how_sure_it_is(tmp_path):
     sure = judge(studied(tmp_path, [(0.0, from_far), (0.1, from_farther)]))
-    assert sure.headline.startswith(f"Another network is joined to the audio LAN: {mac(GATE)}")
+    assert sure.headline.startswith(f"Another network is joined to the audio LAN: ICANN 53:42 ({mac(GATE)})")
     unsure = judge(studied(tmp_path, [(0.0, from_far)]))
-    assert unsure.headline.startswith(f"Another network may be joined to the audio LAN: {mac(GATE)}")
+    assert unsure.headline.startswith(
+        f"Another network may be joined to the audio LAN: ICANN 53:42 ({mac(GATE)})"
+    )
 
 
 def test_neighbouring_networks_are_a_gateway_at_work_and_two_gateways_no_more_than_one(tmp_path):

@@ -59,7 +59,7 @@ def test_the_senders_of_most_are_named_first(tmp_path):
     finding = judge(at_10_mbps(studied(tmp_path, load(800), LATER)))
     assert finding.culprits == (mac(1),)
     assert (
-        f"{mac(1)} (ICANN, IANA Department, 192.0.2.1) sent 1.0 MB in all, in 1 flow; "
+        f"ICANN 53:01 ({mac(1)}, 192.0.2.1) sent 1.0 MB in all, in 1 flow; "
         "the largest: UDP port 6000 to 233.252.0.1" in told(finding)
     )
     assert "10 Mb/s in the busiest second" in told(finding) and "assumed" not in told(finding)

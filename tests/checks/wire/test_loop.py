@@ -45,7 +45,7 @@ def test_one_frame_that_circles_is_told_with_its_true_pace(tmp_path):
     assert finding.outcome == FAIL
     assert finding.headline == "There is a loop: one frame goes round, 4 000 times."
     assert finding.measured["copies_per_s_of_that"] == 20_000
-    assert "4 000 times, 20 000 a second: ARP from 00:00:5e:00:53:01 (ICANN" in told(finding)
+    assert "4 000 times, 20 000 a second: ARP from ICANN 53:01 (00:00:5e:00:53:01" in told(finding)
     assert finding.evidence[0].time_s == 1.0
     assert finding.spans == ((1.0, pytest.approx(1.2, abs=1e-3)),)
     assert finding.fixes and finding.cautions
@@ -86,7 +86,7 @@ def test_a_looped_stream_is_found(tmp_path):
     ]
     finding = judge(studied(tmp_path, rig(), every(0.001, lambda n: rtp(1, "233.252.0.1", n), 0, 2), looped))
     assert finding.outcome == FAIL and finding.measured["frames_that_repeat"] == 40
-    assert "UDP port 5004 to 233.252.0.1 from 00:00:5e:00:53:01" in told(finding)
+    assert "UDP port 5004 to 233.252.0.1 from ICANN 53:01 (00:00:5e:00:53:01" in told(finding)
 
 
 def test_a_stream_that_circles_all_the_time_is_no_keep_alive(tmp_path):

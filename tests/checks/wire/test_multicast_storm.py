@@ -71,7 +71,7 @@ def test_the_sender_is_named(tmp_path):
         studied(tmp_path, asks(1000, sender=7, start=0.2, end=1.2), asks(10, sender=8), streams(2))
     )
     assert finding.outcome == FAIL and finding.culprits == (mac(7),)
-    assert "discovery frames in one second, from 00:00:5e:00:53:07 (ICANN" in finding.headline
+    assert "discovery frames in one second, from ICANN 53:07 (00:00:5e:00:53:07" in finding.headline
     assert "192.0.2.7) sent 1 000 in all, mostly SSDP to 239.255.255.250" in told(finding)
     assert finding.evidence[1].time_s == pytest.approx(0.2)
 

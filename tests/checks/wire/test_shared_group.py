@@ -17,7 +17,9 @@ def plays(sender, start, end, group=GROUP):
 def test_two_senders_beside_one_another_are_named(tmp_path):
     finding = judge(studied(tmp_path, plays(1, 0, 4), plays(2, 1, 3)))
     assert finding.outcome is Outcome.FAIL
-    assert f"group {GROUP}, port 5004: {mac(1)}" in finding.headline and mac(2) in finding.headline
+    assert (
+        f"group {GROUP}, port 5004: ICANN 53:01 ({mac(1)}" in finding.headline and mac(2) in finding.headline
+    )
     assert finding.culprits == (mac(1), mac(2))
     ((since, until),) = finding.spans
     assert (round(since), round(until)) == (1, 3)

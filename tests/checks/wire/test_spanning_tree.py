@@ -51,7 +51,9 @@ def test_a_root_told_twice_had_settled(spoken, before, outcome):
     finding = spoken(*[bpdu(0xF1, 0xF2)] * before, *[bpdu(0xF0, 0xF2)] * 3)
     assert finding.outcome == outcome
     words = (
-        "Another switch took over as root: 00:00:5e:00:53:f0" if outcome == FAIL else "The root changed, from"
+        "Another switch took over as root: ICANN 53:f0 (00:00:5e:00:53:f0)"
+        if outcome == FAIL
+        else "The root changed, from"
     )
     assert finding.undated.startswith(words)
 
@@ -93,7 +95,7 @@ def test_switches_that_do_not_agree(spoken):
 def test_each_vlan_has_a_tree_of_its_own(spoken):
     finding = spoken(*[bpdu(0xF1, 0xF3, vlan=10), bpdu(0xF2, 0xF3, vlan=20, version=3)] * 3)
     assert finding.outcome == PASS and "of VLAN 20" in told(finding)
-    assert finding.headline.startswith("The multiple spanning tree is calm; 00:00:5e:00:53:f2")
+    assert finding.headline.startswith("The multiple spanning tree is calm; ICANN 53:f2 (00:00:5e:00:53:f2)")
     assert len(spoken(*[bpdu(vlan=vlan) for vlan in range(1, 6)]).evidence) == 4
 
 

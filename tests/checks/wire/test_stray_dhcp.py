@@ -87,7 +87,7 @@ def test_two_servers_and_their_copies_on_a_mirror():
     answers = [("dhcp4", at, frame) for at, frame in ((1, first), (1, first), (1.1, second), (1.1, second))]
     finding = judge(heard(*answers, vantage="mirror"))
     assert finding.culprits == (SERVER, OTHER) and finding.measured["servers"] == 2
-    assert finding.headline.startswith(f"A DHCP server answers on this network: {SERVER}")
+    assert finding.headline.startswith(f"A DHCP server answers on this network: ICANN 53:42 ({SERVER}")
     assert [each.frame for each in finding.evidence if each.frame] == [1, 3] and OTHER in shown(finding)
     once = judge(heard(*answers[:2], ("dhcp4", 1.2, request()), vantage="mirror"))
     assert once.culprits == (SERVER,)

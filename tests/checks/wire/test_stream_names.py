@@ -143,7 +143,9 @@ def test_two_devices_send_to_one_group(tmp_path):
     beside = [(n / 1000 + 0.1, rtp(6, ONE, n, bytes(1152))) for n in range(800)]
     finding = judge(studied(tmp_path, long, beside))
     assert finding.outcome == CAUTION
-    assert f"233.252.0.9 port 5004 is sent by {mac(5)}" in told(finding) and mac(6) in told(finding)
+    assert f"233.252.0.9 port 5004 is sent by ICANN 53:05 ({mac(5)}" in told(finding) and mac(6) in told(
+        finding
+    )
     assert judge(studied(tmp_path, stream(), spare)).outcome == UNPROVEN
 
 

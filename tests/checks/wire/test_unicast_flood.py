@@ -50,7 +50,7 @@ def test_how_much_is_a_flood(tmp_path, frames, seconds, outcome):
     finding = judge(studied(tmp_path, OWN_TALK, flood(frames, seconds)))
     assert finding.outcome == outcome and finding.measured["own_station"] == [mac(OURS)]
     if outcome != PASS:
-        assert finding.culprits == (mac(7),) and f"{frames} frames from {mac(7)}" in told(finding)
+        assert finding.culprits == (mac(7),) and f"{frames} frames from ICANN 53:07 to" in told(finding)
         assert mac(9) in finding.headline and finding.fixes and finding.cautions
 
 
@@ -116,7 +116,7 @@ def test_the_largest_flood_is_named_first_and_any_long_one_fails(tmp_path):
     short = [(0.5 + n / 200, to(5, 6, n)) for n in range(150)]
     finding = judge(studied(tmp_path, OWN_TALK, short, flood(100)))
     assert finding.outcome == FAIL and finding.culprits == (mac(5), mac(7))
-    assert finding.headline.startswith(f"The switch floods frames that {mac(5)}")
+    assert finding.headline.startswith(f"The switch floods frames that ICANN 53:05 ({mac(5)}")
     assert len(finding.spans) == 2
 
 

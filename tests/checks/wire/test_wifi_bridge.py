@@ -206,8 +206,8 @@ def test_the_audio_subnet_by_wifi_weighs_as_much_as_a_gateway():
 
 def test_the_words_tell_how_sure_it_is():
     sure, unsure = judge(heard(("lldp", 0, samples.lldp(**AP)))), judge(heard(GATEWAY))
-    assert sure.headline.startswith(f"Wi-Fi is bridged into the audio LAN: {SERVER}")
-    assert unsure.headline.startswith(f"Wi-Fi may be bridged into the audio LAN: {SERVER}")
+    assert sure.headline.startswith(f"Wi-Fi is bridged into the audio LAN: backstage ({SERVER})")
+    assert unsure.headline.startswith(f"Wi-Fi may be bridged into the audio LAN: ICANN 53:42 ({SERVER}")
 
 
 def test_a_crowd_does_not_fill_the_report():
