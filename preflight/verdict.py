@@ -48,6 +48,10 @@ class Result:
     facts: Facts
     verdict: Verdict
 
+    def finding_of(self, check: str) -> Finding | None:
+        """What one check says; None where it was not asked."""
+        return next((r.finding for r in self.verdict.findings if r.finding.check == check), None)
+
 
 # A symptom counts frames in a second, so its stretch begins and ends up to a second beside its cause. What the cause
 # then leaves uncovered has another cause: a device that chatters for a minute is not mended with a loop of one

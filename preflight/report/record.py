@@ -62,6 +62,41 @@ class SourceRecord(TypedDict):
     partial: NotRequired[bool]
 
 
+class NameRecord(TypedDict):
+    name: str
+    told_by: Literal["rig sheet", "computer", "LLDP", "CDP", "mDNS", "DHCP", "announcement"]
+
+
+class SentRecord(TypedDict):
+    what: str
+    frames: Count
+
+
+class DeviceRecord(TypedDict):
+    hardware: Annotated[str, Field(description="hardware address; empty where it is not known")]
+    name: Annotated[str, Field(description="what the device is called in headlines and evidence")]
+    names: Annotated[Sequence[NameRecord], Field(description="the best first")]
+    maker: Annotated[str, Field(description="as registered; empty where it is not known")]
+    this_computer: bool
+    state: Annotated[
+        Literal["heard", "listed", "stranger", "missing", "silent"],
+        Field(
+            description="heard: there is no sheet to compare with, or it is this computer; listed: heard, and on the rig sheet; "
+            "stranger: heard, and not on it; missing: on it, and shown not to be there; silent: on it, and not heard"
+        ),
+    ]
+    addresses: Annotated[Texts, Field(description="IP addresses, the first few")]
+    more_addresses: Count
+    does: Annotated[Texts, Field(description="what it was seen to do, in words")]
+    attached: Annotated[str, Field(description="switch and port that it is plugged into, where told")]
+    port: Annotated[str, Field(description="its own port, from which it told of itself")]
+    planned_port: Annotated[str, Field(description="switch and port by the rig sheet")]
+    sends: Annotated[Sequence[SentRecord], Field(description="the most first, the first few")]
+    frames: Count
+    first_s: Annotated[float | None, Field(description="first heard, seconds from the first frame")]
+    last_s: Annotated[float | None, Field(description="last heard")]
+
+
 # "from" is a word of Python's.
 LinkRecord = TypedDict(
     "LinkRecord",
@@ -167,5 +202,8 @@ class ResultRecord(TypedDict):
     verdict: Word
     source: SourceRecord
     findings: Sequence[FindingRecord]
+    devices: NotRequired[
+        Annotated[Sequence[DeviceRecord], Field(description="where frames were heard or read")]
+    ]
     budget: NotRequired[Annotated[BudgetRecord, Field(description="of `preflight budget` alone")]]
     soak: NotRequired[Annotated[SoakRecord, Field(description="of `preflight soak` alone")]]

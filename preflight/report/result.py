@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 from preflight import __version__
 from preflight.facts import Facts
+from preflight.report.rollcall import Device, roll_call
 from preflight.rig.budget import Budget
 from preflight.text import to_json
 from preflight.verdict import Ranked, Result
 
 if TYPE_CHECKING:
-    from preflight.report.record import BudgetRecord, FindingRecord, ResultRecord, SourceRecord
+    from preflight.report.record import BudgetRecord, DeviceRecord, FindingRecord, ResultRecord, SourceRecord
 
 SCHEMA: Final = 1
 
@@ -25,6 +26,8 @@ def as_dict(result: Result) -> "ResultRecord":
         "source": _source(result.facts),
         "findings": [_finding(ranked) for ranked in result.verdict.findings],
     }
+    if result.facts.tally is not None:
+        record["devices"] = [_device(device) for device in roll_call(result)]
     if result.facts.budget is not None:
         record["budget"] = _budget(result.facts.budget)
     if result.facts.soak is not None:
@@ -87,6 +90,27 @@ def name_of(facts: Facts) -> str:
     if facts.budget is not None and facts.sheet is not None:
         return facts.sheet.name
     return facts.adapter or "this computer"
+
+
+def _device(device: Device) -> "DeviceRecord":
+    return {
+        "hardware": device.hardware,
+        "name": device.name,
+        "names": [{"name": told.name, "told_by": told.by} for told in device.told],
+        "maker": device.maker,
+        "this_computer": device.own,
+        "state": device.state,
+        "addresses": device.addresses,
+        "more_addresses": device.more_addresses,
+        "does": device.does,
+        "attached": device.attached,
+        "port": device.port,
+        "planned_port": device.planned,
+        "sends": [{"what": what, "frames": frames} for what, frames in device.sends],
+        "frames": device.frames,
+        "first_s": device.first_s,
+        "last_s": device.last_s,
+    }
 
 
 def _budget(budget: Budget) -> "BudgetRecord":

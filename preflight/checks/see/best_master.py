@@ -23,6 +23,19 @@ def best(announcing: Iterable[ClockPort]) -> ClockPort:
     return min(announcing, key=lambda port: [getattr(port, field) for field in GRANDMASTER])
 
 
+def grandmaster(port: ClockPort) -> str:
+    """The clock that it leads with; its own where the capture cut the announcement, and in version 1."""
+    return port.grandmaster if port.grandmaster.strip("0") else port.clock
+
+
+def leader(masters: Iterable[ClockPort]) -> ClockPort:
+    """Who announced last of the masters of a domain; among ways to one clock the nearest. Raises ValueError where there is none."""
+    masters = tuple(masters)
+    last = max(masters, key=lambda port: port.last_s)
+    ways = (port for port in masters if grandmaster(port) == grandmaster(last))
+    return min(ways, key=lambda port: (port.steps_removed, port.first_s))
+
+
 def reason(winner: ClockPort, loser: ClockPort) -> str:
     """Why it wins, in the standard's words: "priority1 90 against 100"."""
     for field, name in GRANDMASTER.items():

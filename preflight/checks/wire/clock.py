@@ -18,7 +18,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, heard_only, who
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, fail, passed, trouble, unproven
-from preflight.checks.see.best_master import best, reason
+from preflight.checks.see.best_master import best, grandmaster, leader, reason
 from preflight.checks.see.flows import shown
 from preflight.tally.facts import ClockPort
 
@@ -102,9 +102,7 @@ class _Domain:
 
     @property
     def leader(self) -> ClockPort:
-        """Who announced last; among ways to one clock the nearest."""
-        last = max(self.masters, key=lambda port: port.last_s)
-        return min(self.clocks[_grandmaster(last)], key=lambda port: port.steps_removed)
+        return leader(self.masters)
 
     def sent(self, master: ClockPort, kind: str) -> ClockPort | None:
         same = (p for p in self.ports if p.kind == kind and (p.clock, p.port) == (master.clock, master.port))
@@ -125,7 +123,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     yield Measured(
         {
             "domains": len(domains),
-            "masters": sorted({grandmaster for domain in domains for grandmaster in domain.clocks}),
+            "masters": sorted({each for domain in domains for each in domain.clocks}),
             "longest_without_master_s": round(max(without), 3),
             "versions": sorted({f"802.1AS over {d.whole.transport}" if d.gptp else d.name for d in domains}),
         },
@@ -160,7 +158,7 @@ def _domains(ports: Iterable[ClockPort], limits: Limits) -> list[_Domain]:
             continue
         clocks: dict[str, list[ClockPort]] = defaultdict(list)
         for port in sorted(masters, key=lambda port: port.first_s):
-            clocks[_grandmaster(port)].append(port)
+            clocks[grandmaster(port)].append(port)
         many = limits["sync_timeout_v1"] if version == 1 else limits["announce_timeout"]
         found.append(_Domain(masters, whole, tuple(group), clocks, many * max(map(_interval, masters))))
     return sorted(found, key=lambda domain: -domain.whole.count)[:MOST]
@@ -206,7 +204,7 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
             Evidence(f"{_named(should)} should lead: {reason(should, last)} (IEEE 1588-2008 9.3.4)")
         )
     for a, b in combinations(firsts, 2):
-        both = _both(domain.clocks[_grandmaster(a)], domain.clocks[_grandmaster(b)], domain.timeout_s)
+        both = _both(domain.clocks[grandmaster(a)], domain.clocks[grandmaster(b)], domain.timeout_s)
         if sum(end - start for start, end in both) > domain.timeout_s:
             yield fail(
                 f"Two clocks lead at once: {_named(a)} and {_named(b)}.",
@@ -321,7 +319,7 @@ def _apart(domains: list[_Domain]) -> Iterator[Saw]:
         if a.whole.version == b.whole.version and a.whole.domain != b.whole.domain:
             continue  # domains are meant to be apart
         one, other = a.leader, b.leader
-        if one.hardware != other.hardware and _grandmaster(one) != _grandmaster(other):
+        if one.hardware != other.hardware and grandmaster(one) != grandmaster(other):
             yield caution(
                 f"Two clocks lead that do not hear each other: {a.name} and {b.name}.",
                 [Evidence(f"{d.name}: {_named(d.leader)}", d.leader.first_frame) for d in (a, b)],
@@ -341,11 +339,6 @@ def _interval(port: ClockPort) -> float:
 
 def _silence(port: ClockPort) -> Span:
     return port.longest_interval_at_s, port.longest_interval_at_s + port.longest_interval_s
-
-
-def _grandmaster(port: ClockPort) -> str:
-    """The clock that it leads with; its own where the capture cut the announcement, and in version 1."""
-    return port.grandmaster if port.grandmaster.strip("0") else port.clock
 
 
 def _leads(port: ClockPort) -> str:
