@@ -103,12 +103,17 @@ def _complain(error: click.ClickException) -> None:
     click.echo(f"{path}: {text}", err=True)
 
 
-@click.command(cls=Preflight, context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(
+    cls=Preflight, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(__version__, message="%(prog)s %(version)s")
-def main() -> None:
+@click.pass_context
+def main(ctx: click.Context) -> None:
     """Is the audio LAN ready for the show, and if not, what to fix first?
 
     preflight only reads and listens: it never sends a frame.
 
     Exit status: 0 ready, 1 not ready, 2 wrong usage or unreadable input, 3 unproven.
     """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())

@@ -53,6 +53,11 @@ def command(json_to: str | None) -> int:
 def choose(computer: HostFacts, adapter: str | None, sheet: "Sheet | None" = None) -> str:
     """The adapter to listen on: the one named, or else the likeliest, by the rig sheet where there is one. A usage error
     where there is none."""
+    return choose_and_say(computer, adapter, sheet)[0]
+
+
+def choose_and_say(computer: HostFacts, adapter: str | None, sheet: "Sheet | None" = None) -> tuple[str, str]:
+    """The same, and a sentence that says which it is and why."""
     from preflight.host.choose import propose
 
     if sheet is None:
@@ -66,8 +71,9 @@ def choose(computer: HostFacts, adapter: str | None, sheet: "Sheet | None" = Non
             raise click.UsageError(
                 f"there is no adapter '{clean(adapter)}' here. There are: {', '.join(names)}."
             )
-        return adapter
+        why = next(one.why for one in proposal.candidates if one.name == adapter)
+        return adapter, f"{adapter}, as you named it: {why}."
     if proposal.chosen is None:
         reasons = "; ".join(f"{one.name}: {one.why}" for one in proposal.candidates)
         raise click.UsageError(f"{proposal.why} Name one with --adapter ({reasons or 'none found'}).")
-    return proposal.chosen
+    return proposal.chosen, proposal.why

@@ -11,7 +11,9 @@ from preflight.cli.options import (
     Size,
     ending,
     evidence_option,
+    full_option,
     json_option,
+    overwrite_option,
     report_option,
     save_result_option,
     sheet_option,
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
 
 
 @click.command(cls=Command)
+@click.argument("name", required=False, metavar="[NAME]")
 @click.option(
     "--adapter", metavar="NAME", help="The adapter on the audio LAN. Without it, the likeliest is taken."
 )
@@ -43,8 +46,11 @@ if TYPE_CHECKING:
 @report_option
 @evidence_option
 @save_result_option
+@overwrite_option
+@full_option
 @strict_option
 def command(
+    name: str | None,
     adapter: str | None,
     listen: float,
     save_to: str | None,
@@ -54,26 +60,38 @@ def command(
     report_to: str | None,
     result_to: str | None,
     evidence_to: str | None,
+    overwrite: bool,
+    full: bool,
     strict: bool,
 ) -> int:
     """Say whether this computer and its audio LAN are ready for the show.
 
-    It reads this computer's settings and listens. It sends nothing. Ctrl-C ends the listening
-    and judges what was heard.
+    It reads this computer's settings and listens on the adapter NAME, or on the likeliest. It sends nothing.
+    Ctrl-C ends the listening and judges what was heard.
+
+    It shows what matters on one screen; --full prints everything.
     """
+    if name is not None and adapter not in (None, name):
+        raise click.UsageError(
+            f"two adapters are named, '{clean(name)}' and '{clean(str(adapter))}'. Name one."
+        )
     if evidence_to and not save_to:
         raise click.UsageError("--evidence is cut from what --save FILE.pcapng keeps. Give both.")
     from preflight import host
-    from preflight.cli.adapters import choose
-    from preflight.cli.output import Output, write_evidence_of
+    from preflight.checks.say import counted
+    from preflight.cli.adapters import choose_and_say
+    from preflight.cli.output import Output, refuse_to_overwrite, write_evidence_of
     from preflight.cli.progress import ProgressBar
     from preflight.cli.sheet import load
     from preflight.live.linecheck import linecheck
+    from preflight.report.page import rows_of
     from preflight.verdict import judged
 
+    refuse_to_overwrite(overwrite, save_to, json_to, report_to, result_to, evidence_to)
     planned = load(sheet) if sheet else None
     computer = host.read()
-    chosen = choose(computer, adapter, planned)
+    chosen, why = choose_and_say(computer, name or adapter, planned)
+    click.echo(why, err=True)
     savers: list[Saver] = []
 
     def open_saver() -> "Saver":
@@ -95,10 +113,13 @@ def command(
             f"{savers[0].ended}. The rest was judged, and not saved.",
             err=True,
         )
-    result = judged(replace(facts, sheet=planned, adapter_guessed=adapter is None))
-    output = Output(json_to, report_to=report_to, result_to=result_to)
+    guessed = name is None and adapter is None
+    result = judged(replace(facts, sheet=planned, adapter_guessed=guessed))
+    output = Output(json_to, report_to=report_to, result_to=result_to, full=full, above=rows_of(why))
     output.add(result)
     if evidence_to and savers:
         write_evidence_of(str(save_to), result, evidence_to)
     output.close()
+    if savers:
+        click.echo(f"Saved: {clean(str(save_to), 500)}, {counted(savers[0].frames, 'frame')}.", err=True)
     return result.verdict.exit_status(strict)

@@ -77,6 +77,18 @@ def strict_option(function: Callable) -> Callable:
     return click.option("--strict", is_flag=True, help="Exit with 1 on cautions and unproven too.")(function)
 
 
+def full_option(function: Callable) -> Callable:
+    return click.option("--full", is_flag=True, help="Print everything, not the first screen alone.")(
+        function
+    )
+
+
+def overwrite_option(function: Callable) -> Callable:
+    return click.option("--overwrite", is_flag=True, help="Write over files that are there already.")(
+        function
+    )
+
+
 def sheet_option(function: Callable) -> Callable:
     return click.option(
         "--sheet", metavar="FILE", help="Judge by this rig sheet, too: what should be there."

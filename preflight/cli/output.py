@@ -11,7 +11,8 @@ from preflight.verdict import Result
 
 class Output:
     """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results, JSON Lines. `report_to` is
-    the file of the page of the one result, `result_to` that of the result kept for comparing."""
+    the file of the page of the one result, `result_to` that of the result kept for comparing. The text is the whole, or with
+    `full` False the first screen, below so many rows `above`. What was written is said at the end."""
 
     def __init__(
         self,
@@ -19,6 +20,8 @@ class Output:
         many: bool = False,
         report_to: str | None = None,
         result_to: str | None = None,
+        full: bool = True,
+        above: int = 0,
     ) -> None:
         self._json_to = json_to
         self._report_to = report_to
@@ -26,6 +29,8 @@ class Output:
         self._indent = None if many else 2
         self._kept: list[str] = []
         self._shown = 0
+        self._full = full
+        self._above = above
 
     def add(self, result: Result, quiet: bool = False) -> None:
         if self._report_to:
@@ -43,17 +48,40 @@ class Output:
             self._kept.append(as_json(result, self._indent) + "\n")
         if quiet:
             return
-        from preflight.report.page import console
-        from preflight.report.terminal import show
+        from preflight.report.page import console, rows_of
 
         if self._shown:
             click.echo()
         self._shown += 1
-        show(result, console())
+        if self._full:
+            from preflight.report.terminal import show
+
+            show(result, console())
+        else:
+            from preflight.report.screen import show_screen
+
+            show_screen(result, console(), self._above + rows_of(self._written()))
 
     def close(self) -> None:
         if self._json_to and self._json_to != "-":
             write(self._json_to, "".join(self._kept), "--json")
+        if written := self._written():
+            click.echo(written, err=True)
+
+    def _written(self) -> str:
+        files = {"--report": self._report_to, "--save-result": self._result_to, "--json": self._json_to}
+        named = [f"{clean(file, 500)} ({option})" for option, file in files.items() if file and file != "-"]
+        return f"Written: {', '.join(named)}." if named else ""
+
+
+def refuse_to_overwrite(overwrite: bool, *paths: str | None) -> None:
+    """A usage error where one of `paths` is a file that is there already, or a folder that holds evidence, unless it was asked
+    for. Before anything is listened to or read: what was heard is not lost for a name."""
+    for path in paths if not overwrite else ():
+        if path is None or path == "-":
+            continue
+        if Path(path).is_file() or any(Path(path).glob("*.pcapng")):
+            raise click.UsageError(f"{clean(path, 500)} is there already. Give another name, or --overwrite.")
 
 
 def write(path: str, text: str, option: str) -> None:

@@ -9,7 +9,9 @@ import click
 from preflight.cli.options import (
     Command,
     evidence_option,
+    full_option,
     json_option,
+    overwrite_option,
     report_option,
     save_result_option,
     sheet_option,
@@ -26,6 +28,8 @@ from preflight.text import clean
 @report_option
 @evidence_option
 @save_result_option
+@overwrite_option
+@full_option
 @strict_option
 def command(
     files: tuple[str, ...],
@@ -34,6 +38,8 @@ def command(
     report_to: str | None,
     evidence_to: str | None,
     result_to: str | None,
+    overwrite: bool,
+    full: bool,
     strict: bool,
 ) -> int:
     """Say from saved captures whether the audio LAN was ready.
@@ -41,6 +47,8 @@ def command(
     FILE is a pcap or pcapng capture, plain or packed by gzip or zstd; - reads standard input. Each
     gets a verdict of its own, and one that cannot be read does not stop the others. Ctrl-C ends the
     reading and judges what was read.
+
+    It shows what matters on one screen; --full prints everything.
 
     With several files, --json writes one JSON object a line, in their order. --report, --save-result
     and --evidence take one file.
@@ -53,15 +61,16 @@ def command(
         raise click.UsageError("--evidence reads a capture twice. Give one FILE that is no pipe.")
     if json_to and json_to != "-" and any(_same(json_to, file) for file in files):
         raise click.UsageError(f"--json would write over the capture {json_to}. Give it another file.")
-    from preflight.cli.output import Output, write_evidence_of
+    from preflight.cli.output import Output, refuse_to_overwrite, write_evidence_of
     from preflight.cli.progress import ProgressBar
     from preflight.cli.sheet import load
     from preflight.frames.errors import CaptureError
     from preflight.study import study
     from preflight.verdict import judged
 
+    refuse_to_overwrite(overwrite, json_to, report_to, result_to, evidence_to)
     planned = load(sheet) if sheet else None
-    output = Output(json_to, many=len(files) > 1, report_to=report_to, result_to=result_to)
+    output = Output(json_to, many=len(files) > 1, report_to=report_to, result_to=result_to, full=full)
     statuses = []
     for file in files:
         try:

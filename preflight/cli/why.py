@@ -1,12 +1,16 @@
-"""`preflight why CHECK`: everything that a check says of itself."""
+"""`preflight why CHECK`: everything that a check says of itself; `preflight why WORD`: which checks speak of it."""
 
 import difflib
+import re
+from collections.abc import Iterator
 
 import click
 
 from preflight.checks import SUBJECTS, all_checks
 from preflight.checks.rule import Check
+from preflight.checks.say import counted
 
+SENTENCE = re.compile(r"(?<=[.?!]) ")
 HEADINGS = {
     "computer": "The computer",
     "wire": "The wire",
@@ -16,21 +20,55 @@ HEADINGS = {
 
 
 @click.command()
-@click.argument("check", required=False)
-def command(check: str | None) -> None:
+@click.argument("words", nargs=-1, metavar="[CHECK | WORD...]")
+def command(words: tuple[str, ...]) -> None:
     """Tell what CHECK looks at, its limits and where they come from, and how to fix what it finds.
 
-    Without CHECK, list them all.
+    With any other WORD, list the checks that speak of it. With none, list them all.
     """
     checks = {known.name: known for known, _ in all_checks()}
-    if check is None:
+    asked = " ".join(words).strip()
+    if not asked:
         _list(list(checks.values()))
-    elif check in checks:
-        _explain(checks[check])
+    elif asked in checks:
+        _explain(checks[asked])
+    elif found := [
+        (check, text) for check in checks.values() if (text := _speaks_of(check, asked)) is not None
+    ]:
+        _found(found, asked)
     else:
-        near = difflib.get_close_matches(check, checks, n=1, cutoff=0.5)
+        near = difflib.get_close_matches(asked, checks, n=1, cutoff=0.5)
         hint = f"Did you mean {near[0]}?" if near else "List them with: preflight why"
-        raise click.UsageError(f"there is no check '{check}'. {hint}")
+        raise click.UsageError(f"there is no check '{asked}', and none speaks of it. {hint}")
+
+
+def _speaks_of(check: Check, asked: str) -> str | None:
+    """The first sentence of `check` with all the words that are asked for, or with words that begin so; None where there is
+    none."""
+    beginnings = [re.compile(rf"\b{re.escape(word)}", re.IGNORECASE) for word in asked.split()]
+    sentences = (sentence for text in _texts(check) for sentence in SENTENCE.split(text))
+    return next((each for each in sentences if all(begins.search(each) for begins in beginnings)), None)
+
+
+def _texts(check: Check) -> Iterator[str]:
+    yield from (check.name, check.question, check.looks_at, check.why, *check.fixes)
+    for limit in check.limits:
+        yield f"{limit.name.replace('_', ' ')}: {limit.value:g} {limit.unit} [{limit.source}]"
+    yield from (check.unproven, *check.sources)
+
+
+def _found(found: list[tuple[Check, str]], asked: str) -> None:
+    from preflight.report.page import Page, console
+
+    page = Page(console())
+    page.line(f"{counted(len(found), 'check')} with “{asked}”:")
+    for check, text in found:
+        page.line(check.name, indent=2, style="bold")
+        page.line(check.question, indent=4)
+        if text not in (check.name, check.question):
+            page.line(text, lead="... ", indent=4)
+    page.gap()
+    page.line("More about one: preflight why CHECK")
 
 
 def _list(checks: list[Check]) -> None:

@@ -19,8 +19,10 @@ from preflight.text import clean
 WIDEST = 100
 LONGEST_TEXT = 2000
 LONGEST_HANG = 5
-# A space that may end a row: not one inside "12 345", "frame 17" or "1.250 s".
-_BREAK = re.compile(r"(?!(?<=\d) \d{3}\b)(?!(?<=frame) \d)(?!(?<=\d) m?s\b) +")
+# A space that may end a row: not one inside "12 345", "frame 17", "1.250 s", or a maker's name and the end of an address.
+_BREAK = re.compile(
+    r"(?!(?<=\d) \d{3}\b)(?!(?<=frame) \d)(?!(?<=\d) (?:m?s|[kMG]b/s|kHz)\b)(?!(?<![,;]) [\da-f]{2}(?::[\da-f]{2}){1,2}(?![\da-f:])) +"
+)
 
 
 def console(stderr: bool = False) -> Console:
@@ -34,6 +36,11 @@ def console(stderr: bool = False) -> Console:
         highlight=False,
         emoji=False,
     )
+
+
+def rows_of(text: str) -> int:
+    """How many rows of the terminal a line takes that is written as it is."""
+    return -(-cell_len(text) // max(shutil.get_terminal_size().columns, 20))
 
 
 class Page:

@@ -1,14 +1,19 @@
-"""The result as text for a terminal: the verdict, what to fix first, what follows from it, and then the rest.
+"""The whole result as text for a terminal: the verdict, what to fix first, what follows from it, who is here, and the rest.
 
-Colour only repeats what a word already says. What to take care of stands before the steps it belongs to.
+`screen` has the first screen of it. Colour only repeats what a word already says. What to take care of stands before the first
+steps it belongs to, and is not said again.
 """
+
+from collections.abc import Iterator
 
 from rich.console import Console
 
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.facts import Facts
+from preflight.report.daytime import Daytime
 from preflight.report.page import Page
 from preflight.report.result import name_of
+from preflight.report.rollcall import Device, in_words, roll_call
 from preflight.verdict import Ranked, Result, word
 
 STYLES = {
@@ -33,7 +38,7 @@ NO_SHEET = (
 
 def show(result: Result, console: Console) -> None:
     page = Page(console)
-    verdict = result.verdict
+    verdict, daytime = result.verdict, Daytime(result.facts)
     to_fix = [r for r in verdict.findings if r.fix_first is not None]
     follows = [r for r in verdict.findings if r.explained_by]
     unproven = _of(result, Outcome.UNPROVEN)
@@ -51,34 +56,44 @@ def show(result: Result, console: Console) -> None:
 
         page.line(summary(result.facts.soak))
     else:
-        page.line(_seen(result.facts))
+        page.line(_seen(result.facts, daytime))
     if result.facts.wire_refused:
         page.line(result.facts.wire_refused, lead="The network was not judged: ", lead_style="bold")
     if verdict.verdict == "unproven":
         page.line("Nothing could be judged, so this is neither a yes nor a no.")
     timed = result.facts.soak is None  # after hours seconds say nothing; the words have the clock's time
+    cared: set[str] = set()
     for ranked in to_fix:
         page.gap()
-        _trouble(page, ranked, timed)
+        _trouble(page, ranked, daytime if timed else None, cared)
+        cared |= set(ranked.finding.cautions)
     if follows:
         page.gap()
         page.line("These follow from it. Look again when the cause is mended:", style="bold")
         for ranked in follows:
-            _follows(page, ranked)
+            _follows(page, ranked, daytime)
     if unproven:
         page.gap()
         page.line(f"Could not be shown either way ({len(unproven)}):", style="bold")
-        for finding in unproven:
-            _unproven(page, finding, with_fix=len(unproven) <= SHOWN_UNPROVEN)
+        for alike in _alike(unproven):
+            _unproven(page, alike, with_fix=len(unproven) <= SHOWN_UNPROVEN)
         if len(unproven) > SHOWN_UNPROVEN:
             page.line("What would show one of them: preflight why NAME", indent=3)
     if passed:
         page.gap()
-        page.line(
-            ", ".join(finding.check for finding in passed),
-            lead=f"PASS ({len(passed)}): ",
-            lead_style=STYLES[Outcome.PASS],
-        )
+        page.line(f"In order ({len(passed)}):", style="bold")
+        for finding in passed:
+            page.line(
+                f"{finding.check}: {daytime.beside(finding.headline)}",
+                lead="PASS ",
+                lead_style=STYLES[Outcome.PASS],
+                indent=3,
+            )
+    if devices := roll_call(result) if timed else []:
+        page.gap()
+        page.line(f"Devices ({sum(device.heard for device in devices)} heard):", style="bold")
+        for device in devices:
+            _device(page, device, daytime)
     if result.facts.soak is not None:
         from preflight.report.soak import show_measured
 
@@ -100,64 +115,102 @@ def _of(result: Result, outcome: Outcome) -> list[Finding]:
     return [r.finding for r in result.verdict.findings if r.finding.outcome == outcome]
 
 
-def _seen(facts: Facts) -> str:
+def _seen(facts: Facts, daytime: Daytime) -> str:
     source = facts.source
     if source is None:
         return "From the rig sheet alone." if facts.budget is not None else "This computer only."
     frames = f"{source.frames:,} frames in {source.duration_s:.1f} s".replace(",", " ")
-    how = "Heard" if source.kind == "live" else "Capture of"
-    where = "" if facts.vantage == "unknown" else f", {facts.vantage}"
-    return f"{how} {frames}{where}{'; stopped by hand' if source.partial else ''}."
+    told = [f"{'Heard' if source.kind == 'live' else 'Capture of'} {frames}", daytime.span()]
+    told += ["" if facts.vantage == "unknown" else facts.vantage]
+    return f"{', '.join(filter(None, told))}{'; stopped by hand' if source.partial else ''}."
 
 
-def _trouble(page: Page, ranked: Ranked, timed: bool) -> None:
+def _trouble(page: Page, ranked: Ranked, daytime: Daytime | None, cared: set[str]) -> None:
+    """Without `daytime`, evidence stands without where and when. `cared` are the cautions that were said before."""
     finding = ranked.finding
-    _headline(page, finding, f"{ranked.fix_first}. ")
+    _headline(page, finding, f"{ranked.fix_first}. ", daytime)
     # What the headline has said in the same words is not said again.
     said = finding.headline.rstrip(".")
     told = [each for each in finding.evidence if each.frame is not None or each.text.rstrip(".") != said]
     seen = told[:SHOWN_EVIDENCE]
     for evidence in seen:
-        page.line(_evidence(evidence) if timed else evidence.text, lead="- ", indent=3)
+        page.line(_evidence(evidence, daytime) if daytime else evidence.text, lead="- ", indent=3)
     if len(told) > len(seen):
         page.line(f"and {len(told) - len(seen)} more (--json has all)", lead="- ", indent=3)
     for caution in finding.cautions:
-        page.line(caution, lead="Take care: ", lead_style="bold yellow", indent=3)
+        if caution not in cared:
+            page.line(caution, lead="Take care: ", lead_style="bold yellow", indent=3)
     for number, fix in enumerate(finding.fixes, 1):
         page.line(fix, lead=f"{number}) ", indent=5)
 
 
-def _headline(page: Page, finding: Finding, number: str) -> None:
+def _headline(page: Page, finding: Finding, number: str, daytime: Daytime | None) -> None:
     word = f"{number}{finding.outcome.value.upper()} "
     page.line(f"{finding.check}", lead=word, lead_style=STYLES[finding.outcome], style="bold")
-    page.line(finding.headline, indent=3)
+    page.line(daytime.beside(finding.headline) if daytime else finding.headline, indent=3)
 
 
-def _follows(page: Page, ranked: Ranked) -> None:
+def _follows(page: Page, ranked: Ranked, daytime: Daytime) -> None:
     finding = ranked.finding
     page.line(
-        f"{finding.check} (from {', '.join(ranked.explained_by)}): {finding.headline}",
+        f"{finding.check} (from {', '.join(ranked.explained_by)}): {daytime.beside(finding.headline)}",
         lead=f"{finding.outcome.value.upper()} ",
         lead_style=STYLES[finding.outcome],
         indent=3,
     )
 
 
-def _unproven(page: Page, finding: Finding, with_fix: bool) -> None:
+def _alike(findings: list[Finding]) -> Iterator[list[Finding]]:
+    """Those of one reason together: where nothing could be heard, twenty checks say so."""
+    by_headline: dict[str, list[Finding]] = {}
+    for finding in findings:
+        by_headline.setdefault(finding.headline, []).append(finding)
+    yield from by_headline.values()
+
+
+def _unproven(page: Page, alike: list[Finding], with_fix: bool) -> None:
     page.line(
-        f"{finding.check}: {finding.headline}",
+        f"{', '.join(finding.check for finding in alike)}: {alike[0].headline}",
         lead="UNPROVEN ",
         lead_style=STYLES[Outcome.UNPROVEN],
         indent=3,
     )
-    for fix in finding.fixes if with_fix else ():
+    for fix in dict.fromkeys(fix for finding in alike for fix in finding.fixes) if with_fix else ():
         page.line(fix, lead="To show it: ", indent=5)
 
 
-def _evidence(evidence: Evidence) -> str:
-    where = []
-    if evidence.frame is not None:
-        where.append(f"frame {evidence.frame}")
+def _device(page: Page, device: Device, daytime: Daytime) -> None:
+    state = {"missing": "MISSING ", "stranger": "STRANGER ", "silent": "not heard "}.get(device.state, "")
+    places = (device.hardware, device.maker, *device.addresses)
+    page.line(
+        f"{device.name} ({', '.join(filter(None, places))})" if any(places) else device.name,
+        lead=state,
+        lead_style=STYLES[Outcome.FAIL] if state.isupper() else "",
+        indent=3,
+    )
+    names = [f"{told.name} by {told.by}" for told in device.told if told.name != device.name]
+    told = [in_words(device), f"also called {', '.join(names)}" if names else ""]
+    told += [f"plugged into {device.attached}" if device.attached else ""]
+    told += [f"planned at {device.planned}" if device.planned else "", _when(device, daytime)]
+    if words := "; ".join(filter(None, told)):
+        page.line(words, indent=6)
+
+
+def _when(device: Device, daytime: Daytime) -> str:
+    if device.first_s is None or device.last_s is None:
+        return ""
+    once = device.last_s - device.first_s < 0.1
+    span = f"at {device.first_s:.1f} s" if once else f"from {device.first_s:.1f} s to {device.last_s:.1f} s"
+    return daytime.beside(f"heard {span}")
+
+
+def _evidence(evidence: Evidence, daytime: Daytime) -> str:
+    return f"{daytime.beside(evidence.text)}{place(evidence, daytime)}"
+
+
+def place(evidence: Evidence, daytime: Daytime) -> str:
+    """Where and when, to stand behind words: " [frame 17, 1.250 s, 20:15:01]", "" where neither is known."""
+    where = [f"frame {evidence.frame}"] if evidence.frame is not None else []
     if evidence.time_s is not None:
-        where.append(f"{evidence.time_s:.3f} s")
-    return f"{evidence.text} [{', '.join(where)}]" if where else evidence.text
+        where += filter(None, (f"{evidence.time_s:.3f} s", daytime.at(evidence.time_s)))
+    return f" [{', '.join(where)}]" if where else ""

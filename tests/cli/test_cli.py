@@ -86,8 +86,8 @@ def test_worst_status(statuses, worst):
 def test_study_says_not_ready():
     done = run("study", LOOP)
     assert done.exit_code == 1
-    assert done.stdout.startswith("NOT READY: ")
-    assert "1. FAIL loop" in done.stdout
+    assert done.stdout.startswith("NOT READY ==")
+    assert "1. FAIL loop" in done.stdout and len(done.stdout.splitlines()) <= 24
 
 
 def test_a_bare_json_never_takes_the_capture_for_its_file():
@@ -140,7 +140,8 @@ def test_evidence_goes_into_a_folder(tmp_path):
 def test_study_reads_standard_input():
     with Path(CLEAN).open("rb") as capture:
         done = subprocess.run([*PREFLIGHT, "study", "-"], stdin=capture, capture_output=True, text=True)
-    assert done.returncode == 0 and done.stdout.startswith("READY: standard input"), done
+    assert done.returncode == 0 and done.stdout.startswith("READY\n"), done
+    assert "standard input: 2 283 frames" in done.stdout
 
 
 def test_a_closed_pipe_is_quiet():
@@ -198,3 +199,56 @@ def test_why_lists_and_explains():
 def test_rehearse_agrees_with_the_manifest():
     done = run("rehearse")
     assert done.exit_code == 0, done.stdout
+
+
+def test_why_finds_a_word_in_the_texts():
+    found = run("why", "dropouts")
+    assert found.exit_code == 0 and "clock" in found.stdout and "clicks first, then dropouts." in found.stdout
+    assert "broadcast-storm" not in found.stdout
+    assert "loop" in run("why", "two", "cables").stdout
+    assert run("why", "lock").exit_code == 2, "words are found by their beginning, not in their middle"
+
+
+def test_preflight_alone_prints_its_help():
+    done = run()
+    assert done.exit_code == 0 and done.stdout == run("--help").stdout
+
+
+def test_full_prints_everything():
+    done = run("study", "--full", LOOP)
+    assert done.exit_code == 1 and done.stdout.startswith("NOT READY: ")
+    for part in (
+        "[frame 141, 1.000 s, ",
+        "4) Run the line check again.",
+        "PASS vlan-tags: ",
+        "Devices (8 heard):",
+    ):
+        assert part in done.stdout
+    assert done.stdout.count("Mute the PA") == 1
+
+
+def test_what_was_written_is_said(tmp_path):
+    files = [str(tmp_path / name) for name in ("a.json", "b.html", "c.json")]
+    options = ("--json", files[0], "--report", files[1], "--save-result", files[2])
+    done = run("study", LOOP, *options)
+    assert all(file in done.stderr for file in files) and done.stderr.count("\n") == 1
+    assert run("study", LOOP, "--json").stderr == ""
+
+
+@pytest.mark.parametrize("option", ["--json", "--report", "--save-result", "--evidence"])
+def test_nothing_is_overwritten_unasked(tmp_path, option):
+    name = tmp_path / {"--report": "x.html", "--evidence": "x"}.get(option, "x.json")
+    kept = name / "loop.pcapng" if option == "--evidence" else name
+    kept.parent.mkdir(exist_ok=True)
+    kept.write_text("mine", encoding="utf-8")
+    done = run("study", LOOP, option, str(name))
+    assert done.exit_code == 2 and "is there already" in done.stderr and done.stdout == ""
+    assert kept.read_text(encoding="utf-8") == "mine"
+    assert run("study", LOOP, "--overwrite", option, str(name)).exit_code == 1
+    assert kept.read_bytes() != b"mine"
+
+
+def test_two_names_of_adapters_are_one_too_many():
+    done = run("linecheck", "eth7", "--adapter", "eth8")
+    assert done.exit_code == 2 and "two adapters are named" in done.stderr
+    assert "there is no adapter 'no-such0'" in run("linecheck", "no-such0").stderr

@@ -128,7 +128,7 @@ def test_learn_from_the_command_line(tmp_path):
     file = tmp_path / "learned.toml"
     assert run("sheet", "learn", str(CLEAN), "--to", str(file)).exit_code == 0
     assert "FILL IN" in file.read_text() and run("sheet", "check", str(file)).exit_code == 0
-    done = run("study", str(CLEAN), "--sheet", str(file))
+    done = run("study", str(CLEAN), "--full", "--sheet", str(file))
     assert done.exit_code == 0 and "strangers" in done.stdout
     assert run("sheet", "learn").exit_code == 2
     done = run("sheet", "learn", str(file))

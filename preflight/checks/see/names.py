@@ -73,9 +73,10 @@ class Names:
     @cached_property
     def _called(self) -> dict[str, str]:
         best = {hardware: told[0].name for hardware, told in self.told.items() if told}
+        own = {hardware for hardware, name in best.items() if name == THIS_COMPUTER}  # with several adapters
         for octets in (2, 3, 6):
             many = Counter(name.casefold() for name in best.values())
-            twins = [hardware for hardware, name in best.items() if many[name.casefold()] > 1]
+            twins = [mac for mac, name in best.items() if many[name.casefold()] > 1 and mac not in own]
             best |= {hardware: f"{self.told[hardware][0].name} {end(hardware, octets)}" for hardware in twins}
         return best
 

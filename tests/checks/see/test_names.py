@@ -70,6 +70,12 @@ def test_this_computer_is_itself_unless_the_sheet_names_it(tmp_path):
     assert names_of(replace(facts, sheet=sheet)).name(BOX) == "desk"
 
 
+def test_a_computer_of_several_adapters_is_one(tmp_path):
+    frames = [(0.0, arp(5, 6), True), (0.1, arp(7, 6), True), (0.2, arp(6, 7), False)]
+    names = names_of(study(str(write_with_direction(tmp_path / "x.pcapng", frames))))
+    assert names.name(mac(5)) == names.name(mac(7)) == THIS_COMPUTER
+
+
 def test_who_speaks_for_many_by_mdns_has_none_of_their_names(tmp_path):
     hosts = [f"host-{n}.local." for n in range(4)]
     assert names_of(studied(tmp_path, [(0.0, mdns(*hosts))])).name(BOX) == "ICANN 53:05"
