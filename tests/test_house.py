@@ -86,6 +86,17 @@ def test_no_check_reads_another():
         assert not others, path
 
 
+def test_only_checks_mention_devices():
+    """`say.who` marks a place for a name, which is put there when a finding is made. Whoever else speaks of devices asks
+    `names_of(facts)` for the name."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if path.is_relative_to(PACKAGE / "checks"):
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module == "preflight.checks.say":
+                assert "who" not in {alias.name for alias in node.names}, path
+
+
 each_check = pytest.mark.parametrize(
     "check", [check for check, _ in all_checks()], ids=lambda check: check.name
 )

@@ -10,8 +10,11 @@ from datetime import datetime
 from preflight.facts import Facts
 
 DAY_S = 86_400
-# Moments in the words of the checks: "at 3.2 s", "from 0.5 s to 12.0 s".
-_MOMENT = re.compile(r"\b(?:at (?P<at>\d+\.\d+) s|from (?P<start>\d+\.\d+) s to (?P<end>\d+\.\d+) s)\b")
+# Moments in the words of the checks: "at 3.2 s", "from 0.5 s to 12.0 s", "at 12:05" for minutes and seconds.
+_MOMENT = re.compile(
+    r"\b(?:at (?P<at>\d+\.\d+) s|from (?P<start>\d+\.\d+) s to (?P<end>\d+\.\d+) s"
+    r"|(?:at|from) (?P<minutes>\d{1,6}):(?P<seconds>\d\d)(?![:\d]))\b"
+)
 
 
 class Daytime:
@@ -43,7 +46,10 @@ class Daytime:
         return _MOMENT.sub(self._beside, text)
 
     def _beside(self, found: re.Match[str]) -> str:
-        times = [self.at(float(told)) for told in (found["at"], found["start"], found["end"]) if told]
+        if found["minutes"]:
+            times = [self.at(60.0 * int(found["minutes"]) + int(found["seconds"]))]
+        else:
+            times = [self.at(float(told)) for told in (found["at"], found["start"], found["end"]) if told]
         return f"{found[0]} ({' to '.join(times)})" if all(times) else found[0]
 
     def _moment(self, seconds: float | None) -> datetime | None:

@@ -93,6 +93,7 @@ class DeviceRecord(TypedDict):
     planned_port: Annotated[str, Field(description="switch and port by the rig sheet")]
     sends: Annotated[Sequence[SentRecord], Field(description="the most first, the first few")]
     frames: Count
+    bytes: Annotated[int, Field(ge=0, description="on the wire, with preamble, check sequence and gap")]
     first_s: Annotated[float | None, Field(description="first heard, seconds from the first frame")]
     last_s: Annotated[float | None, Field(description="last heard")]
 

@@ -108,6 +108,7 @@ def _device(device: Device) -> "DeviceRecord":
         "planned_port": device.planned,
         "sends": [{"what": what, "frames": frames} for what, frames in device.sends],
         "frames": device.frames,
+        "bytes": device.bytes,
         "first_s": device.first_s,
         "last_s": device.last_s,
     }

@@ -17,7 +17,7 @@ from preflight.checks.see.dhcp import heard_servers
 from preflight.checks.see.maker import maker
 from preflight.checks.see.names import Names, Told, names_of
 from preflight.checks.see.roll import Roll, roll
-from preflight.checks.see.streams import heard_streams
+from preflight.checks.see.streams import all_streams
 from preflight.facts import Facts
 from preflight.tally.facts import ClockPort, Flow, Talker
 from preflight.verdict import Result
@@ -61,6 +61,7 @@ class Device:
     sends: tuple[tuple[str, int], ...] = ()
     more_sent: int = 0
     frames: int = 0
+    bytes: int = 0
     first_s: float | None = None
     last_s: float | None = None
 
@@ -117,6 +118,7 @@ def _here(wire: Wire, names: Names, called: Roll | None, attached: str) -> Itera
             sends=tuple(most[:MOST_SENT]),
             more_sent=max(len(most) - MOST_SENT, 0),
             frames=talker.frames,
+            bytes=talker.bytes,
             first_s=talker.first_s,
             last_s=talker.last_s,
         )
@@ -204,7 +206,7 @@ def _clocks(ports: Iterable[ClockPort]) -> Iterator[tuple[str, str]]:
 
 def _streams(wire: Wire) -> Iterator[tuple[str, str]]:
     count: dict[str, int] = defaultdict(int)
-    for _, flow in heard_streams(wire):
+    for _, flow in all_streams(wire):
         count[flow.source] += 1
     for hardware, number in count.items():
         yield hardware, f"sends {counted(number, 'stream')}"

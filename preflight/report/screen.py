@@ -16,7 +16,7 @@ from preflight.checks import check_named
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.say import count_text, counted, listed
-from preflight.checks.see.streams import heard_streams
+from preflight.checks.see.streams import all_streams
 from preflight.facts import Facts
 from preflight.report.daytime import Daytime
 from preflight.report.page import LONGEST_TEXT, WIDEST, wrap
@@ -31,6 +31,7 @@ BESIDE = 2  # rows that the command itself and the next prompt take
 SHOWN = 3  # things to mend
 LABEL = 9  # columns of a label of the roll call
 ALL = 99
+NO_STREAM = "no stream heard: start the audio, or listen where it passes"
 NO_SHEET = "none (--sheet FILE): who is missing or strange is not known"
 
 
@@ -313,16 +314,16 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
 
 
 def _audio(facts: Facts) -> str:
-    """The streams that were heard, and how well they came."""
-    streams = heard_streams(facts)
-    tally = facts.tally
-    rtp = {id(flow) for _, flow in streams}
-    others = sum(flow.stream and id(flow) not in rtp for flow in tally.flows) if tally is not None else 0
+    """The streams that were heard, and how well they came; steady flows that do not count their frames are only named."""
+    streams = all_streams(facts)
+    counting = {id(flow) for _, flow in streams}
+    flows = facts.tally.flows if facts.tally is not None else ()
+    others = sum(flow.stream and id(flow) not in counting for flow in flows)
     beside = f"; {counted(others, 'other steady flow')}" if others else ""
     if not streams:
-        return f"no RTP stream heard{beside or ': start the audio, or listen where it passes'}"
+        return f"no stream heard that counts its packets{beside}" if beside else NO_STREAM
     lost, due = (sum(getattr(stream, name) for stream, _ in streams) for name in ("lost", "expected"))
     rates = sorted({stream.clock_hz for stream, _ in streams if stream.clock_hz})
     rate = f" at {', '.join(f'{hz / 1000:g}' for hz in rates[:3])} kHz" if rates else ""
     how = f"{count_text(lost)} of {count_text(due)} packets lost" if lost else "every packet came"
-    return f"{counted(len(streams), 'RTP stream')}{rate}, {how}{beside}"
+    return f"{counted(len(streams), 'stream')}{rate}, {how}{beside}"

@@ -252,3 +252,10 @@ def test_two_names_of_adapters_are_one_too_many():
     done = run("linecheck", "eth7", "--adapter", "eth8")
     assert done.exit_code == 2 and "two adapters are named" in done.stderr
     assert "there is no adapter 'no-such0'" in run("linecheck", "no-such0").stderr
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="the loopback adapter is called lo on Linux")
+def test_the_adapter_and_why_it_was_taken_come_first():
+    done = run("linecheck", "lo", "--listen", "100ms")
+    assert done.exit_code in (0, 1, 3) and done.stdout
+    assert done.stderr.splitlines()[0].startswith("lo, as you named it: it reaches this computer only")

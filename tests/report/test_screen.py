@@ -18,9 +18,10 @@ from preflight.facts import Facts
 from preflight.report.screen import BESIDE, show_screen
 from preflight.study import study
 from preflight.verdict import Result, decide, judged
+from tests.checks.computers import desk
 from tests.report.samples import RESULTS, facts, hostile
 from tests.rig import shows
-from tests.tally.captures import studied
+from tests.tally.captures import mac, studied
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 SNAPSHOTS = Path(__file__).parent / "snapshots"
@@ -50,6 +51,13 @@ def rig_with_a_missing_box(folder: Path) -> Result:
 def results(tmp_path_factory) -> dict[str, Result]:
     names = {"healthy": "clean-rig.pcap.gz", "a-loop": "loop.pcap.gz", "no-audio": "no-dhcp.pcap"}
     played = {name: judged(study(str(CAPTURES / file))) for name, file in names.items()}
+    heard = played["healthy"].facts
+    source = replace(heard.source, kind="live", name="audio")
+    desks = desk(hardware_address=mac(10))
+    at_the_desk = judged(
+        replace(heard, source=source, host=desks.host, adapter=desks.adapter, vantage="access port")
+    )
+    played |= {"linecheck": at_the_desk}
     planned = {"missing-box": rig_with_a_missing_box(tmp_path_factory.mktemp("rig"))}
     return played | planned | {f"sample-{name}": result for name, result in RESULTS.items()}
 
@@ -66,6 +74,7 @@ def in_utc(monkeypatch):
 
 NAMES = [
     "healthy",
+    "linecheck",
     "a-loop",
     "no-audio",
     "missing-box",

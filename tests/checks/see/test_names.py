@@ -1,6 +1,7 @@
 """What devices are called: the best name wins, strangers' words do no harm, an address stands once beside the name."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from scapy.layers.dns import DNS, DNSRR
@@ -11,12 +12,15 @@ from preflight.checks import judge_all
 from preflight.checks.say import MENTION, who
 from preflight.checks.see.names import THIS_COMPUTER, names_of, network_name
 from preflight.facts import Facts
+from preflight.report.result import as_json
 from preflight.rig.read import parse
 from preflight.study import study
+from preflight.verdict import judged
 from tests.rig import shows
 from tests.tally.captures import arp, every, mac, rtp, sap, sdp, studied, told, write_with_direction
 from tests.wire import samples
 
+CAPTURES = Path(__file__).parents[3] / "captures"
 BOX = mac(5)
 
 
@@ -138,3 +142,10 @@ def test_nobody_can_send_the_mark_of_a_mention(tmp_path):
     forged = [(0.2, bytes(samples.lldp(src=BOX, name=who(mac(9)).encode())))]
     name = names_of(studied(tmp_path, forged)).name(BOX)
     assert name.startswith("“") and not MENTION.search(name)
+
+
+@pytest.mark.parametrize(
+    "name", ["loop.pcap.gz", "wifi-bridge.pcap", "stray-dhcp.pcapng", "address-clash.pcap.gz"]
+)
+def test_no_mark_is_left_in_a_result(name):
+    assert "\ufffd" not in as_json(judged(study(str(CAPTURES / name))))
