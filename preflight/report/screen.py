@@ -183,6 +183,7 @@ class _Screen:
             yield from self._told(text, size.roll, lead=label.ljust(LABEL), lead_style="bold", style=style)
 
     def _lines(self, size: _Size) -> Iterator[tuple[str, str, str]]:
+        """Label, words and style of each line."""
         facts = self._result.facts
         if facts.tally is not None and facts.source is not None and facts.source.frames:
             heard = [device for device in self._devices if device.heard]
@@ -253,25 +254,21 @@ class _Screen:
         unproven = by[Outcome.UNPROVEN]
         if unproven:
             told.append(f"{len(unproven)} not judged")
-        # Twenty checks that wait for one right are one thing.
-        deaf = [
-            finding
-            for finding in unproven
-            if finding.headline.endswith(self._result.facts.wire_refused or "\n")
-        ]
+        # Twenty checks that say "Not heard" are one thing.
+        deaf = [finding for finding in unproven if finding.headline.startswith("Not heard: ")]
         names = [f"{len(deaf)} that need to listen"] if deaf else []
         names += [finding.check for finding in unproven if finding not in deaf]
         more = f": {', '.join(names)}" if unproven and size.unjudged else ""
         yield from self._told(
             f"{', '.join(told)}{more}.", size.unjudged or 1, lead="Checks".ljust(LABEL), lead_style="bold"
         )
-        about = self._to_mend[0].finding.check if self._to_mend else "CHECK"
-        yield from self._told(
-            f"--full prints all; preflight why {about}",
-            2 if size.gaps else 1,
-            lead="More".ljust(LABEL),
-            lead_style="bold",
+        about = (
+            f"number 1: preflight why {self._to_mend[0].finding.check}"
+            if self._to_mend
+            else "a check: preflight why NAME"
         )
+        text = f"--full prints everything; about {about}"
+        yield from self._told(text, 2 if size.gaps else 1, lead="More".ljust(LABEL), lead_style="bold")
 
 
 def _cut(text: str, width: int) -> str:
@@ -325,5 +322,5 @@ def _audio(facts: Facts) -> str:
     lost, due = (sum(getattr(stream, name) for stream, _ in streams) for name in ("lost", "expected"))
     rates = sorted({stream.clock_hz for stream, _ in streams if stream.clock_hz})
     rate = f" at {', '.join(f'{hz / 1000:g}' for hz in rates[:3])} kHz" if rates else ""
-    how = f"{count_text(lost)} of {count_text(due)} packets lost" if lost else "every packet came"
+    how = f"{count_text(lost)} of {count_text(due)} packets lost" if lost else "no packet lost"
     return f"{counted(len(streams), 'stream')}{rate}, {how}{beside}"

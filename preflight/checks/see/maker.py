@@ -12,6 +12,9 @@ from pathlib import Path
 from preflight.text import clean
 
 RANDOM = "random address"
+FEW = 16
+# The registry's own form: the block as six digits, "(base 16)", and the organization up to the end of the line.
+ENTRY = re.compile(rb"\n([0-9A-F]{6}) [^\n]*\(base 16\)([^\n]*)")
 LOCAL_BIT, GROUP_BIT = 0x02, 0x01  # of the first octet: IEEE 802 section 8, the U/L and I/G bits
 
 
@@ -24,21 +27,32 @@ def locally_administered(mac: str) -> bool:
     return bool(first & LOCAL_BIT) and not first & GROUP_BIT
 
 
-@lru_cache(maxsize=1024)
 def maker(mac: str) -> str:
     """The maker's name as registered, "random address" for a locally administered one, "" when not known."""
     if locally_administered(mac):
         return RANDOM
     block = mac.replace(":", "")[:6].upper()
+    return _registered(block) if re.fullmatch("[0-9A-F]{6}", block) else ""
+
+
+@lru_cache(maxsize=4096)
+def _registered(block: str) -> str:
+    """Who registered the block of six digits. A few are looked up in the text as it lies, milliseconds each; where many are
+    asked for, its index pays."""
     registry = _registry()
-    if registry is None or not re.fullmatch("[0-9A-F]{6}", block):
+    if registry is None:
         return ""
-    # The registry's own form: the block as six digits, "(base 16)", and the organization up to the end of the line.
+    if _registered.cache_info().misses > FEW:
+        return clean(_index().get(block.encode(), b"").strip(), 40)
     start = registry.find(f"\n{block} ".encode())
-    if start < 0:
-        return ""
-    line = registry[start + 1 : start + 240].split(b"\n", 1)[0]
-    return clean(line.partition(b"(base 16)")[2].strip(), 40)
+    found = ENTRY.match(registry, start) if start >= 0 else None
+    return clean(found[2].strip(), 40) if found else ""
+
+
+@cache
+def _index() -> dict[bytes, bytes]:
+    registry = _registry()
+    return {found[1]: found[2] for found in ENTRY.finditer(registry)} if registry is not None else {}
 
 
 @cache

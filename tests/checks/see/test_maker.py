@@ -27,3 +27,11 @@ def test_what_is_no_address_has_no_maker(mac: str) -> None:
 
 def test_a_made_up_address_is_told() -> None:
     assert maker("02:00:5e:00:53:01") == "random address"
+
+
+def test_of_many_makers_each_is_read_the_same() -> None:
+    """Many are read from an index of the registry."""
+    many = [f"00:00:{n:02x}:00:00:00" for n in range(64)]
+    assert len({maker(mac) for mac in many}) > 32
+    for mac in many:
+        assert maker(mac) == clean(EUI(mac).oui.registration().org, 40)
