@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 from preflight import __version__
 from preflight.facts import Facts
-from preflight.report.rollcall import Device, roll_call
 from preflight.rig.budget import Budget
 from preflight.text import to_json
 from preflight.verdict import Ranked, Result
 
 if TYPE_CHECKING:
     from preflight.report.record import BudgetRecord, DeviceRecord, FindingRecord, ResultRecord, SourceRecord
+    from preflight.report.rollcall import Device
 
 SCHEMA: Final = 1
 
@@ -27,6 +27,8 @@ def as_dict(result: Result) -> "ResultRecord":
         "findings": [_finding(ranked) for ranked in result.verdict.findings],
     }
     if result.facts.tally is not None:
+        from preflight.report.rollcall import roll_call
+
         record["devices"] = [_device(device) for device in roll_call(result)]
     if result.facts.budget is not None:
         record["budget"] = _budget(result.facts.budget)
@@ -92,7 +94,7 @@ def name_of(facts: Facts) -> str:
     return facts.adapter or "this computer"
 
 
-def _device(device: Device) -> "DeviceRecord":
+def _device(device: "Device") -> "DeviceRecord":
     return {
         "hardware": device.hardware,
         "name": device.name,
