@@ -12,7 +12,7 @@ from typing import Literal
 from preflight.checks.asks import Wire
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.say import counted, what
-from preflight.checks.see.best_master import grandmaster, leader
+from preflight.checks.see.best_master import grandmaster, hardware_of, leader
 from preflight.checks.see.dhcp import heard_servers
 from preflight.checks.see.maker import maker
 from preflight.checks.see.names import Names, Told, names_of
@@ -94,7 +94,7 @@ def _here(wire: Wire, names: Names, called: Roll | None, attached: str) -> Itera
         addresses[flow.source][flow.source_ip] = None
     for arp in wire.heard(ArpMessage):
         addresses[arp.seen.src][arp.sender_address] = None
-    does, ports, planned = _does(wire), _ports(wire), _planned(called, wire)
+    does, ports, planned = _does(wire, names), _ports(wire), _planned(called, wire)
     for talker in wire.tally.talkers[:MOST_DEVICES]:
         hardware = talker.hardware
         told = [address for address in addresses[hardware] if address not in NO_ADDRESSES]
@@ -179,15 +179,15 @@ def listening_port(neighbours: Finding | None) -> str:
     return ", ".join(filter(None, (str(told["name"]), called)))
 
 
-def _does(wire: Wire) -> dict[str, list[str]]:
+def _does(wire: Wire, names: Names) -> dict[str, list[str]]:
     """By hardware address, what matters most first."""
     does: dict[str, list[str]] = defaultdict(list)
-    for hardware, words in (*_clocks(wire.tally.clocks), *_streams(wire), *_told(wire)):
+    for hardware, words in (*_clocks(wire.tally.clocks, names), *_streams(wire), *_told(wire)):
         does[hardware].append(words)
     return does
 
 
-def _clocks(ports: Iterable[ClockPort]) -> Iterator[tuple[str, str]]:
+def _clocks(ports: Iterable[ClockPort], names: Names) -> Iterator[tuple[str, str]]:
     domains: dict[tuple, list[ClockPort]] = defaultdict(list)
     for port in ports:
         if port.kind == ("Sync" if port.version == 1 else "Announce"):
@@ -196,11 +196,13 @@ def _clocks(ports: Iterable[ClockPort]) -> Iterator[tuple[str, str]]:
         kind = "IEEE 802.1AS" if sdo == 1 else "PTP"
         leads = leader(masters)
         for port in masters:
-            if port is leads:
-                does = "passes the clock on" if port.steps_removed else "leads the clock"
+            if port is leads and not port.steps_removed:
+                does = "leads the clock"
+            elif grandmaster(port) == grandmaster(leads):
+                made_of = hardware_of(grandmaster(port))
+                does = f"passes on the clock{f' of {names.name(made_of)}' if made_of else ''}"
             else:
-                same = grandmaster(port) == grandmaster(leads)
-                does = "passes the clock on" if same else "announces a clock, too"
+                does = "announces a clock, too"
             yield port.hardware, f"{does} ({kind} domain {domain})"
 
 

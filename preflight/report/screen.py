@@ -217,10 +217,10 @@ class _Screen:
 
     def _clock(self) -> str:
         leads = [
-            f"{device.name} {words.replace(' the clock', '', 1)}"
+            f"{device.name} {words.replace('leads the clock', 'leads')}"
             for device in self._devices
             for words in device.does
-            if words.startswith(("leads the clock", "passes the clock on"))
+            if words.startswith(("leads the clock", "passes on the clock"))
         ]
         if leads:
             return "; ".join(leads)

@@ -46,6 +46,20 @@ def test_of_two_clocks_one_leads(tmp_path):
     assert found["ICANN 53:02"].does == ("announces a clock, too (PTP domain 0)",)
 
 
+def test_who_passes_a_clock_on_says_whose_it_is(tmp_path):
+    """A boundary clock: its announcements tell of a grandmaster one step away, box 1."""
+
+    def passed_on(n: int) -> bytes:
+        frame = bytearray(announce(1, n))
+        frame[6:12] = bytes.fromhex(mac(9).replace(":", ""))  # the sender
+        frame[14 + 20 : 14 + 28] = bytes.fromhex("00005efffe005309")  # its own identity
+        frame[14 + 61 : 14 + 63] = b"\0\1"  # steps removed
+        return bytes(frame)
+
+    found = called(studied(tmp_path, every(1.0, passed_on, 0.0, 6.0)))
+    assert found["ICANN 53:09"].does == ("passes on the clock of ICANN 53:01 (PTP domain 0)",)
+
+
 def test_the_sheet_tells_who_is_listed_strange_missing_or_silent(tmp_path):
     """The right box hums each second when all is well; the spare desk may be off."""
     there = [n for n in shows.NAMES if n not in (shows.RIGHT, shows.SPARE)]

@@ -28,6 +28,14 @@ def grandmaster(port: ClockPort) -> str:
     return port.grandmaster if port.grandmaster.strip("0") else port.clock
 
 
+def hardware_of(identity: str) -> str:
+    """The hardware address that a clock's identity was made of (IEEE 1588-2008 7.5.2.2.2), "" where it was not."""
+    if len(identity) != 16 or identity[6:10] != "fffe":
+        return ""
+    made = identity[:6] + identity[10:]
+    return ":".join(made[at : at + 2] for at in range(0, 12, 2))
+
+
 def leader(masters: Iterable[ClockPort]) -> ClockPort:
     """Who announced last of the masters of a domain; among ways to one clock the nearest. Raises ValueError where there is none."""
     masters = tuple(masters)

@@ -18,7 +18,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, heard_only, who
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, fail, passed, trouble, unproven
-from preflight.checks.see.best_master import best, grandmaster, leader, reason
+from preflight.checks.see.best_master import best, grandmaster, hardware_of, leader, reason
 from preflight.checks.see.flows import shown
 from preflight.tally.facts import ClockPort
 
@@ -344,7 +344,9 @@ def _silence(port: ClockPort) -> Span:
 def _leads(port: ClockPort) -> str:
     if port.steps_removed:
         steps = counted(port.steps_removed, "step")
-        return f"{_named(port)} passes on the clock {port.grandmaster}, {steps} away"
+        made_of = hardware_of(port.grandmaster)
+        clock = f"of {who(made_of)}" if made_of else port.grandmaster
+        return f"{_named(port)} passes on the clock {clock}, {steps} away"
     return f"{_named(port)} leads"
 
 
