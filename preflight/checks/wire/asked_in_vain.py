@@ -44,6 +44,7 @@ CHECK = Check(
     cautions=(MUTE_FIRST,),
     unproven="Listen for a minute while devices talk.",
 )
+COPY_S = 0.2  # sooner it is a copy, by a mirror or a loop. Common practice.
 SHOWN = 8
 
 
@@ -54,7 +55,9 @@ def judge(wire: Wire, limits: Limits) -> Says:
         if arp.sender_address:
             has.add(arp.sender_address)
         if arp.op == 1 and arp.sender_address and arp.sender_address != arp.target_address:
-            asked[arp.target_address][arp.sender_hardware].append(arp)
+            before = asked[arp.target_address][arp.sender_hardware]
+            if not before or arp.seen.time_s - before[-1].seen.time_s >= COPY_S:
+                before.append(arp)
     vain = {
         target: [
             questions

@@ -24,6 +24,8 @@ def asks(times: int, apart_s: float = 1.0, device: int = 1, target: int = 77) ->
         (asks(9), PASS),
         (asks(10, 2.99), CAUTION),
         (asks(10, 3.01), PASS),
+        (asks(10, 0.21), CAUTION),
+        (asks(10, 0.19), PASS),  # copies
         ([*asks(10), (0.5, raw.arp(mac(9), "192.0.2.77", "192.0.2.200"))], PASS),  # it is here
         (asks(10) + asks(3, 4.0, target=20), CAUTION),
         (asks(12, device=5, target=5), UNPROVEN),  # it names its own address

@@ -320,4 +320,4 @@ def test_a_client_that_knows_a_server_proves_no_absence():
 
 def test_behind_a_relay_the_server_is_elsewhere():
     finding = judge(heard(("dhcp4", 0.5, samples.offer(giaddr="198.51.100.1"))))
-    assert f"{SERVER_IP}, by the relay {SERVER}" in finding.headline
+    assert f"{SERVER_IP}, by the relay" in finding.headline and SERVER in finding.headline
