@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, TypeVar
 
+from preflight.between.facts import BetweenFacts
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import HostFacts
 from preflight.rig.budget import Budget
@@ -26,7 +27,8 @@ class Facts:
     `wire_refused` says why there is no wire to judge although it was asked for (no privilege, no adapter), and is ""
     otherwise. `link_mbps` is the link's rate that loads are judged by; `link_assumed` when nothing told it.
     `sheet` is what should be there, where a rig sheet was given; `budget` what follows from it alone, where only the
-    plan is asked for; `soak` what hours on one item measured, where it was a soak."""
+    plan is asked for; `soak` what hours on one item measured, where it was a soak; `between` what two captures tell, held against
+    each other."""
 
     source: SourceFacts | None = None
     tally: TallyFacts | None = None
@@ -42,6 +44,7 @@ class Facts:
     sheet: Sheet | None = None
     budget: Budget | None = None
     soak: SoakFacts | None = None
+    between: BetweenFacts | None = None
 
     def heard(self, kind: type[Fact]) -> tuple[Fact, ...]:
         """All wire facts of one type, in the order in which they were seen."""

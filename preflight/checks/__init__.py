@@ -19,7 +19,7 @@ SUBJECTS: tuple[Subject, ...] = get_args(Subject)  # each is a folder
 
 @cache
 def all_checks() -> tuple[tuple[Check, Judge], ...]:
-    """Every check with its judge: the computer's first, then the wire's, the soak's, the plan's, each by name."""
+    """Every check with its judge: the computer's first, then the wire's, the soak's, the plan's, those of two captures, each by name."""
     modules = [
         importlib.import_module(f"{__name__}.{subject}.{found.name}")
         for subject in SUBJECTS

@@ -8,6 +8,7 @@ None, where the command was not asked for it at all: then the check says nothing
 from dataclasses import dataclass, fields
 from typing import Any, Self
 
+from preflight.between.facts import BetweenFacts
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import Adapter, HostFacts
@@ -136,3 +137,33 @@ class Soaked(View):
     @classmethod
     def of(cls, facts: Facts) -> Self | Missing | None:
         return None if facts.soak is None else cls._with(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Captures(View):
+    """Two captures are held against each other: of two places, or of two networks."""
+
+    between: BetweenFacts
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return None if facts.between is None else cls._with(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Places(Captures):
+    """They are of two places in one network, and it is known how their times stand to one another."""
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        told = facts.between
+        return None if told is None or told.pair or told.clocks is None else cls._with(facts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Networks(Captures):
+    """They are of two networks that carry the same streams."""
+
+    @classmethod
+    def of(cls, facts: Facts) -> Self | Missing | None:
+        return None if facts.between is None or not facts.between.pair else cls._with(facts)

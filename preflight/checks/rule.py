@@ -14,7 +14,7 @@ from typing import Any, Literal
 from preflight.checks.asks import View
 from preflight.checks.says import Limits, Says
 
-Subject = Literal["computer", "wire", "soak", "plan"]
+Subject = Literal["computer", "wire", "soak", "plan", "between"]
 Judge = Callable[[Any, Limits], Says]
 
 AGAIN = "Run the line check again."

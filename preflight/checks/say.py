@@ -3,8 +3,8 @@
 import re
 from collections.abc import Iterable
 from datetime import datetime
+from typing import Protocol
 
-from preflight.tally.facts import Flow
 
 # EtherTypes and ports that open standards name.
 ETHERTYPES = {
@@ -41,7 +41,20 @@ MENTION = re.compile(f"{OPENS}([^{OPENS}-{CLOSES}]*){PARTS}([^{OPENS}-{CLOSES}]*
 PROTOCOLS = {1: "ICMP", 2: "IGMP", 6: "TCP", 17: "UDP", 58: "ICMPv6", 103: "PIM", 112: "VRRP"}
 
 
-def what(flow: Flow) -> str:
+class Addressed(Protocol):
+    """What has the addresses of a flow."""
+
+    @property
+    def ethertype(self) -> int: ...
+    @property
+    def protocol(self) -> int | None: ...
+    @property
+    def destination_ip(self) -> str: ...
+    @property
+    def destination_port(self) -> int: ...
+
+
+def what(flow: Addressed) -> str:
     """What a flow is, as far as an open standard names it: "ARP", "mDNS to 224.0.0.251", "UDP port 6000 to ..."."""
     if flow.protocol is None:
         return ETHERTYPES.get(flow.ethertype) or (

@@ -22,6 +22,7 @@ COMMANDS = {
     "sheet": "Write a rig sheet, draft one from a good rig, or check one.",
     "budget": "Say from a rig sheet alone whether the plan holds.",
     "compare": "Say what differs between two saved results: spare computer, last show.",
+    "between": "Hold two captures against each other: what was lost, late or crossed on the way.",
     "handover": "Make one zip to send when you ask for help, with names and addresses replaced.",
     "adapters": "List the adapters, and which one looks like the audio LAN.",
     "why": "Tell what a check looks at, its limits, and how to fix what it finds.",

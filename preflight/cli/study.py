@@ -59,7 +59,7 @@ def command(
         raise click.UsageError("--save-result keeps the result of one capture. Give one FILE.")
     if evidence_to and (len(files) > 1 or files[0] == "-"):
         raise click.UsageError("--evidence reads a capture twice. Give one FILE that is no pipe.")
-    if json_to and json_to != "-" and any(_same(json_to, file) for file in files):
+    if json_to and json_to != "-" and any(same_file(json_to, file) for file in files):
         raise click.UsageError(f"--json would write over the capture {json_to}. Give it another file.")
     from preflight.cli.output import Output, refuse_to_overwrite, write_evidence_of
     from preflight.cli.progress import ProgressBar
@@ -92,7 +92,7 @@ def command(
     return status_of(statuses)
 
 
-def _same(one: str, other: str) -> bool:
+def same_file(one: str, other: str) -> bool:
     try:
         return Path(one).samefile(other)
     except (OSError, ValueError):

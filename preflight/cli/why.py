@@ -16,6 +16,7 @@ HEADINGS = {
     "wire": "The wire",
     "soak": "The soak",
     "plan": "The plan (rig sheet)",
+    "between": "Two captures held against each other",
 }
 
 

@@ -25,7 +25,7 @@ from types import FunctionType, SimpleNamespace
 import numpy as np
 
 # What is compiled together, by what it is for: nobody waits for kernels of which there is no need.
-SURVEY, ANONYMISE = "kernels", "anonymise"
+SURVEY, ANONYMISE, BETWEEN = "kernels", "anonymise", "between"
 KERNEL_MODULES = {
     SURVEY: (
         "preflight.frames.kernels",
@@ -36,6 +36,7 @@ KERNEL_MODULES = {
         "preflight.tally.counter_kernels",
     ),
     ANONYMISE: ("preflight.anonymise.kernels",),
+    BETWEEN: ("preflight.between.kernels",),
 }
 _signatures: dict[Callable, str] = {}
 

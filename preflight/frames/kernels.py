@@ -22,6 +22,7 @@ SRC, DST, ETYPE, VLAN, PROTO, SPORT, DPORT, CAST, DISCOVERY = _batch.take(9)
 DSCP, PCP = _batch.take(2)  # priority marks: of IP, of the first VLAN tag; -1 without
 L3, TAGS, FLOW, DIGEST, KIND, PAYLOAD = _batch.take(6)
 REL, SLOT, COPY = _batch.take(3)
+INTERFACE = _batch.take(1)[0]  # of a pcapng section, counted from 0
 COLUMNS = _batch.size
 
 UNICAST, MULTICAST, BROADCAST = 0, 1, 2
@@ -162,6 +163,7 @@ def enter(cols, row, time, wire, cap, off, link, out):
     cols[LINK, row] = link
     cols[OUT, row] = out
     cols[STRIPPED, row] = 0
+    cols[INTERFACE, row] = 0
 
 
 @kernel(f"void({BYTES}, int64, int64, boolean, int64, int64, {TABLE}, {ROW})")
@@ -262,6 +264,7 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
                     at += 4 + ((size + 3) & ~3)
                 link = int(interfaces[which, I_LINK])
                 enter(cols, row, last, u32(b, pos + 24, big), cap, pos + 28, link, out)
+                cols[INTERFACE, row] = which
                 row += 1
         else:
             if known < 1:

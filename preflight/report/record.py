@@ -42,7 +42,7 @@ class FindingRecord(TypedDict):
 class SourceRecord(TypedDict):
     """What comes last stands only where frames were heard or read."""
 
-    kind: Literal["capture", "live", "host", "sheet"]
+    kind: Literal["capture", "live", "host", "sheet", "between"]
     name: str
     frames: Count
     duration_s: Positive
@@ -192,6 +192,119 @@ class SoakRecord(TypedDict):
     happened: Sequence[NoteRecord]
 
 
+class GapRecord(TypedDict):
+    frames: Count
+    frame: Annotated[int, Field(ge=1, description="first of them, in the capture that has them")]
+    at_s: float
+    end_s: float
+    other_before: Annotated[int, Field(description="frame before it in the capture that lacks them")]
+    other_after: int
+
+
+class HereRecord(TypedDict):
+    """A flow in one of the captures. What is `only` there lies between two frames that both have."""
+
+    frames: Count
+    first_frame: Count
+    first_s: float
+    last_frame: Count
+    last_s: float
+    only: Count
+    gap_count: Count
+    longest: Count
+    alike: Annotated[int, Field(ge=0, description="of `only`, frames whose content repeats")]
+    gaps: Annotated[Sequence[GapRecord], Field(description="the first of them")]
+    at_the_end: Annotated[int, Field(ge=0, description="only there after the last that both have")]
+    doubled: Count
+    more: Annotated[int, Field(ge=0, description="more than in the other, of contents that repeat")]
+
+
+class SeenRecord(TypedDict):
+    a: Annotated[int, Field(description="frame of A")]
+    b: Annotated[int, Field(description="frame of B")]
+    at_s: float
+
+
+class HeldPathRecord(TypedDict):
+    source: str
+    destination: str
+    source_ip: str
+    destination_ip: str
+    ethertype: Count
+    protocol: int | None
+    source_port: Count
+    destination_port: Count
+    b_source: str
+    b_source_ip: str
+    b_destination_ip: str
+    rtp: bool
+    way: Annotated[Literal["A to B", "B to A"] | None, Field(description="null: not known")]
+    matched: Count
+    a: HereRecord
+    b: HereRecord
+    timed: Count
+    least_s: float | None
+    most_s: float | None
+    spread_s: Annotated[float, Field(ge=0, description="most beyond the least: RFC 5481")]
+    spread_at: SeenRecord | None
+    mean_s: Positive
+    late: Count
+    first_late: SeenRecord | None
+    reordered: Count
+    first_reordered: SeenRecord | None
+    never: Annotated[int, Field(ge=0, description="numbers that came to neither")]
+
+
+class LoneRecord(TypedDict):
+    source: str
+    destination: str
+    source_ip: str
+    destination_ip: str
+    ethertype: Count
+    protocol: int | None
+    destination_port: Count
+    rtp: bool
+    frames: Count
+    first_frame: Count
+
+
+class EndRecord(TypedDict):
+    name: str
+    frames: Count
+    first_s: float
+    last_s: float
+    first_frame_at: Moment
+    dropped: Count | None
+    cut: Annotated[int, Field(ge=0, description="too short to compare")]
+    link_local: Annotated[int, Field(ge=0, description="frames that no bridge passes on")]
+    no_room: Count
+    twins: Annotated[int, Field(ge=0, description="what a mirror showed again")]
+    lone: Annotated[Sequence[LoneRecord], Field(description="flows that the other lacks")]
+
+
+class ClocksRecord(TypedDict):
+    one: bool
+    offset_s: Annotated[float, Field(description="what B's clock shows more than A's")]
+    uncertainty_s: Positive
+    drift_ppm: float
+    bend_s: Positive
+    contents: Count
+
+
+class BetweenRecord(TypedDict):
+    """Times are seconds from A's first frame, on A's clock."""
+
+    pair: bool
+    a: EndRecord
+    b: EndRecord
+    clocks: ClocksRecord | None
+    common_s: Positive
+    matched: Count
+    patience_s: Positive
+    late_s: Positive
+    paths: Sequence[HeldPathRecord]
+
+
 class ToolRecord(TypedDict):
     name: Literal["preflight"]
     version: str
@@ -207,4 +320,5 @@ class ResultRecord(TypedDict):
         Annotated[Sequence[DeviceRecord], Field(description="where frames were heard or read")]
     ]
     budget: NotRequired[Annotated[BudgetRecord, Field(description="of `preflight budget` alone")]]
+    between: NotRequired[Annotated[BetweenRecord, Field(description="of `preflight between` alone")]]
     soak: NotRequired[Annotated[SoakRecord, Field(description="of `preflight soak` alone")]]

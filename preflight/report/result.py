@@ -3,7 +3,7 @@ docs/result.schema.json is made.
 """
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from preflight import __version__
 from preflight.facts import Facts
@@ -36,6 +36,10 @@ def as_dict(result: Result) -> "ResultRecord":
         from preflight.report.soak import as_dict as soak_as_dict
 
         record["soak"] = soak_as_dict(result.facts.soak)
+    if result.facts.between is not None:
+        from preflight.report.between import as_dict as between_as_dict
+
+        record["between"] = between_as_dict(result.facts.between)
     return record
 
 
@@ -47,10 +51,10 @@ def as_json(result: Result, indent: int | None = 2) -> str:
 def _source(facts: Facts) -> "SourceRecord":
     source = facts.source
     common: SourceRecord = {
-        "kind": source.kind if source else "sheet" if facts.budget is not None else "host",
+        "kind": _kind(facts),
         "name": name_of(facts),
-        "frames": source.frames if source else 0,
-        "duration_s": source.duration_s if source else 0.0,
+        "frames": source.frames if source else facts.between.matched if facts.between else 0,
+        "duration_s": source.duration_s if source else facts.between.common_s if facts.between else 0.0,
         "vantage": facts.vantage,
         "adapter": facts.adapter,
         "wire_refused": facts.wire_refused,
@@ -73,6 +77,12 @@ def _source(facts: Facts) -> "SourceRecord":
     }
 
 
+def _kind(facts: Facts) -> Literal["capture", "live", "host", "sheet", "between"]:
+    if facts.source is not None:
+        return facts.source.kind
+    return "between" if facts.between is not None else "sheet" if facts.budget is not None else "host"
+
+
 def moment(ns: int | None) -> str | None:
     """UTC as RFC 3339 writes it; None too where a capture gives a year that no calendar has."""
     try:
@@ -89,6 +99,8 @@ def name_of(facts: Facts) -> str:
         return facts.soak.label
     if facts.source is not None:
         return facts.source.name
+    if facts.between is not None:
+        return f"{facts.between.a.name} and {facts.between.b.name}"
     if facts.budget is not None and facts.sheet is not None:
         return facts.sheet.name
     return facts.adapter or "this computer"

@@ -117,6 +117,10 @@ def _of(result: Result, outcome: Outcome) -> list[Finding]:
 
 def _seen(facts: Facts, daytime: Daytime) -> str:
     source = facts.source
+    if source is None and facts.between is not None:
+        from preflight.report.between import summary
+
+        return summary(facts.between)
     if source is None:
         return "From the rig sheet alone." if facts.budget is not None else "This computer only."
     frames = f"{source.frames:,} frames in {source.duration_s:.1f} s".replace(",", " ")

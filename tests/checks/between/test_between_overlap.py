@@ -1,0 +1,41 @@
+"""Captures that do not belong together are unproven, and so is the verdict."""
+
+from dataclasses import replace
+
+import pytest
+
+from preflight.facts import Facts
+from preflight.verdict import judged
+from tests.checks.asked import asked
+from tests.checks.between.cases import CLOCKS, PAIR, TOLD, facts
+from tests.tally.captures import told
+
+find = asked("between-overlap")
+
+
+def test_clocks_are_told():
+    words = told(find(facts()))
+    assert "3.000000 s ahead of A's (±1.0 µs), and runs 50.00 ppm faster" in words and "1 000 frames" in words
+    behind = replace(CLOCKS, offset_s=-0.5, drift_ppm=-2.0)
+    assert "0.500000 s behind A's" in told(find(facts(clocks=behind))) and "slower" in told(
+        find(facts(clocks=behind))
+    )
+    assert "one clock" in told(find(Facts(between=PAIR)))
+
+
+@pytest.mark.parametrize(
+    ("common_s", "matched", "outcome"), [(1.0, 32, "pass"), (0.99, 32, "unproven"), (1.0, 31, "unproven")]
+)
+def test_enough_in_common(common_s, matched, outcome):
+    assert find(facts(common_s=common_s, matched=matched)).outcome == outcome
+
+
+def test_nothing_in_common_is_no_verdict():
+    result = judged(Facts(between=replace(TOLD, clocks=None, paths=())))
+    assert result.verdict.verdict == "unproven" and result.verdict.exit_status() == 3
+    (finding,) = (each.finding for each in result.verdict.findings if each.finding.outcome == "unproven")
+    assert finding.check == "between-overlap" and "Capture at both places" in finding.fixes[0]
+
+
+def test_nobody_asked():
+    assert find(Facts()) is None
