@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 from preflight.between import run
 from preflight.between.facts import BetweenFacts
 from preflight.between.run import between, interfaces_of
+from preflight.facts import Facts
 from preflight.frames import compile as kernels_compile
 from preflight.frames.errors import CaptureError
+from preflight.verdict import judged
 from tests.between.made import MS, US, Fate, both_ends, by_another_clock, held, only_path, stream
 from tests.frames.made import Pcapng
 from tests.tally.captures import Timed, arp, broadcast, ethernet, mac, mirrored, rtp, udp, write
@@ -296,6 +298,42 @@ def test_plain_and_compiled_kernels_agree(tmp_path: Path, monkeypatch, some) -> 
     assert told[0].paths[0].a.only == found["lost"] == told[1].paths[0].a.only
 
 
+hostile = st.one_of(
+    st.binary(min_size=0, max_size=90),
+    st.builds(
+        lambda etype, rest: bytes(12) + etype + rest,
+        st.sampled_from([b"\x08\x00", b"\x86\xdd", b"\x08\x06", b"\x88\xf7", b"\x81\x00", b"\x00\x10"]),
+        st.binary(min_size=0, max_size=120),
+    ),
+    st.integers(0, 50).map(lambda n: rtp(5, "233.252.0.1", n)),
+    st.integers(0, 50).map(lambda n: rtp(5, "233.252.0.1", n)[: 20 + n]),
+)
+places = st.lists(st.tuples(st.integers(0, 3000), hostile), min_size=0, max_size=60)
+
+
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(common=places, at_a=places, at_b=places, snap=st.sampled_from([60, 90, 65535]), pair=st.booleans())
+def test_nothing_in_a_frame_breaks_it(
+    tmp_path: Path, monkeypatch, common: list, at_a: list, at_b: list, snap: int, pair: bool
+) -> None:
+    """Whatever the frames are, it answers, and plain and compiled kernels say the same."""
+    a, b = ([(1 + ms * MS, data) for ms, data in [*common, *more]] for more in (at_a, at_b))
+    told = []
+    for engine in (kernels_compile.plain, kernels_compile.compiled):
+        made = engine(group=kernels_compile.BETWEEN)
+        monkeypatch.setattr(run, "_engine", lambda *_, made=made: made)
+        try:
+            told.append(held(tmp_path, a, b, snap, pair=pair, one_clock=True))
+        except CaptureError as refused:
+            told.append(str(refused))
+    assert told[0] == told[1]
+    if isinstance(told[0], BetweenFacts):
+        for path in told[0].paths:
+            for here in (path.a, path.b):
+                assert path.matched + here.only + here.ending.frames + here.doubled + here.more <= here.frames
+        judged(Facts(between=told[0]))
+
+
 def test_a_flood_is_held_for_less_long_and_counted(tmp_path: Path) -> None:
     """More frames in a second than a ring has rows for."""
     frames = [(1 + n * 2e-6, rtp(5, "233.252.0.1", n, n.to_bytes(4, "big") * 2)) for n in range(150_000)]
@@ -340,7 +378,7 @@ def test_two_networks_are_matched_by_packet(tmp_path: Path) -> None:
     assert {each.hardware for each in told.a.talkers} == {mac(5)}
 
 
-def test_memory_of_times_far_apart(tmp_path: Path) -> None:
+def test_clocks_that_are_years_apart(tmp_path: Path) -> None:
     """One clock that was never set is years off."""
     a, b = both_ends(stream(300), {})
     b = [(at + 40 * 365 * 86400.0, data) for at, data in b]
