@@ -197,7 +197,7 @@ class End:
 @dataclass(frozen=True)
 class BetweenFacts:
     """`clocks` is None where the two hold no content in common that tells how their times stand to one another: then nothing else
-    is known. `common_s` is the time that both hold. `matched` frames were found at both ends. `patience_s` is how long a frame may have been on its
+    is known; `jump_s` is by how much one of them jumped meanwhile, where that is why. `common_s` is the time that both hold. `matched` frames were found at both ends. `patience_s` is how long a frame may have been on its
     way; `late_s` from when on it counts as late. `pair` where they are two networks that carry the same streams."""
 
     a: End
@@ -208,4 +208,5 @@ class BetweenFacts:
     matched: int = 0
     patience_s: float = 0.0
     late_s: float = 0.0
+    jump_s: float | None = None
     paths: tuple[Path, ...] = ()
