@@ -17,7 +17,8 @@ LEAST_CONTENTS = 8  # fewer prove nothing. Common practice.
 STRETCHES = 64
 PER_STRETCH = 8
 MAX_DRIFT = 500e-6  # a clock that is off by more is broken: 100 parts in a million at each end (IEEE 802.3), and room for slewing
-FAR_NS = 2_000_000_000  # further from the others, a pair is one by chance
+SET_SHARE = 0.05  # of all contents, that lie elsewhere. Common practice.
+FAR_NS = 1_000_000_000  # further from the others, a pair is one by chance
 FEW = 8
 LEAST_APART_NS = 1000.0  # times closer than this are the captures' own
 
@@ -41,11 +42,19 @@ class Aligned:
         return round(self.drift * 2**32)
 
 
+class ClockSet(Exception):
+    """One of the clocks was set while it captured: by so many seconds."""
+
+    def __init__(self, jump_s: float) -> None:
+        super().__init__(jump_s)
+        self.jump_s = jump_s
+
+
 def aligned(
     a: np.ndarray, b: np.ndarray, one_clock_ns: int | None, mirrored: tuple[bool, bool]
 ) -> Aligned | None:
     """From the tables of contents of both sides; None where too little is in both. `one_clock_ns` is the offset where it is known,
-    for both captures have one clock."""
+    for both captures have one clock. Raises ClockSet."""
     a, b = _once(a, mirrored[0]), _once(b, mirrored[1])
     _, at, to = np.intersect1d(a[:, x.Q_KEY], b[:, x.Q_KEY], assume_unique=True, return_indices=True)
     if len(at) < LEAST_CONTENTS:
@@ -61,6 +70,8 @@ def aligned(
     near = np.abs(apart - _mode(apart, MAX_DRIFT * length + FAR_NS)) <= MAX_DRIFT * length + FAR_NS
     if np.count_nonzero(near) < LEAST_CONTENTS:
         return None
+    if np.count_nonzero(~near) >= max(LEAST_CONTENTS, SET_SHARE * len(near)):
+        raise ClockSet(abs(float(np.median(apart[~near]) - np.median(apart[near]))) / 1e9)
     a, times, apart = a[near], times[near], apart[near]
     centres, middles, errors = _stretches(times, apart)
     drift = _slope(centres, middles)

@@ -17,7 +17,7 @@ from typing import get_args
 import numpy as np
 
 from preflight.between import kernels as x
-from preflight.between.clocks import Aligned, aligned, floors, is_mirror
+from preflight.between.clocks import Aligned, ClockSet, aligned, floors, is_mirror
 from preflight.between.facts import BetweenFacts, Clocks, End, Ending, Gap, Here, Lone, Seen, Talker
 from preflight.between.facts import Path as FlowPath
 from preflight.frames import compile as kernels_compile
@@ -128,10 +128,14 @@ def between(
     known = None
     if one_clock:
         known = starts[0] - starts[1]
-    fitted = aligned(first[0].contents, first[1].contents, known, (mirrored[0], mirrored[1]))
+    jump_s = None
+    try:
+        fitted = aligned(first[0].contents, first[1].contents, known, (mirrored[0], mirrored[1]))
+    except ClockSet as was_set:
+        fitted, jump_s = None, was_set.jump_s
     if fitted is None:
         ends = [_end(side, each.source, False, 0, ()) for side, each in zip(sides, first, strict=True)]
-        return BetweenFacts(ends[0], ends[1], pair, None)
+        return BetweenFacts(ends[0], ends[1], pair, None, jump_s=jump_s)
     whole = WHOLE if limit is None else limit
     return _walked(
         sides, engine, fitted, whole, how, (mirrored[0], mirrored[1]), one_clock, starts, late_ns, progress

@@ -378,6 +378,17 @@ def test_two_networks_are_matched_by_packet(tmp_path: Path) -> None:
     assert {each.hardware for each in told.a.talkers} == {mac(5)}
 
 
+def test_a_clock_that_is_set_meanwhile_loses_nothing(tmp_path: Path) -> None:
+    a, b = both_ends(stream(2000), {})
+    jumped = [(at + (5.0 if n > 1200 else 0.0), data) for n, (at, data) in enumerate(b)]
+    told = held(tmp_path, a, jumped)
+    assert told.clocks is None and told.jump_s == pytest.approx(5.0, abs=0.01) and not told.paths
+    # By less than a frame may be on its way it is a bend, and all is found.
+    jumped = [(at + (0.2 if n > 1200 else 0.0), data) for n, (at, data) in enumerate(b)]
+    told = held(tmp_path, a, jumped)
+    assert told.matched == 2000 and told.clocks is not None and told.clocks.bend_s > 0.05
+
+
 def test_clocks_that_are_years_apart(tmp_path: Path) -> None:
     """One clock that was never set is years off."""
     a, b = both_ends(stream(300), {})

@@ -38,6 +38,15 @@ CHECK = Check(
 def judge(view: Captures, limits: Limits) -> Says:
     between = view.between
     clocks = between.clocks
+    if between.jump_s is not None:
+        yield unproven(
+            f"One of the two clocks was set while it captured, by {between.jump_s:.1f} s: the two cannot be held against each other.",
+            fixes=(
+                "Turn the setting of the clock off at both computers, or capture by one computer. "
+                + TAKE_AGAIN,
+            ),
+        )
+        return
     if clocks is None:
         yield unproven(
             "The two captures have too few frames in common to compare their clocks: other times, other traffic, or contents that "
@@ -58,7 +67,7 @@ def judge(view: Captures, limits: Limits) -> Says:
     )
     if between.common_s < limits["common_s"] or between.matched < limits["matched"]:
         yield unproven(
-            f"The two captures have {counted(between.matched, 'frame')} and {between.common_s:.1f} s in common: too little to judge."
+            f"The two captures have {counted(between.matched, 'frame')} and {between.common_s:.2f} s in common: too little to judge."
         )
         return
     yield passed(

@@ -37,5 +37,10 @@ def test_nothing_in_common_is_no_verdict():
     assert finding.check == "between-overlap" and "Capture at both places" in finding.fixes[0]
 
 
+def test_a_clock_that_was_set():
+    finding = find(Facts(between=replace(TOLD, clocks=None, paths=(), jump_s=5.0)))
+    assert finding.outcome == "unproven" and "was set while it captured, by 5.0 s" in finding.headline
+
+
 def test_nobody_asked():
     assert find(Facts()) is None
