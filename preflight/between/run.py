@@ -415,7 +415,7 @@ def _end(side: Side, source: SourceFacts, mirrored: bool, twins: int, lone: tupl
     counts = side.counts.tolist()
     rows = side.talkers[side.talkers[:, x.T_KEY] != 0].tolist()
     return End(
-        name=side.name,
+        name=_named(source.name, side.interface),
         source=source,
         frames=counts[x.N_FRAMES],
         first_s=counts[x.N_FIRST_NS] / NS,

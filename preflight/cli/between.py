@@ -2,7 +2,7 @@
 
 import click
 
-from preflight.cli.options import Command, Duration, json_option, strict_option
+from preflight.cli.options import Command, Duration, json_option, report_option, strict_option
 from preflight.text import clean
 
 
@@ -25,6 +25,7 @@ from preflight.text import clean
     help="What the receivers' buffers even out, as 5ms. Without: 1ms between places, 10ms between networks.",
 )
 @json_option
+@report_option
 @strict_option
 def command(
     files: tuple[str, ...],
@@ -33,6 +34,7 @@ def command(
     one_clock: bool,
     buffer_s: float | None,
     json_to: str | None,
+    report_to: str | None,
     strict: bool,
 ) -> int:
     """Hold two captures against each other: what was lost, late or crossed between the two places.
@@ -71,7 +73,7 @@ def command(
     except CaptureError as error:
         raise click.ClickException(clean(str(error), 1000)) from None
     result = judged(Facts(between=told))
-    output = Output(json_to)
+    output = Output(json_to, report_to=report_to)
     output.add(result)
     output.close()
     return result.verdict.exit_status(strict)

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 from preflight.between.facts import BetweenFacts, End, Here, Lone, Path, Seen
 from preflight.checks.say import count_text
+from preflight.checks.see.paths import called
 from preflight.report.result import moment
 
 if TYPE_CHECKING:
@@ -33,6 +34,52 @@ def summary(between: BetweenFacts) -> str:
     return (
         f"{sizes} {count_text(between.matched)} are in both, which overlap for {between.common_s:.1f} s; {apart}. Times are "
         "seconds from A's first frame."
+    )
+
+
+def rows(between: BetweenFacts) -> list[tuple[str, ...]]:
+    """What became of each flow, the heads first; those with the most frames come first."""
+    head = (
+        "Flow",
+        "Way",
+        "Through",
+        "Lost",
+        "Never came",
+        "Missed by a capture",
+        "Late",
+        "Out of order",
+        "Doubled",
+        "Slowest",
+    )
+    if between.pair:
+        head = (
+            "Stream",
+            "Way",
+            "In both",
+            "Missing in B",
+            "In neither",
+            "Missing in A",
+            "Late",
+            "Out of order",
+            "Doubled",
+            "Furthest",
+        )
+    return [head, *(_row(path, between.pair) for path in between.paths[:MOST_ROWS])]
+
+
+def _row(path: Path, pair: bool) -> tuple[str, ...]:
+    sent, got = (path.a, path.b) if pair else (path.sent, path.got)
+    return (
+        called(path),
+        "" if pair else path.way or "not known",
+        count_text(path.matched),
+        count_text(sent.only),
+        count_text(path.never),
+        count_text(got.only),
+        count_text(path.late),
+        count_text(path.reordered),
+        count_text(got.doubled),
+        f"{1000 * path.spread_s:.3f} ms" if path.timed else "not timed",
     )
 
 

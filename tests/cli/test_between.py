@@ -35,7 +35,7 @@ def test_lost(files):
     text = " ".join(done.stdout.split())
     assert done.exit_code == 1 and "FAIL between-loss" in text
     assert "3 frames of 1 flow lost on the way from A to B." in text
-    assert "frame 501 of A and 1 after it would come between frames 500 and 501 of B [0.500 s]" in text
+    assert "frame 501 of A and 1 after it: missing between frames 500 and 501 of B [0.500 s]" in text
     assert "Look at the cable and the switches between these two places" in text and "Take care: Mute" in text
     assert "First mend: between-loss" in text
 

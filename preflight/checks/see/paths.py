@@ -68,7 +68,7 @@ def until_s(between: BetweenFacts) -> float:
 def where(gap: Gap, here: str, there: str) -> str:
     """A run of frames that one end lacks, with the frames of both around it."""
     first = f"frame {gap.frame} of {here}" + (f" and {gap.frames - 1} after it" if gap.frames > 1 else "")
-    return f"{first} would come between frames {gap.other_before} and {gap.other_after} of {there}"
+    return f"{first}: missing between frames {gap.other_before} and {gap.other_after} of {there}"
 
 
 def gap_evidence(path: Path, lacking: Here, here: str, there: str, few: int = 2) -> list[Evidence]:

@@ -73,6 +73,7 @@ def as_html(result: Result) -> str:
             if _computer_only(result)
             else (SOAK_WORDS if facts.soak else WORDS)[result.verdict.verdict],
             soak=_soak(facts),
+            between=_between(facts),
             first_at=moment(facts.source.first_ns) if facts.source else None,
             vantage=VANTAGES[facts.vantage],
             to_fix=[r for r in result.verdict.findings if r.fix_first is not None],
@@ -115,6 +116,21 @@ def _soak(facts: Facts) -> dict[str, object] | None:
         "summary": soak.summary(facts.soak),
         "figures": soak.figures(facts.soak.figures),
         "hours": soak.hour_rows(facts.soak),
+    }
+
+
+def _between(facts: Facts) -> dict[str, object] | None:
+    """Two captures held against each other: in a sentence, as rows over time, and as a table."""
+    if facts.between is None:
+        return None
+    from preflight.report import between
+    from preflight.report.html.between import groups, length_s
+
+    return {
+        "summary": between.summary(facts.between),
+        "groups": groups(facts.between),
+        "duration": length_s(facts.between),
+        "table": between.rows(facts.between),
     }
 
 

@@ -36,7 +36,7 @@ def test_evidence_and_fix():
     finding = find(facts(lossy(12)))
     words = told(finding)
     assert "12 frames of 1 flow lost on the way from A to B" in words
-    assert "frame 201 of A and 11 after it would come between frames 190 and 191 of B" in words
+    assert "frame 201 of A and 11 after it: missing between frames 190 and 191 of B" in words
     assert "cable and the switches between" in finding.fixes[0] and finding.cautions
     assert finding.spans == ((2.0, pytest.approx(2.12)),) and finding.culprits == (PATH.source,)
 

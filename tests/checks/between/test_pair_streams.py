@@ -40,7 +40,7 @@ def test_lost_in_one_and_covered_by_the_other():
         finding.outcome == "caution"
         and "Network A lost 12 packets of 1 stream; B has them all" in finding.headline
     )
-    assert "frame 201 of B and 11 after it would come between frames 190 and 191 of A" in told(finding)
+    assert "frame 201 of B and 11 after it: missing between frames 190 and 191 of A" in told(finding)
     assert "Network B lost 3" in find(pair(replace(PATH, a=gone(3)))).headline
     assert find(pair(replace(PATH, b=gone(12)))).measured["covered"] == 12
 
