@@ -60,6 +60,7 @@ def aligned(
     if len(at) < LEAST_CONTENTS:
         return None
     a, b = a[at], b[to]
+    a[:, x.Q_OUT] -= b[:, x.Q_OUT]  # -1: the computer at B sent it
     times = b[:, x.Q_NS].astype(np.float64)
     apart = (b[:, x.Q_NS] - a[:, x.Q_NS]).astype(np.float64)
     if one_clock_ns is not None:
@@ -171,8 +172,11 @@ def _directed(fitted: Aligned, centre: float | None, uncertainty: float) -> Alig
 
 
 def _sent_here(rows: np.ndarray) -> dict[int, int]:
-    """Senders that are the capturing computer at A: theirs go to B, whatever the times say."""
-    return {int(src): 1 for src in np.unique(rows[rows[:, x.Q_OUT] == 1][:, x.Q_SRC])}
+    """Senders that are a capturing computer themselves: theirs go to the other end, whatever the times say."""
+    return {
+        int(src): int(way)
+        for src, way in np.unique(rows[rows[:, x.Q_OUT] != 0][:, [x.Q_SRC, x.Q_OUT]], axis=0)
+    }
 
 
 def floors(fitted: Aligned) -> dict[int, tuple[int, int]]:

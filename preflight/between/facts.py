@@ -177,7 +177,7 @@ class Lone:
 @dataclass(frozen=True)
 class End:
     """One capture. `frames` are those of its side (one interface, where a file has several), from `first_s` to `last_s`; `link_local`
-    ones no bridge passes on, `cut` ones were too short to compare, `no_room` ones found no row, `twins` are what a
+    ones no bridge passes on, `cut` ones were too short to compare, `no_room` ones found no row. `quiet_s` is the longest time without any frame. `twins` are what a
     mirror showed again."""
 
     name: str
@@ -188,6 +188,8 @@ class End:
     link_local: int
     cut: int
     no_room: int
+    quiet_s: float
+    quiet_at_s: float
     mirrored: bool
     twins: int
     lone: tuple[Lone, ...]

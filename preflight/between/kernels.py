@@ -111,9 +111,10 @@ Q_KEY, Q_COUNT, Q_NS, Q_FRAME, Q_FLOW, Q_SRC, Q_DST, Q_CAST, Q_OUT, Q_GAP_NS = _
 SAMPLE_COLUMNS = _sample.size
 
 # What `mark` counts: frames of this side; passed over as a bridge does; cut too short to compare; without a row; the
-# shortest cut, in bytes beyond the link header.
+# shortest cut, in bytes beyond the link header; the longest time without any frame, and since when.
 _marked = Columns()
-N_FRAMES, N_LINK_LOCAL, N_CUT, N_NO_ROOM, N_LEAST_CUT, N_FIRST_NS, N_LAST_NS, N_ANY = _marked.take(8)
+N_FRAMES, N_LINK_LOCAL, N_CUT, N_NO_ROOM, N_LEAST_CUT, N_FIRST_NS, N_LAST_NS = _marked.take(7)
+N_QUIET_NS, N_QUIET_AT_NS = _marked.take(2)
 MARKED = _marked.size
 WITH_TO, PAIR = 1, 2  # bits of how to mark: the destination's address is there at both ends; two networks
 
@@ -292,11 +293,15 @@ def mark(b, cols, rows, first, told, flows, talkers, counts):
         cols[REL, i] = rel
         if told[2] >= 0 and cols[INTERFACE, i] != told[2]:
             continue
-        if counts[N_ANY] == 0:
-            counts[N_ANY] = 1
+        last = int(counts[N_LAST_NS])
+        if counts[N_FRAMES] == 0:
             counts[N_FIRST_NS] = rel
+            last = rel
         counts[N_FRAMES] += 1
-        counts[N_LAST_NS] = max(rel, int(counts[N_LAST_NS])) if counts[N_FRAMES] > 1 else rel
+        if rel - last > counts[N_QUIET_NS]:
+            counts[N_QUIET_NS] = rel - last
+            counts[N_QUIET_AT_NS] = last
+        counts[N_LAST_NS] = max(rel, last)
         etype = int(cols[ETYPE, i])
         if etype < 0:
             continue

@@ -423,6 +423,8 @@ def _end(side: Side, source: SourceFacts, mirrored: bool, twins: int, lone: tupl
         link_local=counts[x.N_LINK_LOCAL],
         cut=counts[x.N_CUT],
         no_room=counts[x.N_NO_ROOM],
+        quiet_s=counts[x.N_QUIET_NS] / NS,
+        quiet_at_s=counts[x.N_QUIET_AT_NS] / NS,
         mirrored=mirrored,
         twins=twins,
         lone=lone,

@@ -18,7 +18,18 @@ from preflight.frames.errors import CaptureError
 from preflight.verdict import judged
 from tests.between.made import MS, US, Fate, both_ends, by_another_clock, held, only_path, stream
 from tests.frames.made import Pcapng
-from tests.tally.captures import Timed, arp, broadcast, ethernet, mac, mirrored, rtp, udp, write
+from tests.tally.captures import (
+    Timed,
+    arp,
+    broadcast,
+    ethernet,
+    mac,
+    mirrored,
+    rtp,
+    udp,
+    write,
+    write_with_direction,
+)
 
 EDGE = 60  # packets at each end that are sent and come through: what lies outside the overlap is not counted
 
@@ -243,6 +254,29 @@ def test_two_that_talk_tell_which_way_streams_go(tmp_path: Path) -> None:
     assert (path.sent.only, path.got.only, path.late) == (1, 0, 1)
     # The clocks' offset itself shows: no time on the way is in it.
     assert told.clocks is not None and told.clocks.offset_s == pytest.approx(3.0 + 50e-6, abs=30e-6)
+
+
+@pytest.mark.parametrize(("which", "way"), [("a", "A to B"), ("b", "B to A")])
+def test_what_a_capturing_computer_sends_goes_to_the_other_end(tmp_path: Path, which: str, way: str) -> None:
+    a, b = both_ends(stream(200), {})
+    sent = write_with_direction(
+        tmp_path / "sent.pcapng", [(at, data, True) for at, data in (a if which == "a" else b)]
+    )
+    other = write(tmp_path / "other.pcap", b if which == "a" else a)
+    files = ((str(sent), None), (str(other), None))
+    assert only_path(between(*(files if which == "a" else files[::-1]))).way == way
+
+
+def test_a_capture_that_pauses_is_told_by_its_silence(tmp_path: Path) -> None:
+    a, b = both_ends(stream(2000), {n: Fate(lost=True) for n in range(700, 900)})
+    told = held(tmp_path, a, b)
+    assert told.b.quiet_s == pytest.approx(0.201, abs=1e-4) and told.b.quiet_at_s == pytest.approx(
+        0.699, abs=1e-3
+    )
+    assert judged(Facts(between=told)).verdict.verdict == "ready with cautions"
+    # Something else came to B in that time: it was not the capture.
+    told = held(tmp_path, a, [*b, (1.8, broadcast(3, 1))])
+    assert judged(Facts(between=told)).verdict.verdict == "not ready"
 
 
 def test_without_an_answer_it_is_not_known(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ have dropped may be what is missing. What the near end lacks is no loss on the w
 
 from collections.abc import Iterator
 
-from preflight.between.facts import Path
+from preflight.between.facts import Gap, Path
 from preflight.checks.asks import Places
 from preflight.checks.cautions import CABLE_ROUTE, FIBRE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
@@ -27,6 +27,7 @@ from preflight.checks.see.paths import (
     until_s,
 )
 
+TOGETHER_S = 0.02  # losses so close have one cause. Common practice.
 FEW_LOST = 3  # frames; a share of fewer tells nothing. Common practice.
 LEFT = "A stream that stopped only at one end: see whether its receivers there were switched off, or left it."
 
@@ -108,6 +109,13 @@ def _lost(view: Places, lossy: list[Path], limits: Limits) -> Saw:
             evidence,
             fixes=(TAKE_AGAIN,),
         )
+    quiet = (end.quiet_at_s - TOGETHER_S, end.quiet_at_s + end.quiet_s + TOGETHER_S)
+    if all(path.sent.gap_count == 1 and _within(path.sent.gaps[0], quiet) for path in lossy):
+        return caution(
+            f"{head}; nothing at all came to {far} then for {1000 * end.quiet_s:.0f} ms: the capture there paused, or its link was down.",
+            evidence,
+            spans=spans,
+        )
     if dropped:
         head = f"At least {count_text(lost - dropped)} of {head} (the capture at {far} dropped {count_text(dropped)} itself)"
     failed = any(
@@ -122,6 +130,10 @@ def _lost(view: Places, lossy: list[Path], limits: Limits) -> Saw:
         spans=spans,
         culprits=sorted({path.source for path in lossy if path.source}),
     )
+
+
+def _within(gap: Gap, span: tuple[float, float]) -> bool:
+    return span[0] <= gap.at_s and gap.end_s <= span[1]
 
 
 def _stopped(view: Places, paths: list[Path], limits: Limits) -> Iterator[Saw]:

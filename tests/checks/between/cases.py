@@ -26,7 +26,7 @@ LONE = Lone(
 )  # fmt: skip
 END = End(
     name="a.pcap", source=SourceFacts("capture", "a.pcap", frames=1000), frames=1000, first_s=0.0, last_s=10.0, link_local=0,
-    cut=0, no_room=0, mirrored=False, twins=0, lone=(),
+    cut=0, no_room=0, quiet_s=0.002, quiet_at_s=1.0, mirrored=False, twins=0, lone=(),
 )  # fmt: skip
 CLOCKS = Clocks(one=False, offset_s=3.0, drift_ppm=50.0, uncertainty_s=1e-6, contents=900, bend_s=1e-6)
 TOLD = BetweenFacts(

@@ -67,6 +67,16 @@ def test_what_the_capture_dropped_may_be_it():
     )  # at the other end it takes nothing back
 
 
+@pytest.mark.parametrize(
+    ("at_s", "quiet_s", "outcome"),
+    [(2.0, 0.12, "caution"), (1.98, 0.12, "caution"), (2.5, 0.12, "fail"), (2.0, 0.05, "fail")],
+)
+def test_a_time_without_any_frame_may_be_the_capture(at_s, quiet_s, outcome):
+    finding = find(facts(lossy(12), b=replace(END, quiet_at_s=at_s, quiet_s=quiet_s)))
+    assert finding.outcome == outcome and ("paused" in finding.headline) == (outcome == "caution")
+    assert find(facts(lossy(12), a=replace(END, quiet_at_s=at_s, quiet_s=quiet_s))).outcome == "fail"
+
+
 def test_which_end_is_nearer_is_not_known():
     words = told(find(facts(lossy(12, way=None))))
     assert "A is taken for it" in words and "A is taken" not in told(find(facts(lossy(12))))
