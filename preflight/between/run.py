@@ -269,7 +269,7 @@ def _walked(
         pair=bool(how & x.PAIR),
         clocks=Clocks(
             one=one_clock,
-            offset_s=(starts[1] - starts[0] + fitted.offset_ns) / NS,
+            offset_s=(starts[1] - starts[0] + round(fitted.offset_ns / (1 - fitted.drift))) / NS,
             drift_ppm=fitted.drift * 1e6,
             uncertainty_s=fitted.uncertainty_ns / NS,
             contents=len(fitted.spans),
