@@ -65,14 +65,14 @@ G_KEY, G_SRC, G_DST, G_ETHERTYPE, G_PROTOCOL, G_SOURCE_PORT, G_DESTINATION_PORT,
 )
 G_SRC_IP, G_DST_IP = _flow.take(2, width=4)  # 32-bit words
 G_SSRC = _flow.take(1)[0]  # of its first RTP packet, + 1
-G_FRAMES, G_FIRST_FRAME, G_FIRST_NS, G_LAST_FRAME, G_LAST_NS, G_OUT = _flow.take(6)
+G_FRAMES, G_FIRST_FRAME, G_FIRST_NS, G_LAST_FRAME, G_LAST_NS = _flow.take(5)
 G_SEQUENCE, G_STEPS = _flow.take(2)  # last number; how often it went on by one
 # The flow's row at the other end, + 1; frames found there; frames only here, between two that were found, the runs of them and the
 # longest; of them those whose content repeats.
 G_PARTNER, G_MATCHED, G_ONLY, G_GAPS, G_LONGEST, G_ALIKE = _flow.take(6)
-# Only here, before the first that was found. The run that is not over: how many, first of them, and of them alike.
-G_BEFORE, G_RUN, G_RUN_FRAME, G_RUN_NS, G_RUN_ALIKE = _flow.take(5)
-G_SEEN_FRAME, G_SEEN_PARTNER, G_SEEN_NS = _flow.take(3)  # the last that was found at both ends
+# The run that is not over: how many, first of them, and of them alike.
+G_RUN, G_RUN_FRAME, G_RUN_NS, G_RUN_ALIKE = _flow.take(4)
+G_SEEN_FRAME, G_SEEN_PARTNER = _flow.take(2)  # the last that was found at both ends
 # Frames that came once more than at the other end: certain, and where the content repeats there, too.
 G_DOUBLED, G_DOUBLED_FRAME, G_DOUBLED_NS, G_DOUBLED_OTHER, G_MORE, G_MORE_FRAME, G_MORE_NS = _flow.take(7)
 # Of side A alone. Which way it goes (1: A to B, -1); time from A to B: where the least is taken from, least, most; of how many, the most
@@ -90,7 +90,7 @@ G_DOUBLED, G_DOUBLED_FRAME, G_DOUBLED_NS, G_DOUBLED_OTHER, G_MORE, G_MORE_FRAME,
 ) = _flow.take(9)
 G_SUM_NS, G_LATE, G_LATE_FRAME, G_LATE_OTHER, G_LATE_AT_NS = _flow.take(5)
 # Order: the latest frame of A that was found at B, and how many came after a later one, and the first of those.
-G_TOP, G_TOP_OTHER, G_REORDERED, G_REORDERED_FRAME, G_REORDERED_OTHER, G_REORDERED_AT_NS = _flow.take(6)
+G_TOP, G_REORDERED, G_REORDERED_FRAME, G_REORDERED_OTHER, G_REORDERED_AT_NS = _flow.take(5)
 # Sequence numbers of both ends together (extended beyond 16 bits): from where on, highest, how many, and numbers of the stretches before
 # a restart. At A alone: the last, and the first jump over some: the frame after it, and when.
 G_STARTED, G_BASE, G_HIGHEST, G_NUMBERS, G_STRETCHES = _flow.take(5)
@@ -107,7 +107,7 @@ T_KEY, T_FRAMES, T_FIRST_FRAME, T_FIRST_NS, T_BROADCAST, T_BROADCAST_FRAME, T_AD
 TALKER_COLUMNS = _talker.size
 
 _sample = Columns()
-Q_KEY, Q_COUNT, Q_NS, Q_FRAME, Q_FLOW, Q_SRC, Q_DST, Q_CAST, Q_OUT, Q_GAP_NS = _sample.take(10)
+Q_KEY, Q_COUNT, Q_NS, Q_FLOW, Q_SRC, Q_DST, Q_CAST, Q_OUT, Q_GAP_NS = _sample.take(9)
 SAMPLE_COLUMNS = _sample.size
 
 # What `mark` counts: frames of this side; passed over as a bridge does; cut too short to compare; without a row; the
@@ -231,7 +231,6 @@ def flow_of(b, cols, i, p, how, first, flows, counts):
     flows[at, G_FRAMES] += 1
     flows[at, G_LAST_FRAME] = first + i
     flows[at, G_LAST_NS] = cols[REL, i]
-    flows[at, G_OUT] += cols[OUT, i]
     return at
 
 
@@ -361,8 +360,8 @@ def mark(b, cols, rows, first, told, flows, talkers, counts):
         cols[NUMBER, i] = number
 
 
-@kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE})")
-def sample(cols, rows, first, flows, table):
+@kernel(f"void({TABLE}, int64, {TABLE}, {TABLE})")
+def sample(cols, rows, flows, table):
     """Keep for each row of the table the content with the lowest digest of all that fall there: the same at both ends, whatever
     else is in the captures."""
     size = table.shape[0]
@@ -378,7 +377,6 @@ def sample(cols, rows, first, flows, table):
             table[at, Q_KEY] = key
             table[at, Q_COUNT] = 1
             table[at, Q_NS] = cols[REL, i]
-            table[at, Q_FRAME] = first + i
             table[at, Q_FLOW] = flows[int(cols[FLOW_ROW, i]), G_KEY]
             table[at, Q_SRC] = cols[SRC, i]
             table[at, Q_DST] = cols[DST, i]
@@ -469,7 +467,6 @@ def close_run(flows, at, end_ns, after):
     run = int(flows[at, G_RUN])
     flows[at, G_RUN] = 0
     if flows[at, G_SEEN_FRAME] == 0:
-        flows[at, G_BEFORE] += run
         flows[at, G_RUN_ALIKE] = 0
         return
     n = int(flows[at, G_GAPS])
@@ -495,7 +492,6 @@ def enter_found(flows, at, rel, frame, partner):
         close_run(flows, at, rel, partner)
     flows[at, G_SEEN_FRAME] = frame
     flows[at, G_SEEN_PARTNER] = partner
-    flows[at, G_SEEN_NS] = rel
 
 
 @kernel()
@@ -615,7 +611,6 @@ def note_time(flows, at, span, frame, other, rel, held):
         flows[at, G_REORDERED] += 1
     else:
         flows[at, G_TOP] = frame
-        flows[at, G_TOP_OTHER] = other
 
 
 @kernel()

@@ -193,7 +193,7 @@ def _sample(
     ethernet = True
     for batch in side.marked(capture, engine, limit, how):
         ethernet = ethernet and bool((batch.columns[k.LINK, : batch.rows] == k.ETHERNET).all())
-        engine.sample(batch.columns, batch.rows, batch.first, side.flows, table)
+        engine.sample(batch.columns, batch.rows, side.flows, table)
     return Sampled(table, capture.facts(), int(side.counts[x.N_LEAST_CUT]), ethernet)
 
 

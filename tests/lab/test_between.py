@@ -27,10 +27,12 @@ def between(*words: str) -> tuple[int, dict]:
 
 def numbers(capture: record.Capture) -> list[int]:
     return [
-        int.from_bytes(frame.data[RTP + 2 : RTP + 4], "big")
-        for frame in capture.frames
-        if len(frame.data) > 200 and frame.data[12:14] == b"\x08\x00"
+        int.from_bytes(frame.data[RTP + 2 : RTP + 4], "big") for frame in capture.frames if is_audio(frame)
     ]
+
+
+def is_audio(frame: record.Frame) -> bool:
+    return len(frame.data) > 200 and frame.data[12:14] == b"\x08\x00"
 
 
 def by_another_clock(capture: record.Capture, ahead_s: float, ppm: float) -> record.Capture:
@@ -98,7 +100,13 @@ def test_a_bad_wire_is_counted_exactly(rig: Rig, tmp_path: Path) -> None:
     counted = (path["a"]["only"], path["b"]["doubled"], path["b"]["only"], path["reordered"], path["never"])
     assert counted == (len(inside), len(did["doubled"]), 0, overtaken, len(SKIPPED))
     assert told["between"]["clocks"]["offset_s"] == pytest.approx(3.0, abs=0.002)
-    assert path["spread_s"] == pytest.approx(0.02, abs=0.015) and path["late"] >= overtaken
+    # Times by the taps' own stamps; a busy machine holds some up on its own.
+    went = dict(zip(reversed(sent), reversed([f.ns for f in a.frames if is_audio(f)]), strict=True))
+    got = dict(zip(reversed(came), reversed([f.ns for f in b.frames if is_audio(f)]), strict=True))
+    took = [(got[n] - went[n]) / 1e9 for n in first_copies]
+    least = min(took)
+    assert path["spread_s"] == pytest.approx(max(took) - least, abs=0.001)
+    assert sum(t - least > 0.0015 for t in took) <= path["late"] <= sum(t - least > 0.0005 for t in took)
     gap = path["a"]["gaps"][0]
     lost_frame = a.frames[gap["frame"] - 1].data
     assert int.from_bytes(lost_frame[RTP + 2 : RTP + 4], "big") == inside[0]
