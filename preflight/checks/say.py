@@ -5,7 +5,6 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Protocol
 
-
 # EtherTypes and ports that open standards name.
 ETHERTYPES = {
     0x0806: "ARP",

@@ -17,7 +17,6 @@ from tests.checks.ptp import (
     DELAY_REQUEST,
     announce,
     announces,
-    identity,
     master,
     message,
     sync_v1,
