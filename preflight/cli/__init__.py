@@ -24,6 +24,7 @@ COMMANDS = {
     "compare": "Say what differs between two saved results: spare computer, last show.",
     "between": "Hold two captures against each other: what was lost, late or crossed on the way.",
     "handover": "Make one zip to send when you ask for help, with names and addresses replaced.",
+    "archive": "At a desk with thousands of captures: judge, keep and search them (an extra).",
     "adapters": "List the adapters, and which one looks like the audio LAN.",
     "why": "Tell what a check looks at, its limits, and how to fix what it finds.",
     "rehearse": "Play the bundled captures: no network needed, no root.",

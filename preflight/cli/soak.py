@@ -82,7 +82,7 @@ def run(
     chosen = choose(host.read(), adapter)
 
     def begin(log: "Log", hardware: str, refused: str, at_ns: int) -> tuple[int, int]:
-        signs = clean(who.strip(), 120) if who else _login()
+        signs = clean(who.strip(), 120) if who else login()
         plan = Plan(item, clean(serial.strip(), 120), signs, chosen, hardware, int(lasts * NS))
         return log.begin(plan, refused, at_ns)
 
@@ -241,7 +241,7 @@ def _opened(log_file: str | None, write: bool = False) -> "Iterator[Log]":
         raise click.ClickException(str(error)) from None
 
 
-def _login() -> str:
+def login() -> str:
     import getpass
     import os
 

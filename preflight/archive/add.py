@@ -1,0 +1,170 @@
+"""Adding captures: look at the places, leave out what is known, have the rest judged, write down each as soon as it is done."""
+
+import json
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from distributed import Client
+
+from preflight import __version__
+from preflight.archive import ArchiveError, rows
+from preflight.archive.cluster import ENDED, judge_on
+from preflight.archive.columns import Row, Rows
+from preflight.archive.judge import Judged, completed, name_of
+from preflight.archive.library import Library
+from preflight.archive.marks import marks
+from preflight.archive.place import Found, captures_in, digest, local
+from preflight.archive.store import Store
+from preflight.archive.tidy import tidy
+
+Tell = Callable[[int, int], None]  # captures done, and their bytes
+
+
+@dataclass
+class Looked:
+    """What there is to do: `wanted` are to be judged, `known` and `others` are how many are in the archive as they are, and how many files have no
+    capture's name. `troubles` are places that cannot be looked at."""
+
+    wanted: list[Found] = field(default_factory=list)
+    known: int = 0
+    others: int = 0
+    troubles: list[str] = field(default_factory=list)
+    by_capture: dict[str, Sequence[str]] = field(default_factory=dict)
+    by_size: dict[int, list[str]] = field(default_factory=lambda: defaultdict(list))
+
+
+@dataclass
+class Added:
+    """What came of it. `again` were judged again by what has changed; `known` turned out to be in the archive when they were read; `troubles` are
+    files that cannot be read, `unreadable` captures that cannot be judged, with the reason."""
+
+    new: int = 0
+    again: int = 0
+    known: int = 0
+    verdicts: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+    unreadable: list[tuple[str, str]] = field(default_factory=list)
+    troubles: list[str] = field(default_factory=list)
+
+
+def look(store: Store, places: Sequence[str], limit_s: float) -> Looked:
+    """What of `places` is not in the archive yet, or was judged by other checks than today's. Without places, all that the archive
+    knows of are looked at. Raises ArchiveError where the archive cannot be read."""
+    looked = Looked()
+    with Library(store) as library:
+        for row in library.ask(
+            "select capture, bytes, tool, marks, unreadable, too_slow, limit_s from captures"
+        ):
+            checks = _to_judge(row, limit_s)
+            if checks is not None:
+                looked.by_capture[row["capture"]] = checks
+                looked.by_size[row["bytes"]].append(row["capture"])
+        lying = {
+            row["place"]: (row["bytes"], row["stamp"], row["capture"])
+            for row in library.ask("select * from places order by seen_ns")
+        }
+
+    def is_known(found: Found) -> bool:
+        size, stamp, capture = lying.get(found.known_as, (0, "", ""))
+        unchanged = bool(capture) and (size, stamp) == (found.bytes, found.stamp)
+        return unchanged and looked.by_capture.get(capture) == ()
+
+    every = [Found(place, size, stamp) for place, (size, stamp, _) in lying.items()]
+    found = dict.fromkeys(every if not places else [])
+    for place in places:
+        try:
+            here, others = captures_in(place)
+        except ArchiveError as error:
+            looked.troubles.append(str(error))
+            continue
+        found |= dict.fromkeys(here)
+        looked.others += others
+    looked.wanted = sorted((one for one in found if not is_known(one)), key=lambda one: -one.bytes)
+    looked.known = len(found) - len(looked.wanted)
+    return looked
+
+
+def _to_judge(row: Mapping[str, Any], limit_s: float) -> Sequence[str] | None:
+    """By which checks a capture of the archive is to be judged again; None where it is to be read as if it were new."""
+    if _version(row["tool"]) > _version(__version__):
+        return ()
+    then, now = json.loads(row["marks"]), marks()
+    changed = [check for check, mark in now.items() if then.get(check) != mark]
+    if len(changed) == len(now) or then.keys() - now.keys() or (changed and row["unreadable"]):
+        return None
+    if row["too_slow"] and row["limit_s"] < limit_s:
+        return None
+    return tuple(changed)
+
+
+def _version(text: str) -> tuple[int, ...]:
+    return tuple(int(part) if part.isdigit() else 0 for part in text.split("."))
+
+
+def add(store: Store, looked: Looked, client: Client, limit_s: float, tell: Tell) -> Added:
+    """Judge what is wanted. Each batch of captures is in the archive before it is told as done. Raises ArchiveError."""
+    added = Added()
+    done: dict[str, None] = {}
+    segments = store.segments()
+    for batch in judge_on(client, looked.wanted, looked.by_capture, looked.by_size, limit_s):
+        if batch:
+            written = store.add(_rows(store, [_ended(judged, limit_s) for judged in batch], done, added))
+            if written:
+                segments = tidy(store, [*segments, written])
+        tell(len(batch), sum(judged.found.bytes for judged in batch))
+    return added
+
+
+def _ended(judged: Judged, limit_s: float) -> Judged:
+    """One that ended its workers is known by its bytes all the same: they are only counted here, not judged."""
+    if judged.trouble != ENDED:
+        return judged
+    found = judged.found
+    try:
+        with local(found.place) as path:
+            capture = digest(path)
+    except ArchiveError as error:
+        return Judged(found, "", {}, trouble=str(error))
+    return Judged(found, capture, rows.unreadable(capture, name_of(found), found.bytes, limit_s, ENDED))
+
+
+def _rows(store: Store, batch: Iterable[Judged], done: dict[str, None], added: Added) -> Rows:
+    """What to write of a batch; `done` are the captures that this run has judged so far."""
+    made: dict[str, list[Row]] = defaultdict(list)
+    again = [judged.capture for judged in batch if judged.again]
+    kept: dict[str, list[Row]] = defaultdict(list)
+    if again:
+        with Library(store) as library:
+            for row in library.ask("select * from findings where capture in (select unnest(?))", [again]):
+                kept[row["capture"]].append(row)
+    for judged in batch:
+        if judged.trouble:
+            added.troubles.append(judged.trouble)
+            continue
+        made["places"].append(_place(judged))
+        if not judged.rows or judged.capture in done:
+            added.known += 1
+            continue
+        done[judged.capture] = None
+        of_it = completed(judged, kept[judged.capture]) if judged.again else judged.rows
+        (row,) = of_it["captures"]
+        added.again += bool(judged.again)
+        added.new += not judged.again
+        added.verdicts[str(row["verdict"])] += 1
+        if row["unreadable"]:
+            added.unreadable.append((str(row["name"]), str(row["unreadable"])))
+        for table, rows_of_it in of_it.items():
+            made[table] += rows_of_it
+    return made
+
+
+def _place(judged: Judged) -> Row:
+    return {
+        "capture": judged.capture,
+        "place": judged.found.known_as,
+        "bytes": judged.found.bytes,
+        "stamp": judged.found.stamp,
+        "seen_ns": time.time_ns(),
+    }

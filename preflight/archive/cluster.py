@@ -1,0 +1,129 @@
+"""The Dask cluster that captures are judged on: one over this computer's cores, or one that is there already.
+
+Ours listens on the loopback alone, for nobody but this process and its workers (TLS by certificates that are made anew each time and
+kept in memory), and it has no dashboard. A worker that ends takes its parcels with it; whichever capture it was, they are
+judged once more, each alone. One that ends a worker then has ended two.
+"""
+
+import logging
+from collections import deque
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+
+import dask.config
+from distributed import Client, Future, LocalCluster, wait
+from distributed.scheduler import KilledWorker
+from distributed.security import Security
+
+from preflight.archive import ArchiveError
+from preflight.archive.judge import Judged, Known, judge
+from preflight.archive.marks import marks
+from preflight.archive.place import Found
+from preflight.text import clean
+
+LOOPBACK = "127.0.0.1"
+SETTINGS = {
+    "distributed.scheduler.allowed-failures": 0,
+    "distributed.scheduler.worker-saturation": 1.0,
+    "distributed.scheduler.http.routes": [],
+    "distributed.worker.http.routes": [],
+    "distributed.admin.tick.limit": "1h",  # it would warn on standard error of a computer that is busy
+}
+PATIENCE_S = 30  # for an existing cluster
+LOOK_S = 0.5
+# So many captures, or so many bytes, go to a worker at once: what a parcel costs is then little beside the judging.
+PARCEL, PARCEL_BYTES = 16, 2 << 20
+AHEAD = 2  # parcels for each thread, so that none waits for the next
+
+
+@contextmanager
+def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]:
+    """A client of the cluster at `address`, or of one of our own, over all cores or so many `workers`. Raises ArchiveError."""
+    with ExitStack() as stack:
+        if address is not None:
+            try:
+                client = stack.enter_context(Client(address, timeout=PATIENCE_S))
+                client.wait_for_workers(1, timeout=PATIENCE_S)
+            except (OSError, ValueError, TimeoutError) as error:
+                raise ArchiveError(
+                    f"{clean(address, 200)}: no cluster answers there: {clean(str(error), 200)}"
+                ) from None
+            others = [worker for worker, theirs in client.run(marks).items() if theirs != marks()]
+            if others:
+                raise ArchiveError(
+                    f"{clean(address, 200)}: {others[0]} has another preflight; install this one on all workers"
+                )
+        else:
+            stack.enter_context(dask.config.set(SETTINGS))
+            local = LocalCluster(
+                n_workers=workers,
+                threads_per_worker=1,
+                processes=True,
+                host=LOOPBACK,
+                dashboard_address=None,
+                worker_dashboard_address=None,
+                scheduler_kwargs={"dashboard": False, "dashboard_address": f"{LOOPBACK}:0"},
+                security=Security.temporary(),
+                silence_logs=logging.CRITICAL,
+            )
+            client = stack.enter_context(Client(stack.enter_context(local)))
+        yield client
+
+
+def judge_on(
+    client: Client, found: Sequence[Found], known: Known, sizes: dict[int, list[str]], limit_s: float
+) -> Iterator[list[Judged]]:
+    """Judge all captures, and hand them over as they are done; nothing when none is done yet, so that the caller may tell how it goes. A
+    capture that ended its worker twice comes without its digest. `sizes` are the known captures of each size. Raises ArchiveError."""
+    threads = client.nthreads()
+    watch = all(count == 1 for count in threads.values())
+    parcels = deque(_parcels(found, sum(threads.values())))
+    suspects: deque[list[Found]] = deque()
+    at_work: dict[Future, list[Found]] = {}
+
+    def submit(parcel: list[Found]) -> None:
+        same = {sha: known[sha] for one in parcel for sha in sizes.get(one.bytes, ())}
+        at_work[client.submit(judge, parcel, same, limit_s, watch, pure=False)] = parcel
+
+    while parcels or suspects or at_work:
+        while parcels and len(at_work) < AHEAD * sum(threads.values()):
+            submit(parcels.popleft())
+        alone = not at_work
+        if alone:
+            submit(suspects.popleft())
+        for future in _done(client, at_work):
+            parcel = at_work.pop(future)
+            try:
+                yield future.result()
+            except KilledWorker:
+                if alone:
+                    yield [Judged(parcel[0], "", {}, trouble=ENDED)]
+                else:
+                    suspects.extend([one] for one in parcel)
+            future.release()
+        yield []
+
+
+ENDED = "ended the process that read it, twice: out of memory, hung, or a fault of preflight"
+
+
+def _done(client: Client, at_work: dict[Future, list[Found]]) -> list[Future]:
+    with suppress(TimeoutError):
+        wait(list(at_work), timeout=LOOK_S, return_when="FIRST_COMPLETED")
+    done = [future for future in at_work if future.done()]
+    if client.status != "running" or any(future.cancelled() for future in done):
+        raise ArchiveError("the cluster has gone. What was added stays; add the rest again")
+    return done
+
+
+def _parcels(found: Sequence[Found], threads: int) -> Iterator[list[Found]]:
+    """Few enough in each that every thread gets several."""
+    most = max(min(PARCEL, len(found) // (4 * threads)), 1)
+    parcel: list[Found] = []
+    for one in found:
+        if parcel and (len(parcel) >= most or sum(each.bytes for each in parcel) + one.bytes > PARCEL_BYTES):
+            yield parcel
+            parcel = []
+        parcel.append(one)
+    if parcel:
+        yield parcel

@@ -1,0 +1,116 @@
+"""What a worker does: captures, one after another, to rows.
+
+A capture that takes longer than its limit is given up where the reading reports its progress. Should it hang where nothing
+reports, a watchdog ends the worker after the limit and some grace, and the cluster takes it from there.
+"""
+
+import faulthandler
+import os
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path, PurePath
+
+from preflight.archive import ArchiveError, rows
+from preflight.archive.columns import Rows
+from preflight.archive.marks import marks
+from preflight.archive.place import Found, digest, local
+from preflight.checks import judge_all
+from preflight.checks.finding import Finding
+from preflight.frames.errors import CaptureError
+from preflight.study import study
+from preflight.text import clean
+from preflight.verdict import decide, judged
+
+GRACE_S = 10.0
+# What is to be done with a capture that the archive knows: the checks to judge it by again, none where nothing changed.
+Known = Mapping[str, Sequence[str]]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One capture after its judging. `capture` is its SHA-256, "" where `trouble` says why the file itself could not be read.
+    `rows` are none where it was known already. `again` are findings of the checks that it was judged by again, and nothing
+    but those: the rest is in the archive."""
+
+    found: Found
+    capture: str
+    rows: Rows
+    again: tuple[Finding, ...] = ()
+    trouble: str = ""
+
+
+class TooSlow(Exception):
+    pass
+
+
+def judge(parcel: Sequence[Found], known: Known, limit_s: float, watch: bool) -> list[Judged]:
+    """Judge each capture of a parcel. `watch` says that this process may be ended for one that hangs."""
+    return [_judge(found, known, limit_s, watch) for found in parcel]
+
+
+def _judge(found: Found, known: Known, limit_s: float, watch: bool) -> Judged:
+    try:
+        with _watchdog(limit_s + GRACE_S if watch else None), local(found.place) as path:
+            capture = digest(path)
+            again = known.get(capture)
+            if again is not None and not again:
+                return Judged(found, capture, {})
+            about = (capture, name_of(found), found.bytes, limit_s)
+            try:
+                facts = study(path, Deadline(limit_s))
+                made = rows.of_facts(*about, facts)
+                if again is not None:
+                    return Judged(found, capture, made, judge_all(facts, again))
+                return Judged(found, capture, rows.with_findings(made, judged(facts).verdict))
+            except TooSlow:
+                return Judged(found, capture, rows.unreadable(*about, too_slow(limit_s), too_slow=True))
+            except CaptureError as error:
+                why = str(error).removeprefix(f"{clean(path, 200)}: ")
+                return Judged(found, capture, rows.unreadable(*about, why))
+            except Exception as error:
+                why = clean(f"a fault of preflight itself: {type(error).__name__}: {error}", 300)
+                return Judged(found, capture, rows.unreadable(*about, why))
+    except ArchiveError as error:
+        return Judged(found, "", {}, trouble=str(error))
+
+
+def too_slow(limit_s: float) -> str:
+    return f"not done after {limit_s:g} s; --limit gives it longer"
+
+
+def completed(again: Judged, kept: Sequence[Mapping[str, object]]) -> Rows:
+    """The rows of a capture that was judged again by some checks: what they say now beside what the others said then."""
+    changed = {finding.check for finding in again.again}
+    others = [f for f in rows.findings_of(kept) if f.check not in changed and f.check in marks()]
+    return rows.with_findings(again.rows, decide([*again.again, *others]))
+
+
+def name_of(found: Found) -> str:
+    return clean(PurePath(found.place).name, 200)
+
+
+class Deadline:
+    """Progress that raises TooSlow once the time is over."""
+
+    def __init__(self, limit_s: float) -> None:
+        self._until = time.monotonic() + limit_s
+
+    def __call__(self, _read: int, _total: int | None, _frames: int, _note: str) -> None:
+        if time.monotonic() > self._until:
+            raise TooSlow
+
+
+@contextmanager
+def _watchdog(after_s: float | None) -> Iterator[None]:
+    """Ends this process after a time, even if nothing in it gets a turn any more."""
+    if after_s is None:
+        yield
+        return
+    with Path(os.devnull).open("w") as nowhere:
+        faulthandler.dump_traceback_later(after_s, exit=True, file=nowhere)
+        try:
+            yield
+        finally:
+            faulthandler.cancel_dump_traceback_later()
