@@ -21,6 +21,7 @@ MODULES = {
     "asyncio", "ctypes", "ftplib", "http", "imaplib", "multiprocessing", "nntplib", "poplib", "requests", "smtplib",
     "socketserver", "ssl", "subprocess", "telnetlib", "urllib", "webbrowser", "wsgiref", "xmlrpc", "aiohttp", "httpx",
     "urllib3", "websockets", "paramiko", "dns", "pcap", "pcapy", "fcntl",
+    "dask", "distributed", "fsspec", "s3fs", "botocore", "boto3",
     "scapy.all", "scapy.sendrecv", "scapy.supersocket", "scapy.arch", "scapy.automaton", "scapy.pipetool",
 }  # fmt: skip
 CALLS = {
@@ -69,6 +70,24 @@ ALLOWED = {
         )
     },
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),
+    # The archive works on files that were captured long ago. Its cluster listens on the loopback alone, unless the user names
+    # another; its places are files, unless the user names another: tests/archive/test_silence.py proves it by behaviour.
+    ("archive/library.py", "connect"): (1, "opens DuckDB in memory, which may fetch no extension"),
+    **{
+        ("archive/cluster.py", module): (1, "the cluster that captures are judged on")
+        for module in (
+            "dask.config", "distributed", "distributed.Client", "distributed.Future", "distributed.LocalCluster",
+            "distributed.wait", "distributed.scheduler", "distributed.scheduler.KilledWorker", "distributed.security",
+            "distributed.security.Security",
+        )
+    },
+    **{
+        ("archive/place.py", module): (1, "files and folders, or the object storage that the user names")
+        for module in (
+            "fsspec.core", "fsspec.core.url_to_fs", "fsspec.implementations.local",
+            "fsspec.implementations.local.LocalFileSystem",
+        )
+    },
     ("live/log.py", "connect"): (1, "opens the SQLite log, a file"),
     ("frames/live.py", "socket.socket"): (1, "the packet socket that listens; its family is AF_PACKET"),
     ("frames/live.py", "bind"): (1, "a packet socket is bound to an adapter, not to an address: nothing is sent"),
@@ -233,6 +252,9 @@ def test_the_commands_that_are_started_only_tell() -> None:
         "import importlib\nimportlib.import_module('subprocess')",
         "__import__('socket')",
         "eval(text)",
+        "import s3fs",
+        "from distributed import Client",
+        "import fsspec",
     ],
 )
 def test_a_planted_offender_is_caught(planted: str) -> None:

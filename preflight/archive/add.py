@@ -7,11 +7,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from distributed import Client
-
 from preflight import __version__
 from preflight.archive import ArchiveError, rows
-from preflight.archive.cluster import ENDED, judge_on
+from preflight.archive.cluster import ENDED, Client, judge_on
 from preflight.archive.columns import Row, Rows
 from preflight.archive.judge import Judged, completed, name_of
 from preflight.archive.library import Library

@@ -75,22 +75,24 @@ def judge_on(
 ) -> Iterator[list[Judged]]:
     """Judge all captures, and hand them over as they are done; nothing when none is done yet, so that the caller may tell how it goes. A
     capture that ended its worker twice comes without its digest. `sizes` are the known captures of each size. Raises ArchiveError."""
-    threads = client.nthreads()
-    watch = all(count == 1 for count in threads.values())
-    parcels = deque(_parcels(found, sum(threads.values())))
-    suspects: deque[list[Found]] = deque()
+    threads = client.nthreads().values()
+    room = AHEAD * max(sum(threads), 1)  # none may be there yet, after one was ended
+    watch = all(count == 1 for count in threads)
+    parcels = deque(_parcels(found, max(sum(threads), 1)))
+    suspects: deque[Found] = deque()
     at_work: dict[Future, list[Found]] = {}
 
     def submit(parcel: list[Found]) -> None:
         same = {sha: known[sha] for one in parcel for sha in sizes.get(one.bytes, ())}
         at_work[client.submit(judge, parcel, same, limit_s, watch, pure=False)] = parcel
 
+    alone = False
     while parcels or suspects or at_work:
-        while parcels and len(at_work) < AHEAD * sum(threads.values()):
+        while parcels and len(at_work) < room:
             submit(parcels.popleft())
-        alone = not at_work
-        if alone:
-            submit(suspects.popleft())
+        if not at_work:
+            alone = True
+            submit([suspects.popleft()])
         for future in _done(client, at_work):
             parcel = at_work.pop(future)
             try:
@@ -99,7 +101,7 @@ def judge_on(
                 if alone:
                     yield [Judged(parcel[0], "", {}, trouble=ENDED)]
                 else:
-                    suspects.extend([one] for one in parcel)
+                    suspects.extend(parcel)
             future.release()
         yield []
 

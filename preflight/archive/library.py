@@ -5,6 +5,7 @@ tables: `live` says which segment that is. DuckDB is told to fetch no extension 
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import duckdb
@@ -41,17 +42,23 @@ class Library:
         def source(table: str, among: Sequence[Segment]) -> str:
             return _source(table, [store.path(one.name, table) for one in among if one.rows.get(table)])
 
-        self._put(
-            "create temp table live as select capture, arg_max(segment, (judged_ns, segment)) as segment from "
-            f"(select {SEGMENT} as segment, capture, judged_ns from {source('captures', everything)}) group by all"
+        # A whole archive is read with its captures in one place each, mostly: then nothing has to be looked up in `live`.
+        (told,) = self.ask(
+            f"select count(*) > count(distinct capture) as twice from {source('captures', everything)}"
         )
+        self.superseded: bool = told["twice"]
+        if self.superseded:
+            self._put(
+                "create temp table live as select capture, arg_max(segment, (judged_ns, segment)) as segment from "
+                f"(select {SEGMENT} as segment, capture, judged_ns from {source('captures', everything)}) group by all"
+            )
         for table, columns in TABLES.items():
             names = ", ".join(f'"{column}"' for column in columns)
             rows = source(table, everything if only is None else only)
-            if table in OF_A_JUDGING:
-                rows = f"(select *, {SEGMENT} as segment from {rows}) semi join live using (capture, segment)"
-            else:
+            if table not in OF_A_JUDGING:
                 names = f"distinct {names}"
+            elif self.superseded:
+                rows = f"(select *, {SEGMENT} as segment from {rows}) semi join live using (capture, segment)"
             self._put(f"create temp view {table} as select {names} from {rows}")
 
     def __enter__(self) -> "Library":
@@ -63,19 +70,15 @@ class Library:
     def _put(
         self, sql: str, with_: Sequence[object] | Mapping[str, object] = ()
     ) -> duckdb.DuckDBPyConnection:
-        try:
+        with _told():
             return self._db.execute(sql, with_ or None)
-        except duckdb.IOException as error:
-            raise Vanished(f"the archive cannot be read: {reason(error)}") from None
 
     def ask(self, sql: str, with_: Sequence[object] | Mapping[str, object] = ()) -> list[dict[str, Any]]:
         """The rows of an answer, by column. Raises ArchiveError."""
         found = self._put(sql, with_)
-        try:
-            names = [column[0] for column in found.description or ()]
+        names = [column[0] for column in found.description or ()]
+        with _told():
             return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
-        except duckdb.IOException as error:
-            raise Vanished(f"the archive cannot be read: {reason(error)}") from None
 
     def pieces(self, table: str) -> "Iterator[pyarrow.Table]":
         """All rows of a table, in an order that lets a reader pass over most of a file."""
@@ -86,8 +89,9 @@ class Library:
         order = {"captures": "first_frame_at", "findings": '"check", outcome', "devices": "maker"}.get(
             table, "capture"
         )
-        for batch in self._db.sql(f"select * from {table} order by {order}").to_arrow_reader(PIECE):
-            yield pyarrow.Table.from_batches([batch]).cast(arrow_schema(table))
+        with _told():
+            for batch in self._db.sql(f"select * from {table} order by {order}").to_arrow_reader(PIECE):
+                yield pyarrow.Table.from_batches([batch]).cast(arrow_schema(table))
 
     def lay(self, table: str, rows: "pyarrow.Table") -> None:
         """Make rows that are not in the archive a table to ask by."""
@@ -116,6 +120,16 @@ def short(capture: str) -> str:
 
 class Vanished(ArchiveError):
     """A file went away, as it does where another one merges what is being read. Asked again, it is there in its new place."""
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    try:
+        yield
+    except (duckdb.IOException, FileNotFoundError) as error:
+        raise Vanished(f"the archive cannot be read: {reason(error)}") from None
+    except duckdb.InvalidInputException as error:
+        raise ArchiveError(f"a file of the archive is damaged: {reason(error)}") from None
 
 
 def _source(table: str, files: Iterable[str]) -> str:

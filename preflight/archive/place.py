@@ -56,9 +56,7 @@ def captures_in(place: str) -> tuple[list[Found], int]:
     except Exception as error:  # each kind of storage has its own
         raise ArchiveError(f"{clean(place, 200)}: cannot be looked at: {reason(error)}") from None
     if not infos:
-        what = (
-            "holds no file" if isinstance(fs, LocalFileSystem) and Path(path).is_dir() else "nothing is there"
-        )
+        what = "holds no file" if is_local(fs) and Path(path).is_dir() else "nothing is there"
         raise ArchiveError(f"{clean(place, 200)}: {what}; check the name")
     alone = len(infos) == 1 and next(iter(infos)) == path
     found = [_found(fs, name, info) for name, info in infos.items() if alone or _named_as_capture(name)]
@@ -66,7 +64,7 @@ def captures_in(place: str) -> tuple[list[Found], int]:
 
 
 def _found(fs: Any, name: str, info: dict[str, Any]) -> Found:
-    place = name if isinstance(fs, LocalFileSystem) else fs.unstrip_protocol(name)
+    place = name if is_local(fs) else fs.unstrip_protocol(name)
     return Found(
         place, int(info.get("size") or 0), next((str(info[key]) for key in STAMPS if key in info), "")
     )
@@ -77,11 +75,15 @@ def _named_as_capture(name: str) -> bool:
     return (path.with_suffix("") if path.suffix in PACKED else path).suffix in ENDINGS
 
 
+def is_local(fs: Any) -> bool:
+    return isinstance(fs, LocalFileSystem)
+
+
 @contextmanager
 def local(place: str) -> Iterator[str]:
     """The file of a place as one of this computer's. Raises ArchiveError."""
     fs, path = opened(place)
-    if isinstance(fs, LocalFileSystem):
+    if is_local(fs):
         yield path
         return
     handle, copy = tempfile.mkstemp(prefix="preflight-")

@@ -16,12 +16,10 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import IO, TYPE_CHECKING, Any
 
-from fsspec.implementations.local import LocalFileSystem
-
 from preflight import __version__
 from preflight.archive import ArchiveError
 from preflight.archive.columns import SCHEMA, TABLES, Row, Rows
-from preflight.archive.place import opened, reason
+from preflight.archive.place import is_local, opened, reason
 from preflight.text import clean
 
 if TYPE_CHECKING:
@@ -47,7 +45,7 @@ class Store:
     def __init__(self, place: str) -> None:
         self.place = clean(place, 200)
         self.fs, self.root = opened(place)
-        self.is_local = isinstance(self.fs, LocalFileSystem)
+        self.is_local = is_local(self.fs)
         if self.is_local:
             self.fs.auto_mkdir = True
 

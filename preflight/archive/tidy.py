@@ -29,13 +29,17 @@ def settle(store: Store) -> None:
     segments = store.segments()
     with Library(store, segments) as library:
         live = {
-            row["segment"]: row["n"] for row in library.ask("select segment, count(*) n from live group by 1")
+            row["segment"]: row["n"]
+            for row in (
+                library.ask("select segment, count(*) n from live group by 1") if library.superseded else ()
+            )
         }
-    wanted = [
-        s for s in segments
-        if s.rows.get("captures", 0) < SIZES[-1] or live.get(s.name, 0) < s.rows["captures"]
-    ]  # fmt: skip
-    if len(wanted) > 1 or any(live.get(s.name, 0) < s.rows.get("captures", 0) for s in wanted):
+
+    def superseded(segment: Segment) -> bool:
+        return bool(live) and live.get(segment.name, 0) < segment.rows.get("captures", 0)
+
+    wanted = [s for s in segments if s.rows.get("captures", 0) < SIZES[-1] or superseded(s)]
+    if len(wanted) > 1 or any(superseded(s) for s in wanted):
         _merge(store, wanted, segments)
 
 

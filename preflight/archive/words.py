@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from preflight.archive.library import short
 from preflight.checks.say import count_text, counted, span_text, when
 from preflight.report.page import Page
-from preflight.report.soak import STYLES, safe_cell
+from preflight.report.terminal import STYLES
 
 if TYPE_CHECKING:
     from preflight.archive.add import Added, Looked
@@ -53,6 +53,8 @@ def as_rows(cases: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
 
 def as_csv(cases: Sequence[Mapping[str, Any]]) -> str:
+    from preflight.report.soak import safe_cell
+
     out = io.StringIO()
     writer = csv.DictWriter(out, COLUMNS, lineterminator="\r\n")  # RFC 4180
     writer.writeheader()
