@@ -76,7 +76,7 @@ ALLOWED = {
     **{
         ("archive/cluster.py", module): (1, "the cluster that captures are judged on")
         for module in (
-            "dask.config", "distributed", "distributed.Client", "distributed.Future", "distributed.LocalCluster",
+            "dask.config", "distributed", "distributed.CancelledError", "distributed.Client", "distributed.Future", "distributed.LocalCluster",
             "distributed.wait", "distributed.scheduler", "distributed.scheduler.KilledWorker", "distributed.security",
             "distributed.security.Security",
         )

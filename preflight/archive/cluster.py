@@ -6,12 +6,13 @@ judged once more, each alone. One that ends a worker then has ended two.
 """
 
 import logging
+import time
 from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 
 import dask.config
-from distributed import Client, Future, LocalCluster, wait
+from distributed import CancelledError, Client, Future, LocalCluster, wait
 from distributed.scheduler import KilledWorker
 from distributed.security import Security
 
@@ -27,10 +28,12 @@ SETTINGS = {
     "distributed.scheduler.worker-saturation": 1.0,
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
+    "distributed.deploy.lost-worker-timeout": "1d",  # a busy computer takes long to start one again, and it is not given up
     "distributed.admin.tick.limit": "1h",  # it would warn on standard error of a computer that is busy
 }
 PATIENCE_S = 30  # for an existing cluster
 LOOK_S = 0.5
+LOST_S = 120.0  # without a worker, and without one that comes back
 # So many captures, or so many bytes, go to a worker at once: what a parcel costs is then little beside the judging.
 PARCEL, PARCEL_BYTES = 16, 2 << 20
 AHEAD = 2  # parcels for each thread, so that none waits for the next
@@ -86,14 +89,15 @@ def judge_on(
         same = {sha: known[sha] for one in parcel for sha in sizes.get(one.bytes, ())}
         at_work[client.submit(judge, parcel, same, limit_s, watch, pure=False)] = parcel
 
-    alone = False
+    alone, since = False, time.monotonic()
     while parcels or suspects or at_work:
         while parcels and len(at_work) < room:
             submit(parcels.popleft())
         if not at_work:
             alone = True
             submit([suspects.popleft()])
-        for future in _done(client, at_work):
+        for future in _done(client, at_work, since):
+            since = time.monotonic()
             parcel = at_work.pop(future)
             try:
                 yield future.result()
@@ -109,11 +113,14 @@ def judge_on(
 ENDED = "ended the process that read it, twice: out of memory, hung, or a fault of preflight"
 
 
-def _done(client: Client, at_work: dict[Future, list[Found]]) -> list[Future]:
-    with suppress(TimeoutError):
+def _done(client: Client, at_work: dict[Future, list[Found]], since: float) -> list[Future]:
+    """Those that are done; `since` is when any was last."""
+    with suppress(TimeoutError, CancelledError):
         wait(list(at_work), timeout=LOOK_S, return_when="FIRST_COMPLETED")
     done = [future for future in at_work if future.done()]
-    if client.status != "running" or any(future.cancelled() for future in done):
+    idle = not done and time.monotonic() - since > LOST_S
+    gone = client.status != "running" or any(future.cancelled() for future in done)
+    if gone or (idle and not client.nthreads()):
         raise ArchiveError("the cluster has gone. What was added stays; add the rest again")
     return done
 

@@ -1,6 +1,6 @@
 """Ten thousand cases: how fast they are searched, in how much memory, and how large their page is."""
 
-import os
+import re
 import subprocess
 import sys
 import time
@@ -27,16 +27,18 @@ TRIES = 5
     ids=["check", "maker", "device", "words"],
 )
 def test_ten_thousand_cases_are_searched_at_once(large, wanted):
-    """Opened and asked; the best of some, as other programs run here too."""
+    """Opened and asked, the best of some. By the processor's time of all threads, as other programs run here too: on a computer
+    that is idle it takes no longer."""
     spent = []
     for _ in range(TRIES):
-        begun = time.perf_counter()
+        begun = time.process_time()
         with Library(large) as library:
             assert find(library, wanted)
-        spent.append(time.perf_counter() - begun)
+        spent.append(time.process_time() - begun)
     assert min(spent) < SEARCH_S
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="asks /proc for the memory")
 @pytest.mark.parametrize(
     "command", [("find", "cable", "--check", "loop"), ("find", "--json"), ("like", "{}")]
 )
@@ -44,12 +46,19 @@ def test_ten_thousand_cases_are_searched_in_little_memory(large, command):
     with Library(large) as library:
         capture = library.ask("select capture from captures limit 1")[0]["capture"]
     args = [each.format(capture) for each in command]
-    process = subprocess.Popen(
-        [sys.executable, "-m", "preflight", "archive", *args, "--archive", large.root],
-        stdout=subprocess.DEVNULL,
+    # The memory of a process that has ended holds that of its parent, so the command tells its own.
+    code = (
+        "import atexit, sys\nfrom pathlib import Path\nfrom preflight.cli import main\n"
+        "atexit.register(lambda: print(Path('/proc/self/status').read_text(), file=sys.stderr))\nmain()"
     )
-    _, status, used = os.wait4(process.pid, 0)
-    assert status == 0 and used.ru_maxrss >> 10 < SEARCH_MIB
+    done = subprocess.run(
+        [sys.executable, "-c", code, "archive", *args, "--archive", large.root],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0 and done.stdout
+    (kilobytes,) = re.findall(r"VmHWM:\s+(\d+) kB", done.stderr)
+    assert int(kilobytes) >> 10 < SEARCH_MIB
 
 
 def test_their_page_is_small_and_counts_what_it_leaves_out(large):
