@@ -101,6 +101,8 @@ def judge_on(
             parcel = at_work.pop(future)
             try:
                 yield future.result()
+            except CancelledError:
+                raise ArchiveError(GONE) from None
             except KilledWorker:
                 if alone:
                     yield [Judged(parcel[0], "", {}, trouble=ENDED)]
@@ -110,6 +112,7 @@ def judge_on(
         yield []
 
 
+GONE = "the cluster has gone. What was added stays; add the rest again"
 ENDED = "ended the process that read it, twice: out of memory, hung, or a fault of preflight"
 
 
@@ -121,7 +124,7 @@ def _done(client: Client, at_work: dict[Future, list[Found]], since: float) -> l
     idle = not done and time.monotonic() - since > LOST_S
     gone = client.status != "running" or any(future.cancelled() for future in done)
     if gone or (idle and not client.nthreads()):
-        raise ArchiveError("the cluster has gone. What was added stays; add the rest again")
+        raise ArchiveError(GONE)
     return done
 
 

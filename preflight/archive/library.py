@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from preflight.archive import ArchiveError
-from preflight.archive.columns import OF_A_JUDGING, SQL, TABLES
+from preflight.archive.columns import OF_A_JUDGING, SQL, TABLES, Row
 from preflight.archive.place import reason
 from preflight.archive.store import Segment, Store
 from preflight.text import clean
@@ -23,6 +23,7 @@ SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
     "preserve_insertion_order": "false",
+    "threads": 2,  # each takes memory of its own, and more would not be felt below a million cases
 }
 SEGMENT = "regexp_extract(filename, '([^/\\\\]+)[/\\\\][^/\\\\]+$', 1)"  # the folder that a file lies in
 PIECE = 50_000  # rows of a merged table at once
@@ -93,9 +94,14 @@ class Library:
             for batch in self._db.sql(f"select * from {table} order by {order}").to_arrow_reader(PIECE):
                 yield pyarrow.Table.from_batches([batch]).cast(arrow_schema(table))
 
-    def lay(self, table: str, rows: "pyarrow.Table") -> None:
-        """Make rows that are not in the archive a table to ask by."""
-        self._db.register(table, rows)
+    def lay(self, name: str, table: str, rows: Sequence[Row]) -> None:
+        """Make rows that are not in the archive a table to ask by, with the columns of `table`."""
+        columns = TABLES[table]
+        made = ", ".join(f'"{column}" {SQL[kind]}' for column, kind in columns.items())
+        self._put(f"create temp table {name} ({made})")
+        for row in rows:
+            marks = ", ".join("?" * len(columns))
+            self._put(f"insert into {name} values ({marks})", [row.get(column) for column in columns])
 
     def case(self, named: str) -> str:
         """The capture that the beginning of its SHA-256 names, or its file's name. Raises ArchiveError where there is not just one."""

@@ -11,9 +11,8 @@ The weights are common practice at best: chosen so that causes lead, and tried o
 
 from typing import Any
 
-from preflight.archive.columns import OF_A_JUDGING, Rows
+from preflight.archive.columns import Rows
 from preflight.archive.library import Library
-from preflight.archive.store import table_of
 
 SIGNS = """
     select capture, "check" || ' is to be mended by itself (' || outcome || ')' as sign, 3.0 as weight
@@ -28,6 +27,7 @@ SIGNS = """
     union all select capture, 'heard from: ' || vantage, 0.25 from {captures} where vantage <> 'unknown'
 """
 MOST_SIGNS = 4
+CANDIDATES = 1000  # among which, where many are as like, those with a note and the newest come first
 TROUBLES = 1.0  # signs of troubles weigh more than that, all others less
 
 
@@ -35,26 +35,30 @@ def like(library: Library, most: int, capture: str, rows: Rows | None = None) ->
     """The `most` likest of a capture in the archive, or of one that is not in it: then `rows` are those of its judging. Each has
     `likeness` (0 to 1), `shared` (signs, those that weigh most first), `notes`, and `advised`: the first step that the
     case's first finding gave."""
-    for table in OF_A_JUDGING:
-        library.lay(f"mine_{table}", table_of(table, (rows or {}).get(table, ())))
-    mine = {
-        table: f"mine_{table}" if rows is not None else f"(select * from {table} where capture = $capture)"
-        for table in OF_A_JUDGING
-    }
+    asked = ("captures", "findings", "devices", "streams")
+    mine = {table: f"(select * from {table} where capture = $capture)" for table in asked}
+    if rows is not None:
+        for table in asked:
+            mine[table] = f"mine_{table}"
+            library.lay(mine[table], table, rows.get(table, ()))
+    of_all, of_mine = SIGNS.format(**{table: table for table in asked}), SIGNS.format(**mine)
     return library.ask(
         f"""
-        with signs as materialized ({SIGNS.format(**{table: table for table in OF_A_JUDGING})}),
-        mine as materialized (select sign, any_value(weight) as weight from ({SIGNS.format(**mine)}) group by sign),
-        rarity as (select sign, ln(1 + (select count(*) from captures) / count(*)) as rare from signs group by sign),
-        own as (select sign, mine.weight, weight * coalesce(rare, ln(1 + (select count(*) from captures))) as weighs
+        with signs as materialized (select capture, hash(sign) as sign, weight::float as weight from ({of_all})),
+        mine as materialized (select hash(sign) as sign, sign as told, any_value(weight) as weight from ({of_mine}) group by 1, 2),
+        rarity as materialized (
+            select sign, ln(1 + (select count(*) from captures) / count(*)) as rare from signs group by sign),
+        own as materialized (
+            select sign, told, weight, weight * coalesce(rare, ln(1 + (select count(*) from captures))) as weighs
             from mine left join rarity using (sign)),
         theirs as (select capture, sum(weight * rare) as weighs from signs join rarity using (sign) group by capture),
-        both_ as (select capture, sum(own.weighs) as weighs, max(own.weight) as heaviest, list(sign order by own.weighs desc, sign) as shared
-            from signs join own using (sign) group by capture),
+        both_ as (select capture, sum(own.weighs) as weighs, max(own.weight) as heaviest,
+            list(told order by own.weighs desc, told) as shared from signs join own using (sign) group by capture),
         likest as (select capture, shared,
                 both_.weighs / ((select sum(weighs) from own) + theirs.weighs - both_.weighs) as likeness
             from both_ join theirs using (capture) where capture <> $capture
-                and (heaviest > {TROUBLES} or coalesce((select max(weight) from own), 0) < {TROUBLES})),
+                and (heaviest > {TROUBLES} or coalesce((select max(weight) from own), 0) < {TROUBLES})
+            order by likeness desc limit {CANDIDATES}),
         noted as (select capture, list(text order by at_ns) as notes from notes group by capture),
         advice as (select capture, fixes[1] as advised, headline from findings where fix_first = 1)
         select capture, likeness, shared[:{MOST_SIGNS}] as shared, coalesce(notes, []) as notes, advised, headline, name, verdict, first_frame_at
