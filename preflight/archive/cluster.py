@@ -23,7 +23,7 @@ from preflight.archive.place import Found
 from preflight.text import clean
 
 LOOPBACK = "127.0.0.1"
-SETTINGS = {
+SETTINGS: dict[str, object] = {
     "distributed.scheduler.allowed-failures": 0,
     "distributed.scheduler.worker-saturation": 1.0,
     "distributed.scheduler.http.routes": [],
@@ -57,7 +57,8 @@ def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]
                     f"{clean(address, 200)}: {others[0]} has another preflight; install this one on all workers"
                 )
         else:
-            stack.enter_context(dask.config.set(SETTINGS))
+            preload = [*dask.config.get("distributed.worker.preload", ()), judge.__module__]
+            stack.enter_context(dask.config.set(SETTINGS | {"distributed.worker.preload": preload}))
             local = LocalCluster(
                 n_workers=workers,
                 threads_per_worker=1,

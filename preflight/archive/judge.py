@@ -6,6 +6,7 @@ reports, a watchdog ends the worker after the limit and some grace, and the clus
 
 import faulthandler
 import os
+import signal
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -43,6 +44,12 @@ class Judged:
 
 class TooSlow(Exception):
     pass
+
+
+def dask_setup(_worker: object) -> None:
+    """Called by a worker of our own cluster when it starts. Ctrl-C reaches every process of a terminal, and is the client's to
+    answer: it ends the workers."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def judge(parcel: Sequence[Found], known: Known, limit_s: float, watch: bool) -> list[Judged]:

@@ -32,7 +32,7 @@ TROUBLES = 1.0  # signs of troubles weigh more than that, all others less
 
 
 def like(library: Library, most: int, capture: str, rows: Rows | None = None) -> list[dict[str, Any]]:
-    """The `most` likest of a capture in the archive, or of one that is not in it: then `rows` are those of its judging. Each has
+    """The `most` likest of a capture in the archive beside itself, or of a file: then `rows` are those of its judging, and it may itself be one of them. Each has
     `likeness` (0 to 1), `shared` (signs, those that weigh most first), `notes`, and `advised`: the first step that the
     case's first finding gave."""
     asked = ("captures", "findings", "devices", "streams")
@@ -65,5 +65,5 @@ def like(library: Library, most: int, capture: str, rows: Rows | None = None) ->
         from likest join captures using (capture) left join noted using (capture) left join advice using (capture)
         order by round(likeness, 3) desc, notes is null, first_frame_at desc nulls last, capture limit $most
         """,
-        {"capture": capture, "most": most},
+        {"capture": capture if rows is None else "", "most": most},
     )

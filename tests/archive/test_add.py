@@ -211,6 +211,23 @@ def test_a_client_that_is_killed_loses_nothing_that_was_done(store, client, tmp_
     assert len(cases(store)) == total and before <= {row["capture"] for row in cases(store)}
 
 
+def test_ctrl_c_is_one_line_and_what_was_done_stays(store, tmp_path):
+    folder = tmp_path / "in"
+    copies(folder, 10)
+    command = [sys.executable, "-m", "preflight", "archive", "add", str(folder), "--archive", store.root]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    until = time.monotonic() + 60
+    while not store.segments():
+        assert time.monotonic() < until and process.poll() is None
+        time.sleep(0.01)
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: the workers get it too
+    out, err = process.communicate(timeout=60)
+    assert (process.returncode, out, err.strip()) == (130, "", "preflight: stopped by hand.")
+    assert cases(store)
+
+
 def test_two_that_add_at_once_do_no_harm(store, client, tmp_path):
     folder = tmp_path / "in"
     total = len(copies(folder, 3, (".pcap", ".pcapng")))

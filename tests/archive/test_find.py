@@ -104,6 +104,16 @@ def test_csv_and_json_have_all_and_no_formula(small, tmp_path, models):
     assert {row["case"] for row in written} == {row["case"] for row in told["cases"]}
 
 
+def two_clocks(store: Store) -> str:
+    with Library(store) as library:
+        return library.case("two-clocks.pcap.gz")
+
+
+def like_case(store: Store, capture: str) -> list[dict]:
+    with Library(store) as library:
+        return like(library, 5, capture)
+
+
 # -- like ------------------------------------------------------------------------------------------------------
 
 
@@ -136,6 +146,12 @@ def test_the_likest_share_what_is_rare_and_tell_what_mended_them(small, models, 
     assert told[1]["shared"][0] == "loop is to be mended by itself (fail)"
     assert told[1]["likeness"] > 0.5 > told[2]["likeness"]
     assert len(small.segments()) == before  # asking adds nothing
+    # The very same capture, from somebody else once more.
+    same = json.loads(
+        run("like", str(CAPTURES / "two-clocks.pcap.gz"), "--archive", small.root, "--json").stdout
+    )
+    assert (same["like"][0]["name"], same["like"][0]["likeness"]) == ("two-clocks.pcap.gz", 1.0)
+    assert two_clocks(small) not in {row["capture"] for row in like_case(small, two_clocks(small))}
     shown = run("like", str(file), "--archive", small.root).stdout
     assert "In the end: Two cables between the racks." in shown
     assert "Both: loop is to be mended by itself (fail)" in shown
