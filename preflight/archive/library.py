@@ -4,8 +4,10 @@ A view stands for each table. A capture that was judged more than once counts as
 tables: `live` says which segment that is. DuckDB is told to fetch no extension of its own: it never asks the network for one.
 """
 
+import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import duckdb
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
+    "temp_directory": str(Path(tempfile.gettempdir()) / "preflight-archive"),
     "preserve_insertion_order": "false",
     "threads": 2,  # each takes memory of its own, and more would not be felt below a million cases
 }

@@ -32,8 +32,8 @@ TROUBLES = 1.0  # signs of troubles weigh more than that, all others less
 
 
 def like(library: Library, most: int, capture: str, rows: Rows | None = None) -> list[dict[str, Any]]:
-    """The `most` likest of a capture in the archive beside itself, or of a file: then `rows` are those of its judging, and it may itself be one of them. Each has
-    `likeness` (0 to 1), `shared` (signs, those that weigh most first), `notes`, and `advised`: the first step that the
+    """The `most` likest of a capture in the archive beside itself, or of a file: then `rows` are those of its judging, and it
+    may itself be one of them. Each has `likeness` (0 to 1), `shared` (signs, those that weigh most first), `notes`, and `advised`: the first step that the
     case's first finding gave."""
     asked = ("captures", "findings", "devices", "streams")
     mine = {table: f"(select * from {table} where capture = $capture)" for table in asked}
