@@ -3,6 +3,7 @@
 Every error is one line that says what, where and what to do, and ends with exit status 2.
 """
 
+import errno
 import importlib
 import os
 import sys
@@ -55,11 +56,10 @@ class Preflight(click.Group):
         try:
             status = super().invoke(ctx)
             sys.stdout.flush()
-        except BrokenPipeError:
-            # The reader has gone, as `head` does. Nothing more can reach it, at exit neither.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            raise click.exceptions.Exit(PIPE_CLOSED) from None
         except OSError as error:
+            if _reader_gone(error):  # as `head` does. Nothing more can reach it, at exit neither.
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+                raise click.exceptions.Exit(PIPE_CLOSED) from None
             raise click.ClickException(f"{error.strerror or error}. Check where the output goes.") from None
         return status
 
@@ -68,9 +68,10 @@ class Preflight(click.Group):
         for name in ("stdout", "stderr"):
             stream = getattr(sys, name)
             if stream is None:  # closed by whoever started us
-                setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115, PTH123
+                setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123
             elif hasattr(stream, "reconfigure"):
-                stream.reconfigure(errors="replace")  # a terminal that lacks a character still gets the rest
+                # A file or a pipe is UTF-8 on every system. A terminal that lacks a character still gets the rest.
+                stream.reconfigure(encoding=None if stream.isatty() else "utf-8", errors="replace")
         try:
             status = super().main(args, "preflight", standalone_mode=False, **extra)
         except click.ClickException as error:
@@ -92,6 +93,13 @@ class Preflight(click.Group):
         sys.exit(status or 0)
 
 
+def _reader_gone(error: OSError) -> bool:
+    """Windows says of a pipe without a reader that the argument is invalid; of a file it says so with the file's name."""
+    return isinstance(error, BrokenPipeError) or (
+        sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None
+    )
+
+
 def _complain(error: click.ClickException) -> None:
     context = getattr(error, "ctx", None)
     path = context.command_path if context is not None else "preflight"
@@ -105,10 +113,33 @@ def _complain(error: click.ClickException) -> None:
     click.echo(f"{path}: {text}", err=True)
 
 
+def _version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
+    """What a supporter asks first: which code runs, and what lies where."""
+    if not wanted or ctx.resilient_parsing:
+        return
+    from preflight import bundled
+    from preflight.frames import compile as engines
+
+    known = bundled.commit()
+    click.echo(f"preflight {__version__}" + (f", commit {known[:12]}" if known else ", commit not known"))
+    at, there = engines.kept()
+    state = "" if there else " (not there yet: the first large capture makes them)"
+    click.echo(f"compiled kernels: {f'{at}{state}' if at else 'kept nowhere, as this user has no home'}")
+    click.echo(f"documents: {bundled.folder('docs') or 'missing'}")
+    ctx.exit()
+
+
 @click.command(
     cls=Preflight, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]}
 )
-@click.version_option(__version__, message="%(prog)s %(version)s")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_version,
+    help="Show the version and exit.",
+)
 @click.pass_context
 def main(ctx: click.Context) -> None:
     """Is the audio LAN ready for the show, and if not, what to fix first?

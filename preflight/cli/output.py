@@ -84,9 +84,10 @@ def refuse_to_overwrite(overwrite: bool, *paths: str | None) -> None:
             raise click.UsageError(f"{clean(path, 500)} is there already. Give another name, or --overwrite.")
 
 
-def write(path: str, text: str, option: str) -> None:
+def write(path: str, text: str, option: str, encoding: str = "utf-8") -> None:
+    """Write `text` as it stands: its line ends are the same on every system."""
     try:
-        Path(path).write_text(text, encoding="utf-8")
+        Path(path).write_text(text, encoding=encoding, newline="")
     except OSError as error:
         raise click.ClickException(
             f"{path}: cannot be written: {error.strerror}. Give another file to {option}."

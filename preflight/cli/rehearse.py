@@ -1,7 +1,6 @@
 """`preflight rehearse`: the bundled captures, each with its verdict beside the one that it must get."""
 
 import json
-import sysconfig
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -79,13 +78,11 @@ def command(name: str | None, in_full: bool) -> int:
 
 
 def bundled() -> list[Scene]:
-    """The captures that come with the package: beside it in a checkout, among the shared data once installed."""
-    import preflight
+    """The captures that come with the package."""
+    from preflight.bundled import folder as folder_of
 
-    beside = Path(preflight.__file__).parents[1] / "captures"
-    installed = Path(sysconfig.get_path("data")) / "share" / "preflight" / "captures"
-    folder = next((f for f in (beside, installed) if (f / "manifest.json").is_file()), None)
-    if folder is None:
+    folder = folder_of("captures")
+    if folder is None or not (folder / "manifest.json").is_file():
         raise click.ClickException("the bundled captures are missing. Install preflight again.")
     return [
         Scene(

@@ -4,7 +4,8 @@ A kernel is a Python function over bytes and int64 arrays, marked with `@kernel`
 runs it as it stands, so that nobody waits for a compiler. Anything larger runs machine code: Numba compiles the kernels
 once for a machine, as C functions whose object code is kept in a cache folder; from then on llvmlite alone loads it, in
 milliseconds instead of the half second that importing Numba takes. The folder is named after all that the code depends on
-(source, versions, processor), so that a changed kernel can never meet stale code.
+(source, versions, processor), so that a changed kernel can never meet stale code. A copy that goes
+out without Numba has its kernels along, made for any processor of the kind (`prepare`).
 """
 
 import ctypes
@@ -59,6 +60,8 @@ TABLE = "int64[:,::1]"
 ROW = "int64[::1]"
 INTRINSIC = "intrinsic"
 INDEX = "index.json"
+PREPARED = Path(__file__).parents[1] / "prepared"
+ANY_PROCESSOR = ("generic", "")  # LLVM's name for the least of the kind, and no features beyond
 ARRAYS = {BYTES: (np.dtype(np.uint8), 1), TABLE: (np.dtype(np.int64), 2), ROW: (np.dtype(np.int64), 1)}
 SCALARS = {"int64": ctypes.c_int64, "boolean": ctypes.c_bool, "void": None}
 
@@ -105,8 +108,8 @@ _compiled: dict[str, Engine] = {}
 def compiled(say: Callable[[str], None] | None = None, group: str = SURVEY) -> Engine:
     """The kernels compiled. The first call on a machine takes some seconds; `say` is told so beforehand."""
     if group not in _compiled:
-        folder = cache_folder(group)
-        if (folder / INDEX).is_file():
+        folder, there = kept(group)
+        if folder and there:
             _compiled[group] = _load(folder, group)
         else:
             if say:
@@ -117,29 +120,54 @@ def compiled(say: Callable[[str], None] | None = None, group: str = SURVEY) -> E
 
 def ready(group: str = SURVEY) -> bool:
     """Whether compiled kernels are at hand: then even a small capture is better off with them."""
-    return group in _compiled or (cache_folder(group) / INDEX).is_file()
+    return group in _compiled or kept(group)[1]
+
+
+def kept(group: str = SURVEY) -> tuple[Path | None, bool]:
+    """Where compiled kernels are kept, and whether they are there; None where the user has no home to keep them in."""
+    if (PREPARED / group / INDEX).is_file():
+        return PREPARED / group, True
+    folder = cache_folder(group)
+    return folder, folder is not None and (folder / INDEX).is_file()
+
+
+def prepare(folder: Path) -> None:
+    """Compile all kernels for any processor of this kind, to go out as `PREPARED`."""
+    import numba
+
+    numba.config.CPU_NAME, numba.config.CPU_FEATURES = ANY_PROCESSOR  # type: ignore[attr-defined]
+    for group in KERNEL_MODULES:
+        (folder / group).mkdir(parents=True)
+        _compile(folder / group, group, ANY_PROCESSOR)
 
 
 @cache
-def cache_folder(group: str = SURVEY) -> Path:
-    """Where compiled kernels are kept."""
-    import llvmlite.binding as llvm
-
+def cache_folder(group: str = SURVEY) -> Path | None:
+    """Where kernels are kept that were compiled for this processor; None for a user without a home."""
     files = {Path(f.__code__.co_filename) for f in _kernels(group)}
     files |= {Path(__file__), Path(__file__).with_name("intrinsics.py")}
     depends = hashlib.sha256(b"".join(path.read_bytes() for path in sorted(files)))
-    processor = llvm.get_host_cpu_name() + llvm.get_host_cpu_features().flatten()
-    depends.update((version("numba") + version("llvmlite") + sys.platform + processor).encode())
+    depends.update("".join((version("numba"), version("llvmlite"), sys.platform, *_processor())).encode())
     base = os.environ.get("XDG_CACHE_HOME") or (
         os.environ.get("LOCALAPPDATA") if sys.platform == "win32" else None
     )
-    return Path(base or Path.home() / ".cache") / "preflight" / f"{group}-{depends.hexdigest()[:12]}"
+    try:
+        return Path(base or Path.home() / ".cache") / "preflight" / f"{group}-{depends.hexdigest()[:12]}"
+    except RuntimeError:  # pathlib's word for it
+        return None
 
 
 # -- loading ---------------------------------------------------------------------------------------------------
 
 
-def _target_machine():
+def _processor() -> tuple[str, str]:
+    """The name and features of this processor."""
+    import llvmlite.binding as llvm
+
+    return llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten()
+
+
+def _target_machine(processor: tuple[str, str]):
     import llvmlite.binding as llvm
 
     llvm.initialize_native_target()
@@ -147,8 +175,8 @@ def _target_machine():
     target = llvm.Target.from_default_triple()
     # As Numba's own just-in-time compiler has it: relocatable code would look for its constants in the wrong place.
     return target.create_target_machine(
-        cpu=llvm.get_host_cpu_name(),
-        features=llvm.get_host_cpu_features().flatten(),
+        cpu=processor[0],
+        features=processor[1],
         opt=3,
         reloc="static" if target.name.startswith("x86") else "default",
         codemodel="jitdefault",
@@ -160,8 +188,8 @@ def _load(folder: Path, group: str) -> Engine:
     """An engine from the object code in `folder`."""
     import llvmlite.binding as llvm
 
-    index = json.loads((folder / INDEX).read_text())
-    linker = llvm.create_mcjit_compiler(llvm.parse_assembly(""), _target_machine())
+    index = json.loads((folder / INDEX).read_text(encoding="utf-8"))
+    linker = llvm.create_mcjit_compiler(llvm.parse_assembly(""), _target_machine(_processor()))
     # Numba's code for raising exceptions is in the objects, though no kernel raises any.
     never = (
         llvm.address_of_symbol("abort") or ctypes.cast(ctypes.pythonapi.Py_FatalError, ctypes.c_void_p).value
@@ -215,25 +243,33 @@ def _callable(address: int, signature: str) -> Callable:
 # -- compiling -------------------------------------------------------------------------------------------------
 
 
-def _load_new(folder: Path, group: str) -> Engine:
+def _load_new(folder: Path | None, group: str) -> Engine:
     """Compile into a folder of its own, load that, and leave it at `folder` for the next run, where it may be written."""
     made = Path(tempfile.mkdtemp(prefix="preflight-"))
     try:
-        _compile(made, group)
+        _compile(made, group, _processor())
         engine = _load(made, group)
-        try:
-            folder.parent.mkdir(parents=True, exist_ok=True)
-            beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix="making-"))
-            shutil.copytree(made, beside, dirs_exist_ok=True)
-            beside.rename(folder)
-        except OSError:
-            pass  # nowhere to keep it, or another run was quicker
+        if folder is not None:
+            _keep(made, folder)
         return engine
     finally:
         shutil.rmtree(made, ignore_errors=True)
 
 
-def _compile(folder: Path, group: str) -> None:
+def _keep(made: Path, folder: Path) -> None:
+    """Copy `made` to `folder`, all at once, or leave nothing."""
+    beside: Path | None = None
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix="making-"))
+        shutil.copytree(made, beside, dirs_exist_ok=True)
+        beside.rename(folder)
+    except OSError:  # nowhere to keep it, or another run was quicker
+        if beside is not None:
+            shutil.rmtree(beside, ignore_errors=True)
+
+
+def _compile(folder: Path, group: str, processor: tuple[str, str]) -> None:
     """Write the object code of each of a group's kernels and the index of their symbols into `folder`."""
     import llvmlite.binding as llvm
     import numba
@@ -243,7 +279,7 @@ def _compile(folder: Path, group: str) -> None:
     jitted: dict[str, object] = {}
     symbols: dict[str, str] = {}
     outside: set[str] = set()
-    machine = _target_machine()
+    machine = _target_machine(processor)
     entries = _entries(group)
     for function in _kernels(group):
         name, signature = function.__name__, _signatures[function]
@@ -260,7 +296,7 @@ def _compile(folder: Path, group: str) -> None:
             (folder / f"{name}.o").write_bytes(machine.emit_object(llvm.parse_assembly(text)))
             symbols[name] = entry.native_name
     wanted = sorted(symbol for symbol in outside if not symbol.startswith("llvm."))
-    (folder / INDEX).write_text(json.dumps({"symbols": symbols, "outside": wanted}))
+    (folder / INDEX).write_text(json.dumps({"symbols": symbols, "outside": wanted}), encoding="utf-8")
 
 
 def _entry(signature: str, jitted: object):

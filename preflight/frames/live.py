@@ -137,7 +137,7 @@ class RingListener(Listener):
             self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
         except PermissionError:
             raise ListenRefused(
-                f"{self.name}: no right to listen (CAP_NET_RAW); run the command with sudo, or see docs/listening.md"
+                f"{self.name}: no right to listen (CAP_NET_RAW); run the command with sudo, or see docs/listening.md (where: preflight --version)"
             ) from None
         try:
             self._open()

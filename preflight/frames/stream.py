@@ -108,6 +108,8 @@ class ByteStream:
         except FileNotFoundError:
             raise CaptureError(f"{self.name}: no such file; check the name") from None
         except PermissionError:
+            if os.path.isdir(path):  # noqa: PTH112 (as Windows has it; pathlib would raise where we may not look)
+                raise CaptureError(f"{self.name}: is a folder; name the capture files in it") from None
             raise CaptureError(f"{self.name}: no permission to read it; ask its owner for a copy") from None
         except (OSError, ValueError) as error:
             raise CaptureError(f"{self.name}: cannot be opened: {_reason(error)}") from None

@@ -121,7 +121,7 @@ def main() -> None:
             )
             rows.append((title, frames, ours, peak, libpcap, dpkt, scapy))
             print(rows[-1])
-    about = Path("/proc/cpuinfo").read_text().splitlines()
+    about = Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines()
     cpu = next((line.split(":")[1].strip() for line in about if line.startswith("model name")), "")
     lines = [
         "# How fast it is",
@@ -143,7 +143,7 @@ def main() -> None:
             f"{dpkt / ours:.0f} | {scapy / ours:.0f} |"
         )
     PAGE.write_text("\n".join(lines) + "\n")
-    print(PAGE.read_text())
+    print(PAGE.read_text(encoding="utf-8"))
 
 
 if __name__ == "__main__":

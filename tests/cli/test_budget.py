@@ -9,7 +9,7 @@ import pytest
 from preflight.rig.template import TEMPLATE
 from tests.cli.test_cli import run
 
-SCHEMA = json.loads((Path(__file__).parents[2] / "docs/result.schema.json").read_text())
+SCHEMA = json.loads((Path(__file__).parents[2] / "docs/result.schema.json").read_text(encoding="utf-8"))
 
 
 @pytest.fixture
@@ -53,7 +53,7 @@ def test_not_ready(file):
 
 def test_the_picture(file, tmp_path):
     assert run("budget", str(file), "--svg", str(tmp_path / "rig.svg")).exit_code == 0
-    assert (tmp_path / "rig.svg").read_text().startswith("<svg")
+    assert (tmp_path / "rig.svg").read_text(encoding="utf-8").startswith("<svg")
     done = run("budget", str(file), "--svg", str(tmp_path))
     assert done.exit_code == 2 and "--svg" in done.stderr
 

@@ -2,17 +2,19 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from preflight import __version__
 from preflight.cli import COMMANDS, main
 from preflight.cli.options import Duration, status_of
+from tests.pipes import drained
 
 CAPTURES = Path(__file__).parent.parent.parent / "captures"
 LOOP, CLEAN = str(CAPTURES / "loop.pcap.gz"), str(CAPTURES / "no-dhcp.pcap")
@@ -169,21 +171,49 @@ def test_a_full_disk_is_one_line():
 
 
 def test_a_terminal_without_unicode_still_gets_the_words():
+    ours, theirs = os.openpty()
     done = subprocess.run(
-        [*PREFLIGHT, "study", "naïve-\udce9.pcap"],
-        capture_output=True,
-        env=os.environ | {"PYTHONIOENCODING": "ascii"},
+        [*PREFLIGHT, "study", "naïve-→.pcap"],
+        stderr=theirs,
+        env=os.environ | {"PYTHONIOENCODING": "iso8859-1"},
     )
-    assert done.returncode == 2 and b"no such file" in done.stderr
+    os.close(theirs)
+    said = os.read(ours, 1000)
+    assert done.returncode == 2 and said.startswith(b"preflight study: na\xefve-?.pcap: no such file"), said
+
+
+def test_a_file_or_pipe_is_utf_8_whatever_the_system_says(tmp_path):
+    """As on Windows, whose own encoding is another one."""
+    capture = tmp_path / "naïve.pcap"
+    capture.write_bytes(Path(CLEAN).read_bytes())
+    for more in ([], ["--json"]):
+        with (tmp_path / "out").open("wb") as out:
+            subprocess.run(
+                [*PREFLIGHT, "study", str(capture), *more],
+                stdout=out,
+                env=os.environ | {"PYTHONIOENCODING": "cp1252"},
+            )
+        assert "naïve.pcap" in (tmp_path / "out").read_text(encoding="utf-8")
+
+
+def test_the_version_tells_what_a_supporter_asks_first():
+    said = run("--version").stdout.splitlines()
+    assert re.fullmatch(rf"preflight {re.escape(__version__)}, commit ([0-9a-f]{{12}}|not known)", said[0])
+    assert (
+        said[1].startswith("compiled kernels: ")
+        and Path(said[2].removeprefix("documents: "), "listening.md").is_file()
+    )
 
 
 def test_ctrl_c_while_waiting_for_a_pipe_gives_what_was_read_or_one_line():
     with subprocess.Popen(
         [*PREFLIGHT, "study", "-"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as waiting:
-        time.sleep(1.0)
+        assert waiting.stdin is not None
+        os.write(waiting.stdin.fileno(), b"\xd4")  # the first byte of a capture, and no more
+        drained(waiting.stdin.fileno())
         waiting.send_signal(signal.SIGINT)
-        out, err = waiting.communicate(timeout=20)
+        out, err = waiting.communicate(timeout=60)
     assert waiting.returncode == 130, (out, err)
     assert err.decode().strip() == "preflight: stopped by hand."
 

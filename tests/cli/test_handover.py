@@ -14,7 +14,7 @@ from preflight.anonymise.key import kept_key
 from preflight.cli import main
 from preflight.text import clean
 from tests.anonymise.originals import CAPTURES, addresses, unpacked
-from tests.report.pages import Opened, chromium
+from tests.report.pages import Opened
 from tests.report.test_hostile_capture import CONTROL, capture  # noqa: F401 (a fixture)
 
 LOOP, CLEAN = str(CAPTURES / "loop.pcap.gz"), str(CAPTURES / "wifi-bridge.pcap")
@@ -140,10 +140,13 @@ def test_hostile_names_reach_nothing(capture, place):  # noqa: F811
     (place / "sent.pcapng").write_bytes(held["capture.pcapng"])
     with PcapReader(str(place / "sent.pcapng")) as packets:
         assert len(list(packets)) == 4
-    (place / "report.html").write_bytes(held["report.html"])
-    with chromium() as browser:
-        opened = Opened(browser, place / "report.html")
-        opened.page.wait_for_timeout(200)
-        assert opened.did == []
-        assert re.search("not ready", opened.page.inner_text("body"), re.IGNORECASE)
-        assert opened.page.locator("img, i").count() == 0
+
+
+def test_the_page_sent_obeys_no_name(browser, capture, place):  # noqa: F811
+    assert run(str(capture), "--yes").exit_code == 0
+    (place / "report.html").write_bytes(entries(place / "handover.zip")["report.html"])
+    opened = Opened(browser, place / "report.html")
+    opened.page.wait_for_timeout(200)
+    assert opened.did == []
+    assert re.search("not ready", opened.page.inner_text("body"), re.IGNORECASE)
+    assert opened.page.locator("img, i").count() == 0

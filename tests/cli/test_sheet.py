@@ -15,15 +15,17 @@ def file(tmp_path) -> Path:
 
 def test_new_then_check(file):
     done = run("sheet", "new", str(file))
-    assert done.exit_code == 0 and file.read_text() == TEMPLATE == run("sheet", "new").stdout
+    assert done.exit_code == 0 and file.read_text(encoding="utf-8") == TEMPLATE == run("sheet", "new").stdout
     done = run("sheet", "check", str(file))
     assert done.exit_code == 0 and "6 devices, 2 switches, 1 cable, 2 streams" in done.stdout
 
 
 def test_new_never_writes_over_a_sheet(file):
-    file.write_text("mine")
+    file.write_text("mine", encoding="utf-8")
     done = run("sheet", "new", str(file))
-    assert done.exit_code == 2 and "there already" in done.stderr and file.read_text() == "mine"
+    assert (
+        done.exit_code == 2 and "there already" in done.stderr and file.read_text(encoding="utf-8") == "mine"
+    )
 
 
 @pytest.mark.parametrize(
@@ -49,7 +51,7 @@ def test_a_sheet_that_is_not_there(file):
 
 
 def test_the_sheets_limits_change_the_verdict(file):
-    file.write_text("name = 'strict'\n[limits.link-load]\nfail_share = 1e-6\n")
+    file.write_text("name = 'strict'\n[limits.link-load]\nfail_share = 1e-6\n", encoding="utf-8")
     assert run("study", CLEAN).exit_code == 0
     done = run("study", CLEAN, "--sheet", str(file))
     assert done.exit_code == 1 and "FAIL link-load" in done.stdout
@@ -57,5 +59,5 @@ def test_the_sheets_limits_change_the_verdict(file):
 
 def test_without_a_sheet_it_says_what_one_would_add(file):
     assert "--sheet FILE" in run("study", CLEAN).stdout
-    file.write_text("name = 'x'")
+    file.write_text("name = 'x'", encoding="utf-8")
     assert "--sheet" not in run("study", CLEAN, "--sheet", str(file)).stdout

@@ -87,7 +87,7 @@ def test_errors_are_one_line(log: Path, args: list[str], said: str) -> None:
 
 @pytest.mark.parametrize("args", [["list"], ["show", "1"], ["export", "x.csv"], ["trend", "x"], ["resume"]])
 def test_a_log_that_is_none_is_one_line(tmp_path: Path, args: list[str]) -> None:
-    (tmp_path / "soak.db").write_text("my notes")
+    (tmp_path / "soak.db").write_text("my notes", encoding="utf-8")
     done = soak(*args, log=tmp_path / "soak.db")
     assert done.exit_code == 2 and "is no soak log" in done.stderr and done.stderr.count("\n") == 1
     done = soak(*args, log=tmp_path / "none.db")
@@ -112,7 +112,9 @@ def test_show_as_json_keeps_to_the_schema_and_makes_a_page(log: Path, tmp_path: 
 
 def test_export(log: Path, tmp_path: Path) -> None:
     assert "Wrote 4 soaks" in soak("export", str(tmp_path / "all.csv"), log=log).stdout
-    with (tmp_path / "all.csv").open(encoding="utf-8", newline="") as file:
+    raw = (tmp_path / "all.csv").read_bytes()
+    assert raw.startswith(b"\xef\xbb\xbfsoak,item,") and raw.count(b"\r\n") == raw.count(b"\n") == 5
+    with (tmp_path / "all.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert [row["item"] for row in rows] == ["cable 7"] * 3 + ["'=box"]
     soak("export", str(tmp_path / "one.csv"), "2", "--samples", log=log)

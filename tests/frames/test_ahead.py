@@ -15,6 +15,7 @@ from preflight.frames import kernels as k
 from preflight.frames.ahead import Ahead
 from preflight.frames.capture import CaptureFile
 from preflight.frames.errors import CaptureError
+from tests.pipes import drained
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 HEADER = struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1)
@@ -32,7 +33,7 @@ def test_the_same_batches(name: str) -> None:
 
 def test_an_error_of_the_reader_is_raised_here(tmp_path: Path) -> None:
     path = tmp_path / "text.pcap"
-    path.write_text("not a capture")
+    path.write_text("not a capture", encoding="utf-8")
     with pytest.raises(CaptureError, match="not a pcap"):
         list(Ahead(CaptureFile(str(path)).batches()))
 
@@ -49,9 +50,10 @@ def test_an_interrupt_gives_the_verdict_on_what_was_read(tmp_path: Path) -> None
             frame = bytes.fromhex("ffffffffffff00005e00530188b5") + bytes(46)
             for i in range(2000):
                 pipe.write((HEADER if i == 0 else b"") + struct.pack("<IIII", 1, i * 400, 60, 60) + frame)
-            time.sleep(3)
+            drained(pipe.fileno())
+            time.sleep(0.5)  # what it has read is on its way to be counted
             child.send_signal(signal.SIGINT)
-            out, _ = child.communicate(timeout=20)
+            out, _ = child.communicate(timeout=60)
     finally:
         child.kill()
     assert child.returncode == 1, out

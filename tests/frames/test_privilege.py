@@ -18,9 +18,9 @@ from pathlib import Path
 from preflight.frames import privilege
 {readable}
 privilege.drop()
-status = dict(line.split(":\\t") for line in Path("/proc/self/status").read_text().splitlines() if ":\\t" in line)
+status = dict(line.split(":\\t") for line in Path("/proc/self/status").read_text(encoding="utf-8").splitlines() if ":\\t" in line)
 try:
-    Path(sys.argv[1]).write_text("mine")
+    Path(sys.argv[1]).write_text("mine", encoding="utf-8")
     wrote = True
 except OSError:
     wrote = False
@@ -44,7 +44,7 @@ def dropped(file: Path, readable: str = "", **environment: str) -> list:
 def test_run_by_sudo_it_becomes_the_caller_and_its_files_are_theirs(tmp_path: Path) -> None:
     tmp_path.chmod(0o777)
     for folder in tmp_path.parents:
-        if folder.owner() == "root" and folder.name.startswith("pytest"):
+        if folder.owner() == "root" and folder.name.startswith(("pytest", "popen")):
             folder.chmod(0o755)
     file = tmp_path / "file"
     told = dropped(

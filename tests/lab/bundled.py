@@ -47,7 +47,11 @@ def record_bundled(only: str | None = None) -> None:
         raise SystemExit(f"No such capture. There are: {', '.join(recipe.name for recipe in RECIPES)}")
     FOLDER.mkdir(exist_ok=True)
     manifest = FOLDER / "manifest.json"
-    known = {entry["file"]: entry for entry in json.loads(manifest.read_text())} if manifest.exists() else {}
+    known = (
+        {entry["file"]: entry for entry in json.loads(manifest.read_text(encoding="utf-8"))}
+        if manifest.exists()
+        else {}
+    )
     for recipe in chosen:
         capture = recipe.make()
         path = FOLDER / recipe.file

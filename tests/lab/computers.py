@@ -46,7 +46,7 @@ def computer(
                     master=master, **more,
                 )  # fmt: skip
                 tree.write(f"proc/sys/net/ipv4/conf/{name}/forwarding", int(forwarding))
-                return int((at / "ifindex").read_text())
+                return int((at / "ifindex").read_text(encoding="utf-8"))
 
             tree.write("proc/sys/net/ipv4/ip_forward", int(forwarding))
             tree.add("lo", {"type": 772}, bus=None, addresses=(Address("127.0.0.1", 8),), gateways=())

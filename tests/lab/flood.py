@@ -96,13 +96,13 @@ def _number(pattern: str, text: str) -> float:
 
 
 def _received(device: Path) -> float:
-    return _number(r"wire:\s*\d+\s+(\d+)", device.read_text())
+    return _number(r"wire:\s*\d+\s+(\d+)", device.read_text(encoding="utf-8"))
 
 
 def _cpu_s(pid: int) -> float:
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / TICK
 
 
 def _memory(pid: int) -> int:
-    return int(_number(r"VmRSS:\s+(\d+)", Path(f"/proc/{pid}/status").read_text())) * 1024
+    return int(_number(r"VmRSS:\s+(\d+)", Path(f"/proc/{pid}/status").read_text(encoding="utf-8"))) * 1024

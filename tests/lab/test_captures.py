@@ -10,7 +10,7 @@ from preflight.study import study
 from preflight.verdict import decide
 from tests.lab.bundled import FOLDER, LARGEST
 
-MANIFEST = json.loads((FOLDER / "manifest.json").read_text())
+MANIFEST = json.loads((FOLDER / "manifest.json").read_text(encoding="utf-8"))
 
 
 def test_manifest_lists_every_capture() -> None:

@@ -16,7 +16,9 @@ def test_what_was_heard_is_saved_for_any_capture_tool(rig: Rig, tmp_path: Path) 
     listening = live.start(rig, 3, "--json", "--save", str(kept))
     status = Path(f"/proc/{listening.pid}/status")
     wait_until(
-        lambda: "CapEff:\t0000000000000006" in status.read_text(), 5, "its privilege is not given up"
+        lambda: "CapEff:\t0000000000000006" in status.read_text(encoding="utf-8"),
+        5,
+        "its privilege is not given up",
     )  # of root's, those that reach files stay
     senders.call(rig, "desk", rig["engine-a"].ip)  # a frame of the desk's own
     out, errors = listening.communicate(timeout=60)

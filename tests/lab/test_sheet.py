@@ -29,7 +29,7 @@ def sheet(rig: Rig, tmp_path: Path) -> Path:
     rig.run(
         "desk", *live.PREFLIGHT, "sheet", "learn", "--adapter", "eth0", "--listen", "12s", "--to", str(file)
     )
-    tables = file.read_text().split("\n\n")
+    tables = file.read_text(encoding="utf-8").split("\n\n")
     [engine] = [table for table in tables if rig["engine-a"].mac in table]
     main = re.search(r"^name = (.*?)  #", engine, re.MULTILINE)
     assert main is not None

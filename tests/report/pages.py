@@ -3,8 +3,10 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from playwright.sync_api import Browser, Page, sync_playwright
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
 
 FLAGS = [
     "--no-sandbox",  # root
@@ -19,7 +21,9 @@ FLAGS = [
 
 
 @contextmanager
-def chromium() -> Iterator[Browser]:
+def chromium() -> "Iterator[Browser]":
+    from playwright.sync_api import sync_playwright
+
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
         yield browser
@@ -29,7 +33,7 @@ def chromium() -> Iterator[Browser]:
 class Opened:
     """`page`, and what it did beside being shown: requests but for the file itself, console lines, errors, dialogs."""
 
-    def __init__(self, browser: Browser, file: Path, width: int = 1280, **more: object) -> None:
+    def __init__(self, browser: "Browser", file: Path, width: int = 1280, **more: object) -> None:
         context = browser.new_context(offline=True, viewport={"width": width, "height": 900}, **more)  # type: ignore[arg-type]
         self.page: Page = context.new_page()
         self.did: list[str] = []

@@ -5,7 +5,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 
 from preflight.report.html import as_html
 from preflight.report.html.timeline import MOST_ROWS, plots, rows, seconds
@@ -14,18 +13,12 @@ from preflight.rig.template import TEMPLATE
 from preflight.study import study
 from preflight.verdict import Result, judged
 from preflight.wire.lldp import LldpNeighbour
-from tests.report.pages import Opened, chromium
+from tests.report.pages import Opened
 from tests.report.samples import HOSTILE, RESULTS, hostile
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 LARGEST = 2_000_000
 MARKUP = "<img src=x onerror=alert(1)></script><script>alert(2)</script>\"'--><svg onload=alert(3)>{{7*7}}"
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +29,12 @@ def loop() -> Result:
 @pytest.fixture(scope="module")
 def loop_file(loop, tmp_path_factory) -> Path:
     return written(loop, tmp_path_factory.mktemp("page"))
+
+
+def violations(page) -> list:
+    from axe_playwright_python.sync_playwright import Axe
+
+    return Axe().run(page).response["violations"]
 
 
 def written(result: Result, folder: Path) -> Path:
@@ -133,7 +132,7 @@ def test_axe_finds_nothing_and_all_fits(browser, capture, width, scheme, tmp_pat
     opened = Opened(browser, file, width, color_scheme=scheme)
     opened.page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
     assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
-    found = Axe().run(opened.page).response["violations"]
+    found = violations(opened.page)
     assert [(v["id"], v["impact"], v["nodes"][0]["target"]) for v in found] == []
     assert opened.did == []
 
@@ -142,7 +141,7 @@ def test_axe_finds_nothing_and_all_fits(browser, capture, width, scheme, tmp_pat
 def test_results_without_frames_have_a_page(browser, name, tmp_path):
     opened = Opened(browser, written(RESULTS[name], tmp_path))
     assert RESULTS[name].verdict.verdict.upper() in opened.page.locator("h1").inner_text()
-    assert Axe().run(opened.page).response["violations"] == []
+    assert violations(opened.page) == []
     assert opened.did == []
 
 
@@ -158,7 +157,7 @@ def test_the_rig_of_a_sheet_is_drawn_and_its_limits_named(browser, loop, tmp_pat
     assert name in page.locator("#rig ~ details").inner_text()
     row = page.get_by_role("region", name="Limits of loop").get_by_role("row", name="the rig sheet")
     assert row.inner_text().startswith("copies") and "9" in row.inner_text()
-    assert Axe().run(page).response["violations"] == []
+    assert violations(page) == []
     assert opened.did == []
 
 
@@ -177,10 +176,10 @@ def test_hostile_text_is_shown_and_never_obeyed(browser, loop, loop_file, tmp_pa
 
 def test_a_script_that_got_in_would_not_run(browser, loop_file, tmp_path):
     file = tmp_path / "page.html"
-    broken = loop_file.read_text().replace(
+    broken = loop_file.read_text(encoding="utf-8").replace(
         "<main", "<script>document.title = 'bad'</script><img src=x><main", 1
     )
-    file.write_text(broken)
+    file.write_text(broken, encoding="utf-8")
     opened = Opened(browser, file)
     assert opened.page.title().startswith("Not ready")
     refused = [line for line in opened.did if "Content Security Policy" in line]

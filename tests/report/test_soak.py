@@ -16,7 +16,7 @@ from preflight.report.html.signoff import as_signoff
 from preflight.report.soak import figures, safe_cell, samples_csv, soaks_csv, summary, trend
 from preflight.soak.facts import NS, Figures, Noted, Run
 from preflight.verdict import Result, decide
-from tests.report.pages import Opened, chromium
+from tests.report.pages import Opened
 from tests.report.samples import HOSTILE
 from tests.soak.soaks import BEGUN, GOOD, HOUR, soak
 
@@ -69,18 +69,17 @@ def test_a_hostile_name_is_only_text_on_the_sheet() -> None:
     assert page.count("<article>") == 2 and "Signature" in page
 
 
-def test_the_sheet_prints_on_a4_and_letter_and_asks_for_nothing(tmp_path: Path) -> None:
+def test_the_sheet_prints_on_a4_and_letter_and_asks_for_nothing(browser, tmp_path: Path) -> None:
     file = tmp_path / "sheet.html"
     file.write_text(as_signoff([result(), hostile()]), encoding="utf-8")
-    with chromium() as browser:
-        opened = Opened(browser, file, 390)
-        assert opened.did == []
-        assert opened.page.evaluate("document.documentElement.scrollWidth") <= 390
-        for size in ("A4", "Letter"):
-            pdf = opened.page.pdf(format=size)
-            assert 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 6
-            opened.page.emulate_media(media="print")
-            assert opened.page.evaluate("document.documentElement.scrollWidth") <= 720
+    opened = Opened(browser, file, 390)
+    assert opened.did == []
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= 390
+    for size in ("A4", "Letter"):
+        pdf = opened.page.pdf(format=size)
+        assert 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 6
+        opened.page.emulate_media(media="print")
+        assert opened.page.evaluate("document.documentElement.scrollWidth") <= 720
 
 
 def test_a_trend_tells_what_got_worse() -> None:

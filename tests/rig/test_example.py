@@ -27,13 +27,13 @@ def test_the_full_size_example_holds_but_for_its_two_switches():
 
 def test_what_the_docs_quote_of_it_is_what_is_said():
     said = " ".join(run("budget", str(EXAMPLE)).stdout.split())
-    [quoted] = re.findall(r"```text\n(.*?)```", (DOCS / "budget.md").read_text(), re.DOTALL)
+    [quoted] = re.findall(r"```text\n(.*?)```", (DOCS / "budget.md").read_text(encoding="utf-8"), re.DOTALL)
     lines = [line.strip() for line in quoted.splitlines() if line.strip()]
     assert len(lines) == 7 and [line for line in lines if line not in said] == []
 
 
 def test_the_docs_name_every_key():
-    table = (DOCS / "sheet.md").read_text()
+    table = (DOCS / "sheet.md").read_text(encoding="utf-8")
     keys = {key for kind in (Device, Switch, Cable, Stream, Sheet) for key in kind.__dataclass_fields__}
     keys -= {"device", "switch", "cable", "stream", "network", "control", "dhcp", "clock", "limits"}
     assert {key for key in keys if f"`{key}`" not in table} == set()

@@ -127,7 +127,7 @@ def test_names_that_a_network_tells_are_harmless_in_the_draft(tmp_path):
 def test_learn_from_the_command_line(tmp_path):
     file = tmp_path / "learned.toml"
     assert run("sheet", "learn", str(CLEAN), "--to", str(file)).exit_code == 0
-    assert "FILL IN" in file.read_text() and run("sheet", "check", str(file)).exit_code == 0
+    assert "FILL IN" in file.read_text(encoding="utf-8") and run("sheet", "check", str(file)).exit_code == 0
     done = run("study", str(CLEAN), "--full", "--sheet", str(file))
     assert done.exit_code == 0 and "strangers" in done.stdout
     assert run("sheet", "learn").exit_code == 2

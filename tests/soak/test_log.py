@@ -111,7 +111,7 @@ def test_hostile_names_are_clean_once_they_are_read(tmp_path: Path) -> None:
 
 
 def test_where_nothing_can_be_written_it_says_so(tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("")
+    (tmp_path / "file").write_text("", encoding="utf-8")
     for place in (tmp_path / "file" / "soak.db", Path("/proc/soak.db"), tmp_path):
         with pytest.raises(LogError, match=r"cannot be|no soak log"):
             Log(place, write=True)

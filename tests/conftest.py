@@ -1,0 +1,40 @@
+"""How the tests run: what needs a browser stands apart, and a busy machine fails none.
+
+`python -m pytest` alone runs what needs no root, no namespaces and no browser. The folders of `norecursedirs` (pyproject.toml)
+run when they are named; what takes the fixture `browser` runs with `-m browser`, or when its file is named.
+"""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+# How long an example takes, and how many are made in a second, says how busy the machine is.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "browser: needs Chromium; what takes the fixture `browser` has it")
+    named = config.args_source is pytest.Config.ArgsSource.ARGS
+    if not named and not config.option.markexpr:
+        config.option.markexpr = "not browser"
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if "browser" in getattr(item, "fixturenames", ()):
+            item.add_marker("browser")
+
+
+@pytest.fixture(scope="module")
+def browser() -> "Iterator[Browser]":
+    from tests.report.pages import chromium
+
+    with chromium() as started:
+        yield started
