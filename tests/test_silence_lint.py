@@ -66,7 +66,7 @@ ALLOWED = {
         ("frames/pcap.py", f"scapy.libs.winpcapy.pcap_{name}"): (1, "opens, reads, counts or closes: none sends")
         for name in (
             "create", "set_snaplen", "set_promisc", "set_timeout", "set_buffer_size", "activate", "datalink", "geterr",
-            "next_ex", "stats", "close", "pkthdr", "stat",
+            "next_ex", "stats", "close", "pkthdr", "stat", "setnonblock",
         )
     },
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),

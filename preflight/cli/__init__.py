@@ -29,6 +29,7 @@ COMMANDS = {
     "adapters": "List the adapters, and which one looks like the audio LAN.",
     "why": "Tell what a check looks at, its limits, and how to fix what it finds.",
     "rehearse": "Play the bundled captures: no network needed, no root.",
+    "completion": "Write what makes a shell complete commands, options and names.",
 }
 STOPPED = 130  # 128 + SIGINT, as shells count
 PIPE_CLOSED = 141  # 128 + SIGPIPE
@@ -42,6 +43,13 @@ class Preflight(click.Group):
         if cmd_name not in COMMANDS:
             return None
         return importlib.import_module(f"preflight.cli.{cmd_name}").command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list:
+        """The commands, without loading them, and the options."""
+        from click.shell_completion import CompletionItem
+
+        named = [CompletionItem(n, help=short) for n, short in COMMANDS.items() if n.startswith(incomplete)]
+        return named + click.Command.shell_complete(self, ctx, incomplete)
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple:
         if args and args[0] not in COMMANDS:
@@ -72,6 +80,10 @@ class Preflight(click.Group):
             elif hasattr(stream, "reconfigure"):
                 # A file or a pipe is UTF-8 on every system. A terminal that lacks a character still gets the rest.
                 stream.reconfigure(encoding=None if stream.isatty() else "utf-8", errors="replace")
+        if "_PREFLIGHT_COMPLETE" in os.environ:
+            from preflight.cli.completion import answer_shells
+
+            answer_shells()
         try:
             status = super().main(args, "preflight", standalone_mode=False, **extra)
         except click.ClickException as error:

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from preflight.cli.options import Command, json_option, strict_option
+from preflight.cli.options import Command, files, json_option, strict_option
 
 if TYPE_CHECKING:
     from preflight.report.page import Page
@@ -15,8 +15,8 @@ SHOWN_WAYS = 12
 
 
 @click.command(cls=Command)
-@click.argument("sheet")
-@click.option("--svg", metavar="FILE", help="Draw the rig to FILE, too.")
+@click.argument("sheet", shell_complete=files)
+@click.option("--svg", metavar="FILE", shell_complete=files, help="Draw the rig to FILE, too.")
 @json_option
 @strict_option
 def command(sheet: str, svg: str | None, json_to: str | None, strict: bool) -> int:

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from preflight.cli.options import Command, json_option
+from preflight.cli.options import Command, files, json_option
 from preflight.text import clean
 
 if TYPE_CHECKING:
@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
 
 @click.command(cls=Command)
-@click.argument("a", metavar="A")
-@click.argument("b", metavar="B")
+@click.argument("a", metavar="A", shell_complete=files)
+@click.argument("b", metavar="B", shell_complete=files)
 @json_option
 def command(a: str, b: str, json_to: str | None) -> int:
     """Say what differs between two results that --save-result kept.

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from preflight.cli.options import Duration, Size, sheet_option
+from preflight.cli.options import Duration, Size, adapters, files, sheet_option
 from preflight.text import clean
 
 if TYPE_CHECKING:
@@ -25,10 +25,11 @@ def _zip(_ctx: click.Context, _param: click.Parameter, name: str) -> str:
 
 
 @click.command()
-@click.argument("captures", nargs=-1, metavar="[CAPTURE]...")
+@click.argument("captures", nargs=-1, metavar="[CAPTURE]...", shell_complete=files)
 @click.option(
     "--output",
     metavar="FILE.zip",
+    shell_complete=files,
     default="handover.zip",
     show_default=True,
     callback=_zip,
@@ -42,7 +43,9 @@ def _zip(_ctx: click.Context, _param: click.Parameter, name: str) -> str:
 )
 @sheet_option
 @click.option("--note", metavar="TEXT", help="What you want to tell: what happened, and when.")
-@click.option("--adapter", metavar="NAME", help="Without a CAPTURE: the adapter to listen on.")
+@click.option(
+    "--adapter", metavar="NAME", shell_complete=adapters, help="Without a CAPTURE: the adapter to listen on."
+)
 @click.option(
     "--listen", type=Duration(), default="20s", show_default=True, help="Without a CAPTURE: how long."
 )

@@ -9,8 +9,10 @@ from preflight.cli.options import (
     Command,
     Duration,
     Size,
+    adapters,
     ending,
     evidence_option,
+    files,
     full_option,
     json_option,
     overwrite_option,
@@ -26,15 +28,19 @@ if TYPE_CHECKING:
 
 
 @click.command(cls=Command)
-@click.argument("name", required=False, metavar="[NAME]")
+@click.argument("name", required=False, metavar="[NAME]", shell_complete=adapters)
 @click.option(
-    "--adapter", metavar="NAME", help="The adapter on the audio LAN. Without it, the likeliest is taken."
+    "--adapter",
+    metavar="NAME",
+    shell_complete=adapters,
+    help="The adapter on the audio LAN. Without it, the likeliest is taken.",
 )
 @click.option("--listen", type=Duration(), default="20s", show_default=True, help="How long to listen.")
 @click.option(
     "--save",
     "save_to",
     metavar="FILE.pcapng",
+    shell_complete=files,
     callback=ending(".pcapng"),
     help="Keep what is heard, for any capture tool.",
 )

@@ -1,7 +1,7 @@
 """Options and argument types that several commands share."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import click
 
@@ -23,11 +23,43 @@ class Command(click.Command):
         return super().parse_args(ctx, told)
 
 
+# -- what a shell may complete -----------------------------------------------------------------------------------
+
+
+def files(_ctx: click.Context, _param: click.Parameter, incomplete: str) -> list:
+    from click.shell_completion import CompletionItem
+
+    return [CompletionItem(incomplete, type="file")]
+
+
+def folders(_ctx: click.Context, _param: click.Parameter, incomplete: str) -> list:
+    from click.shell_completion import CompletionItem
+
+    return [CompletionItem(incomplete, type="dir")]
+
+
+def adapters(_ctx: click.Context, _param: click.Parameter, incomplete: str) -> list:
+    import psutil
+
+    return sorted(name for name in psutil.net_if_addrs() if name.startswith(incomplete))
+
+
+def named(known: Iterable[tuple[str, str]], incomplete: str) -> list:
+    """Of names, each with a word of help, those that begin so."""
+    from click.shell_completion import CompletionItem
+
+    return [CompletionItem(name, help=help_) for name, help_ in known if name.startswith(incomplete)]
+
+
+# -- options -----------------------------------------------------------------------------------------------------
+
+
 def json_option(function: Callable) -> Callable:
     return click.option(
         "--json",
         "json_to",
         metavar="[FILE]",
+        shell_complete=files,
         help="Write JSON to FILE (a name in .json, or --json=FILE), without FILE to standard output alone.",
     )(function)
 
@@ -48,6 +80,7 @@ def report_option(function: Callable) -> Callable:
         "--report",
         "report_to",
         metavar="FILE.html",
+        shell_complete=files,
         callback=ending(".html", ".htm"),
         help="Write a page to look at, print and send: one file, with time line and devices.",
     )(function)
@@ -58,6 +91,7 @@ def save_result_option(function: Callable) -> Callable:
         "--save-result",
         "result_to",
         metavar="FILE.json",
+        shell_complete=files,
         callback=ending(".json"),
         help="Keep the result, for `preflight compare`.",
     )(function)
@@ -91,7 +125,10 @@ def overwrite_option(function: Callable) -> Callable:
 
 def sheet_option(function: Callable) -> Callable:
     return click.option(
-        "--sheet", metavar="FILE", help="Judge by this rig sheet, too: what should be there."
+        "--sheet",
+        metavar="FILE",
+        shell_complete=files,
+        help="Judge by this rig sheet, too: what should be there.",
     )(function)
 
 

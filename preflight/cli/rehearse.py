@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from preflight.cli.options import named
 from preflight.verdict import Result
 
 
@@ -33,8 +34,12 @@ class Scene:
         )
 
 
+def _scenes(_ctx: click.Context, _param: click.Parameter, incomplete: str) -> list:
+    return named(((scene.name, scene.title) for scene in bundled()), incomplete)
+
+
 @click.command()
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=_scenes)
 @click.option("--all", "in_full", is_flag=True, help="Show every capture's report in full.")
 def command(name: str | None, in_full: bool) -> int:
     """Play the bundled captures and show the verdict on each. No network and no root needed.

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from preflight.cli.options import Duration
+from preflight.cli.options import Duration, adapters, files
 from preflight.text import clean
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ def command() -> None:
 
 
 @command.command()
-@click.argument("file", required=False)
+@click.argument("file", required=False, shell_complete=files)
 def new(file: str | None) -> None:
     """Write a sheet to start from, every key explained, to FILE or standard output."""
     from preflight.rig.template import TEMPLATE
@@ -31,7 +31,7 @@ def new(file: str | None) -> None:
 
 
 @command.command()
-@click.argument("file")
+@click.argument("file", shell_complete=files)
 def check(file: str) -> None:
     """Check a sheet: every mistake with its line, its key and the nearest right word."""
     sheet = load(file)
@@ -48,10 +48,21 @@ def check(file: str) -> None:
 
 
 @command.command()
-@click.argument("capture", required=False)
-@click.option("--adapter", metavar="NAME", help="Listen on this adapter instead of reading CAPTURE.")
+@click.argument("capture", required=False, shell_complete=files)
+@click.option(
+    "--adapter",
+    metavar="NAME",
+    shell_complete=adapters,
+    help="Listen on this adapter instead of reading CAPTURE.",
+)
 @click.option("--listen", type=Duration(), default="60s", show_default=True, help="How long to listen.")
-@click.option("--to", "file", metavar="FILE", help="Write the sheet to FILE. Without it, to standard output.")
+@click.option(
+    "--to",
+    "file",
+    metavar="FILE",
+    shell_complete=files,
+    help="Write the sheet to FILE. Without it, to standard output.",
+)
 def learn(capture: str | None, adapter: str | None, listen: float, file: str | None) -> None:
     """Draft a sheet from a rig that is in order: from CAPTURE, or by listening.
 

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from preflight.cli.options import Command, Duration, json_option, report_option, strict_option
+from preflight.cli.options import (
+    Command,
+    Duration,
+    adapters,
+    files,
+    json_option,
+    report_option,
+    strict_option,
+)
 from preflight.text import clean
 
 if TYPE_CHECKING:
@@ -29,6 +37,7 @@ def log_option(function: Any) -> Any:
         "--log",
         "log_file",
         metavar="FILE",
+        shell_complete=files,
         help="The log to use. Without it, the one in your user data folder.",
     )(function)
 
@@ -51,7 +60,10 @@ def command() -> None:
 @command.command(cls=Command)
 @click.argument("item", callback=_text)
 @click.option(
-    "--adapter", metavar="NAME", help="The adapter that the item is on. Without it, the likeliest is taken."
+    "--adapter",
+    metavar="NAME",
+    shell_complete=adapters,
+    help="The adapter that the item is on. Without it, the likeliest is taken.",
 )
 @click.option("--for", "lasts", type=Duration(), default="4h", show_default=True, help="How long to watch.")
 @click.option("--serial", default="", metavar="TEXT", help="Its serial number, to tell it from others alike.")
@@ -162,7 +174,7 @@ def show(number: int, log_file: str | None, json_to: str | None, report_to: str 
 
 
 @command.command()
-@click.argument("file")
+@click.argument("file", shell_complete=files)
 @click.argument("numbers", type=int, nargs=-1)
 @click.option("--samples", is_flag=True, help="To CSV, a row each few seconds of one soak.")
 @log_option

@@ -9,6 +9,7 @@ import click
 from preflight.cli.options import (
     Command,
     evidence_option,
+    files,
     full_option,
     json_option,
     overwrite_option,
@@ -22,7 +23,7 @@ from preflight.text import clean
 
 
 @click.command(cls=Command)
-@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", shell_complete=files)
 @sheet_option
 @json_option
 @report_option

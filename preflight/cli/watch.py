@@ -9,6 +9,8 @@ from preflight.cli.options import (
     Command,
     Duration,
     Size,
+    adapters,
+    folders,
     json_option,
     report_option,
     save_result_option,
@@ -19,12 +21,16 @@ from preflight.cli.options import (
 
 @click.command(cls=Command)
 @click.option(
-    "--adapter", metavar="NAME", help="The adapter on the audio LAN. Without it, the likeliest is taken."
+    "--adapter",
+    metavar="NAME",
+    shell_complete=adapters,
+    help="The adapter on the audio LAN. Without it, the likeliest is taken.",
 )
 @click.option("--for", "lasts", type=Duration(), help="How long. Without it, until Ctrl-C.")
 @click.option(
     "--keep",
     metavar="DIR",
+    shell_complete=folders,
     default="preflight-watch",
     show_default=True,
     help="Where the frames around each alarm go, as pcapng.",

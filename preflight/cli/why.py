@@ -9,6 +9,7 @@ import click
 from preflight.checks import SUBJECTS, all_checks
 from preflight.checks.rule import Check
 from preflight.checks.say import counted
+from preflight.cli.options import named
 
 SENTENCE = re.compile(r"(?<=[.?!]) ")
 HEADINGS = {
@@ -20,8 +21,12 @@ HEADINGS = {
 }
 
 
+def _checks(_ctx: click.Context, _param: click.Parameter, incomplete: str) -> list:
+    return named(((known.name, known.question) for known, _ in all_checks()), incomplete)
+
+
 @click.command()
-@click.argument("words", nargs=-1, metavar="[CHECK | WORD...]")
+@click.argument("words", nargs=-1, metavar="[CHECK | WORD...]", shell_complete=_checks)
 def command(words: tuple[str, ...]) -> None:
     """Tell what CHECK looks at, its limits and where they come from, and how to fix what it finds.
 
@@ -77,10 +82,10 @@ def _list(checks: list[Check]) -> None:
 
     page = Page(console())
     for subject in SUBJECTS:
-        named = [check for check in checks if check.subject == subject]
-        if named:
+        of_it = [check for check in checks if check.subject == subject]
+        if of_it:
             page.line(HEADINGS[subject], style="bold")
-        for check in named:
+        for check in of_it:
             page.line(check.name, indent=2, style="bold")
             page.line(check.question, indent=4)
         page.gap()

@@ -27,6 +27,7 @@ GATHER_S = 0.1
 WAIT_MS = 100
 BUFFER = 16 << 20  # of the system's; some give less
 AGAIN_S = 1.0
+PAUSE_S = 0.01
 U32 = 0xFFFFFFFF
 CONNECTIONS = r"SYSTEM\CurrentControlSet\Control\Network\{4D36E972-E325-11CE-BFC1-08002BE10318}"
 _RIGHTS = "administrator rights" if sys.platform == "win32" else "sudo"
@@ -37,7 +38,7 @@ class ReaderLost(Exception):
 
 
 class Reader(Protocol):
-    """A frame at a time: seconds, nanoseconds, length on the wire, bytes; None where none came for a while. `own` is the
+    """A frame at a time: seconds, nanoseconds, length on the wire, bytes; None where none is there. It never waits for long. `own` is the
     adapter's hardware address as a number, -1 where it is not known."""
 
     own: int
@@ -111,7 +112,10 @@ class PcapListener(Listener):
         try:
             if self._reader is None:
                 self._reader = self._open(self._adapter)
-            while size < BLOCK and time.monotonic() < until and (got := self._reader.next()) is not None:
+            while size < BLOCK and time.monotonic() < until:
+                got = self._reader.next()
+                if got is None:
+                    continue
                 seconds, nanoseconds, wire, data = got
                 data = data[: k.MAX_CAPTURED]
                 head = struct.pack("<IIII", seconds & U32, nanoseconds & U32, len(data), wire & U32)
@@ -150,6 +154,7 @@ class PcapReader:
                 pcap_set_promisc,
                 pcap_set_snaplen,
                 pcap_set_timeout,
+                pcap_setnonblock,
                 pcap_stat,
                 pcap_stats,
             )
@@ -171,6 +176,10 @@ class PcapReader:
             why = clean(pcap_geterr(handle) or b"") or "the system refuses it"
             pcap_close(handle)
             raise ListenRefused(f"{name}: cannot listen: {why}; run the command with {_RIGHTS}")
+        # Some libraries wait in silence until a frame comes, whatever their timeout: none is let wait.
+        if pcap_setnonblock(handle, 1, errors) != 0:
+            pcap_close(handle)
+            raise ListenRefused(f"{name}: cannot listen: {clean(errors.value)}")
         if pcap_datalink(handle) != k.ETHERNET:
             pcap_close(handle)
             raise ListenRefused(f"{name}: cannot listen: is no Ethernet adapter")
@@ -183,6 +192,7 @@ class PcapReader:
     def next(self) -> tuple[int, int, int, bytes] | None:
         told = self._next_ex(self._handle, ctypes.byref(self._header), ctypes.byref(self._data))
         if told == 0:
+            time.sleep(PAUSE_S)
             return None
         if told != 1:
             raise ReaderLost("the adapter went away")

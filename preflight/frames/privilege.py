@@ -9,6 +9,7 @@ is loaded already, is called. Capabilities are of Linux only, and of the calling
 import ctypes
 import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import preflight
@@ -35,13 +36,10 @@ def _become_caller() -> None:
         return
     if user <= 0 or group < 0:
         return
-    try:
-        groups = os.getgrouplist(os.environ["SUDO_USER"], group)
-    except (KeyError, OSError):
-        groups = [group]
     before = os.getgroups(), os.getegid()
     try:
-        os.setgroups(groups)
+        # By name: of a user in more than 16 groups, macOS takes no list (setgroups(2) there).
+        os.initgroups(os.environ.get("SUDO_USER", ""), group)
         os.setegid(group)
         os.seteuid(user)
         readable = all(
@@ -50,7 +48,8 @@ def _become_caller() -> None:
         os.seteuid(0)
         if not readable:
             os.setegid(before[1])
-            os.setgroups(before[0])
+            with suppress(ValueError):  # more than macOS takes: then they stay the caller's
+                os.setgroups(before[0])
             return
         os.setgid(group)  # as root, these change the saved ones too (setuid(2))
         os.setuid(user)

@@ -154,10 +154,10 @@ def _use(values: Iterable[str | None]) -> Use | None:
 
 def _usb(row: Row) -> Usb:
     """The speed is not told. A root hub of a USB 2.0 controller proves that it is no more than 480 Mb/s."""
-    parents, beside = row.get("Parents"), row.get("Beside")
-    chain = [each for each in parents if isinstance(each, str)] if isinstance(parents, list) else []
+    parents, beside = _items(row.get("Parents")), _items(row.get("Beside"))
+    chain = [each for each in parents or () if isinstance(each, str)]
     slow = any(re.match(r"USB\\ROOT_HUB(20)?\\", each, re.IGNORECASE) for each in chain)
-    names = [clean(str(each)) for each in beside if each] if isinstance(beside, list) else None
+    names = [clean(str(each)) for each in beside if each] if beside is not None else None
     if chain and chain[0].upper().startswith("USB\\ROOT_HUB"):
         names = []
     return Usb(480 if slow else None, tuple(names[:MOST_BESIDE]) if names is not None else None)
@@ -186,7 +186,7 @@ def _forwards(told: Row, name: str | None) -> bool | None:
 
 
 def _gateways(told: Row, name: str) -> tuple[str, ...] | None:
-    if not isinstance(told.get("routes"), list):
+    if _items(told.get("routes")) is None:
         return None
     hops = [
         _string(row, "NextHop") for row in _rows(told, "routes") if _string(row, "InterfaceAlias") == name
@@ -226,7 +226,7 @@ def _power(common: Power, told: Row) -> Power:
     if any(each in SAVERS for each in schemes):
         saving = True
     mains = common.on_mains
-    if mains is None and told.get("batteries") == []:
+    if mains is None and _items(told.get("batteries")) == []:
         mains = True
     return replace(
         common,
@@ -253,13 +253,22 @@ def _answer(text: str | None) -> Row:
 
 
 def _rows(told: Row, part: str) -> list[Row]:
-    rows = told.get(part)
-    return [row for row in rows if isinstance(row, dict)] if isinstance(rows, list) else []
+    return [row for row in _items(told.get(part)) or () if isinstance(row, dict)]
 
 
 def _strings(told: Row, part: str) -> list[str]:
-    lines = told.get(part)
-    return [line for line in lines if isinstance(line, str)] if isinstance(lines, list) else []
+    return [line for line in _items(told.get(part)) or () if isinstance(line, str)]
+
+
+def _items(told: object) -> list | None:
+    """An array of PowerShell's, in each of the forms that its versions write: as such; with its count beside it, as Windows
+    PowerShell 5.1 does where an array passed through a function; and one element without its array. None where nothing is
+    told. (From memory, and from outputs that people published.)"""
+    if isinstance(told, dict) and told.keys() == {"value", "Count"}:
+        told = told["value"]
+    if isinstance(told, list):
+        return told
+    return None if told is None or told == {} else [told]
 
 
 def _string(row: Row, key: str) -> str:

@@ -1,6 +1,9 @@
 """Listening by libpcap: the seam with a reader that plays recorded frames. The library itself is tried in the lab."""
 
+import os
+import time
 from collections.abc import Iterator
+from ctypes.util import find_library
 
 import pytest
 
@@ -83,3 +86,15 @@ def test_a_watch_opens_the_adapter_again(monkeypatch: pytest.MonkeyPatch) -> Non
     assert sum(batch.rows for batch in listener.batches()) == 9
     facts = listener.facts()
     assert facts.dropped == 6 and facts.ended_early == ""
+
+
+def test_it_ends_in_time_and_leaves_the_processor_alone_while_nothing_comes() -> None:
+    """By the library itself, on the loopback adapter, where it is: a real one waits for the next frame in its own way."""
+    if os.geteuid() != 0 or not find_library("pcap"):
+        pytest.skip("needs libpcap and the right to listen")
+    listener = PcapListener("lo", 1.0)
+    spent, began = time.process_time(), time.monotonic()
+    for _ in listener.batches():
+        pass
+    assert time.process_time() - spent < 0.5 * (time.monotonic() - began)
+    assert listener.facts().duration_s >= 1.0

@@ -229,3 +229,39 @@ def test_broken_parts_give_facts_that_can_be_shown(part, junk, data):
         parts[part] = junk
     shown = json.dumps(asdict(enrich(COMMON, json.dumps(parts))), ensure_ascii=False)
     assert "\x1b" not in shown
+
+
+def counted(part):
+    """Every array as Windows PowerShell 5.1 may write it."""
+    if isinstance(part, dict):
+        return {key: counted(value) for key, value in part.items()}
+    return {"value": [counted(each) for each in part], "Count": len(part)} if isinstance(part, list) else part
+
+
+def single(part):
+    """Every array of one element as that element, as a pipeline hands it on."""
+    if isinstance(part, dict):
+        return {key: single(value) for key, value in part.items()}
+    if not isinstance(part, list):
+        return part
+    return single(part[0]) if len(part) == 1 else [single(each) for each in part]
+
+
+@pytest.mark.parametrize("shaped", [counted, single])
+@pytest.mark.parametrize(
+    "parts",
+    [
+        told(),
+        told(
+            adapters=[adapter("Ethernet")],
+            routes=[],
+            service=["Running"],
+            shared=[{"Name": "x", "Enabled": True}],
+        ),
+        on_usb("USB\\ROOT_HUB30\\4&1", "PCI\\VEN_8086"),
+        told(batteries=[{"BatteryStatus": 2}], overlay=[recorded.EFFICIENT], bridged=[{"Name": "Ethernet"}]),
+    ],
+)
+def test_arrays_in_every_shape_that_powershell_gives_them_tell_the_same(parts, shaped):
+    assert shaped(parts) != parts
+    assert read(shaped(parts)) == read(parts)
