@@ -64,11 +64,12 @@ def test_the_version_tells_where_things_are(run: Run, installed: Path, tmp_path:
 @pytest.mark.parametrize(
     ("tool", "install"),
     [
-        ("pipx", ["pipx", "install", "--pip-args=--find-links {offline}", "preflight"]),
-        ("uv", ["uv", "tool", "install", "--no-index", "--find-links", "{offline}", "preflight"]),
+        ("pipx", ["pipx", "install", "--pip-args=--find-links {offline}", "{wheel}"]),
+        ("uv", ["uv", "tool", "install", "--no-index", "--find-links", "{offline}", "{wheel}"]),
     ],
 )
 def test_tools_that_install_programs(tool: str, install: list[str], offline: Path, tmp_path: Path) -> None:
+    [wheel] = offline.glob("preflight-*.whl")  # by its file: the index has another project of this name
     subprocess.run([sys.executable, "-m", "venv", "venv"], cwd=tmp_path, check=True)
     subprocess.run(["venv/bin/pip", "install", "-q", tool], cwd=tmp_path, check=True)
     places = {
@@ -81,7 +82,7 @@ def test_tools_that_install_programs(tool: str, install: list[str], offline: Pat
     }
     command = [
         str(tmp_path / "venv/bin" / install[0]),
-        *(word.format(offline=offline) for word in install[1:]),
+        *(word.format(offline=offline, wheel=wheel) for word in install[1:]),
     ]
     subprocess.run(command, env={**os.environ, **places, **programs}, check=True, capture_output=True)
     done = subprocess.run(
