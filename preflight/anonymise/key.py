@@ -18,15 +18,15 @@ def kept_key() -> tuple[np.ndarray, bool]:
     """The key as the kernels take it, and whether it is kept: else it serves this time only."""
     from platformdirs import user_data_path
 
-    _at_home()
-    file = user_data_path("preflight", appauthor=False) / "handover.key"
     try:
+        _at_home()
+        file = user_data_path("preflight", appauthor=False) / "handover.key"
         if not file.exists():
             _keep(file, secrets.token_bytes(SIZE))
         raw = file.read_bytes()
         if len(raw) == SIZE:
             return as_words(raw), True
-    except OSError:
+    except (OSError, RuntimeError):  # nowhere to keep it, or no home at all
         pass
     return as_words(secrets.token_bytes(SIZE)), False
 

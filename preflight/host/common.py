@@ -52,8 +52,8 @@ def _answer(question: Callable[[], Any]) -> Any:
     """The answer, or None where the system refuses, or cannot be asked this."""
     try:
         return question()
-    except (OSError, psutil.Error, AttributeError, NotImplementedError, ValueError):
-        return None
+    except (OSError, psutil.Error, AttributeError, NotImplementedError, ValueError, RuntimeError):
+        return None  # RuntimeError: a user without a home
 
 
 def _power(battery: Any) -> Power:

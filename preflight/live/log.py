@@ -104,7 +104,10 @@ def default_path() -> Path:
     """Of the user who called sudo, where it was sudo: the log is the same with and without."""
     from platformdirs import user_data_path
 
-    folder = user_data_path("preflight", appauthor=False)
+    try:
+        folder = user_data_path("preflight", appauthor=False)
+    except RuntimeError:  # platformdirs' word for it
+        raise LogError("this user has no home to keep a log in; name one with --log FILE") from None
     caller = os.environ.get("SUDO_UID", "")
     if sys.platform.startswith("linux") and caller.isdigit() and int(caller) > 0:
         import pwd

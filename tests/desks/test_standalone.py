@@ -1,4 +1,4 @@
-"""The folder that needs no Python: it runs in a root that holds the C library, itself and one capture, and nothing else."""
+"""The folder that needs no Python: it runs in a root that holds the C library, zlib, itself and captures, and nothing else."""
 
 import os
 import shutil
@@ -18,6 +18,7 @@ C_LIBRARY = (
     "libpthread.so.0",
     "librt.so.1",
     "libutil.so.1",
+    "libz.so.1",
 )
 LARGEST = 450_000_000
 HELP_S = 0.3
@@ -41,6 +42,7 @@ def root(standalone: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An empty root with the zip's content in it, as somebody who copied it has it."""
     root = tmp_path_factory.mktemp("root")
     subprocess.run(["unzip", "-q", str(standalone / "preflight.zip"), "-d", str(root)], check=True)
+    root.chmod(0o755)
     (root / "lib64").mkdir()
     for name in C_LIBRARY:
         shutil.copy(Path("/lib/x86_64-linux-gnu", name), root / "lib64")
@@ -64,6 +66,9 @@ def test_it_runs_where_there_is_no_python_no_home_and_nothing_to_write_to(root: 
     assert inside(root, "--help").stdout.startswith("Usage: preflight")
     done = inside(root, "rehearse")
     assert done.returncode == 0 and done.stderr == "", done
+    assert "no home to keep a log in" in inside(root, "soak", "list").stderr
+    done = inside(root, "adapters")
+    assert done.returncode == 0 and done.stdout and done.stderr == "", done
     names = sorted(path.name for path in captures())
     done = inside(root, "study", "--json", *(f"/{name}" for name in names))
     assert done.stderr == ""

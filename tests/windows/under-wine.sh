@@ -26,7 +26,7 @@ say() { printf '\n== %s (%s s)\n' "$*" "$SECONDS"; }
 win() { printf '\n' | timeout "${LIMIT:-300}" wine "$work/win/python.exe" "$@" 2>&1 | cat; return "${PIPESTATUS[1]}"; }
 
 say packages
-need=(wine wine64 binutils-mingw-w64-x86-64 mingw-w64-x86-64-dev)
+need=(wine wine64 binutils-mingw-w64-x86-64 mingw-w64-x86-64-dev libpcap0.8 iproute2)
 if ! dpkg -s "${need[@]}" >/dev/null 2>&1; then
     apt-get update -qq
     DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${need[@]}" >apt.log 2>&1
@@ -192,25 +192,31 @@ grep -q 'is a folder; name the capture files in it' said.txt
 cat errors.txt
 [[ ! -s errors.txt ]]
 
+# Wine has no network connections in its registry, by which Npcap's names are found: the loopback is made one.
+adapter=lo
+net='HKLM\SYSTEM\CurrentControlSet\Control\Network\{4D36E972-E325-11CE-BFC1-08002BE10318}'
+printf '\n' | wine reg add "$net\\{00000001-0000-0000-0000-4E6574446576}\\Connection" /v Name /d lo /f 2>&1 | cat >/dev/null
+
 say "a soak, and its table for a spreadsheet"
-adapter=$(win -m preflight adapters --json | tr -d '\r' | "$work/venv/bin/python" -c '
-import json, sys
-names = [one["name"] for one in json.load(sys.stdin)["adapters"]]
-print("lo" if "lo" in names else names[0])')
-echo "adapter: $adapter"
 rm -f soak.db table.csv
-win -m preflight soak run 'cable 7' --adapter "$adapter" --for 5s --log soak.db >said.txt || true
+win -m preflight soak run 'cable 7' --adapter $adapter --for 5s --log soak.db >said.txt || true
 win -m preflight soak export table.csv --log soak.db
 [[ $(head -c 3 table.csv | od -An -tx1 | tr -d ' ') == efbbbf ]]
 [[ $(grep -c $'\r\r' table.csv) == 0 && $(wc -l <table.csv) == 2 ]]
 
-say "listening takes as long as it was told, though nothing comes"
-began=$SECONDS
-win -m preflight linecheck --adapter "$adapter" --listen 14s >said.txt || true
-head -n 3 said.txt
-took=$((SECONDS - began))
-echo "took $took s"
-((took < 40))
+# By Wine's Npcap, which is libpcap, and as root: where nothing at all comes, in a network of its own.
+if ((EUID == 0)) && ldconfig -p | grep -q 'libpcap\.so\.0\.8'; then
+    say "listening takes as long as it was told, though nothing comes"
+    began=$SECONDS
+    export -f win; export work
+    # shellcheck disable=SC2016 # for the inner shell
+    unshare --net bash -c 'ip link set lo up; win -m preflight linecheck --adapter lo --listen 14s || true' >said.txt
+    head -n 2 said.txt
+    took=$((SECONDS - began))
+    echo "took $took s"
+    grep -q 'Heard 0 frames in 14' said.txt
+    ((took < 45))
+fi
 
 if [[ -n ${TESTS:-} ]]; then
     say "the tests that need no Linux"
