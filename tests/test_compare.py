@@ -166,6 +166,6 @@ def test_the_command_compares_two_captures(tmp_path: Path) -> None:
 def test_another_file_is_told_in_one_line(tmp_path: Path, text: str | None) -> None:
     path = tmp_path / "x.json"
     if text is not None:
-        path.write_text(text)
+        path.write_text(text, encoding="utf-8")
     done = run(str(path), str(path))
     assert done.exit_code == 2 and done.stdout == "" and done.stderr.count("\n") == 1

@@ -15,7 +15,7 @@ SCHEMA = json.loads((Path(__file__).parents[2] / "docs/result.schema.json").read
 @pytest.fixture
 def file(tmp_path) -> Path:
     path = tmp_path / "rig.toml"
-    path.write_text(TEMPLATE)
+    path.write_text(TEMPLATE, encoding="utf-8")
     return path
 
 

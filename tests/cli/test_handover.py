@@ -93,7 +93,7 @@ def test_a_long_capture_goes_in_up_to_the_limit(place):
 
 
 def test_where_nobody_can_be_asked_it_is_left_out(place):
-    (place / "rig.toml").write_text('name = "The Salt Road Revue"\n')
+    (place / "rig.toml").write_text('name = "The Salt Road Revue"\n', encoding="utf-8")
     done = run(CLEAN, "--note", "ask Vera Lindqvist", "--sheet", "rig.toml")
     held = entries(place / "handover.zip")
     assert done.exit_code == 0 and "Left out: the sender's note" in done.stdout

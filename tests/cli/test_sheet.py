@@ -34,7 +34,7 @@ def test_new_never_writes_over_a_sheet(file):
 def test_mistakes_are_told_a_line_each(file, command):
     text = TEMPLATE.replace("length_m", "lenght_m").replace("= 85", "= 85\nhue = 'red\\u001b'", 1)
     line = text[: text.index("lenght_m")].count("\n") + 1
-    file.write_text(text)
+    file.write_text(text, encoding="utf-8")
     done = run(*command, str(file))
     assert done.exit_code == 2 and done.stdout == "" and "\x1b" not in done.stderr
     first, second = done.stderr.splitlines()

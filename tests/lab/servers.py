@@ -101,7 +101,7 @@ def avahi(rig: Rig, name: str) -> subprocess.Popen:
 
 def _with_own_run(rig: Rig, name: str, hostname: str, prepare: str, command: str) -> subprocess.Popen:
     hosts = rig.scratch / f"{name}.hosts"
-    hosts.write_text(f"{rig[name].ip} {hostname}\n127.0.0.1 localhost\n")
+    hosts.write_text(f"{rig[name].ip} {hostname}\n127.0.0.1 localhost\n", encoding="utf-8")
     mounts = f"mount --bind {hosts} /etc/hosts && mount -t tmpfs none /run"
     script = f"{mounts} && {prepare} && hostname {hostname} && exec {command}"
     return rig.start(name, "unshare", "--uts", "sh", "-c", script)
