@@ -34,7 +34,8 @@ def test_a_user_without_a_home_has_an_engine_all_the_same(monkeypatch: pytest.Mo
     def homeless() -> Path:
         raise RuntimeError("Could not determine home directory.")
 
-    monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
+    for name in ("XDG_CACHE_HOME", "LOCALAPPDATA"):
+        monkeypatch.delenv(name, raising=False)
     monkeypatch.setattr(Path, "home", homeless)
     engines.cache_folder.cache_clear()
     try:
