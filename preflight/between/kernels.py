@@ -116,7 +116,8 @@ _marked = Columns()
 N_FRAMES, N_LINK_LOCAL, N_CUT, N_NO_ROOM, N_LEAST_CUT, N_FIRST_NS, N_LAST_NS = _marked.take(7)
 N_QUIET_NS, N_QUIET_AT_NS = _marked.take(2)
 MARKED = _marked.size
-WITH_TO, PAIR = 1, 2  # bits of how to mark: the destination's address is there at both ends; two networks
+# Bits of how to mark: the destination's address is there at both ends; two networks; the first pass, which needs no flows.
+WITH_TO, PAIR, FIRST = 1, 2, 4
 
 _ring = Columns()
 R_KEY, R_NS, R_FRAME, R_FLOW, R_STATE, R_PARTNER, R_CHAIN, R_NEXT, R_HEAD, R_LAST, R_COUNT, R_OTHER_NS = (
@@ -181,31 +182,40 @@ def content_of(b, p, etype, data, n, m):
 
 
 @kernel()
-def flow_of(b, cols, i, p, how, first, flows, counts):
-    """The row of a frame's flow in its side's table, -1 where there is no room. VLANs make no difference."""
+def flow_key(b, cols, i, how):
+    """What makes a flow at both ends: VLANs make no difference."""
     etype = int(cols[ETYPE, i])
     proto = int(cols[PROTO, i])
-    src = int(cols[SRC, i])
+    p = int(cols[OFF, i]) + int(cols[L3, i])
     to = int(cols[DST, i]) if how & WITH_TO else 0
-    version = 0
-    key = mix(mix(src, to), (etype + 2) | ((proto + 1) << 17) | (int(cols[DPORT, i]) << 26))
+    key = mix(mix(int(cols[SRC, i]), to), (etype + 2) | ((proto + 1) << 17) | (int(cols[DPORT, i]) << 26))
     key = mix(key, int(cols[SPORT, i]))
     if proto >= 0:
         if etype == 0x0800:
-            version = 4
             key = mix(key, be64(b, p + 12))
         elif etype == 0x86DD:
-            version = 6
             key = mix(key, digest(b, p + 8, 32))
-    at = slot_of(flows, key | 1)
+    return key | 1
+
+
+@kernel()
+def flow_of(b, cols, i, p, how, first, ways, flows, counts):
+    """The row of a frame's flow in its side's table, -1 where there is no room."""
+    key = flow_key(b, cols, i, how)
+    at = slot_of(flows, key)
     if at < 0:
         counts[N_NO_ROOM] += 1
         return at
     if flows[at, G_FRAMES] == 0:
+        etype = int(cols[ETYPE, i])
+        src = int(cols[SRC, i])
+        version = 0
+        if cols[PROTO, i] >= 0:
+            version = 4 if etype == 0x0800 else 6
         flows[at, G_SRC] = src
         flows[at, G_DST] = cols[DST, i]
         flows[at, G_ETHERTYPE] = etype
-        flows[at, G_PROTOCOL] = proto
+        flows[at, G_PROTOCOL] = cols[PROTO, i]
         flows[at, G_SOURCE_PORT] = cols[SPORT, i]
         flows[at, G_DESTINATION_PORT] = cols[DPORT, i]
         flows[at, G_CAST] = cols[CAST, i]
@@ -219,9 +229,10 @@ def flow_of(b, cols, i, p, how, first, flows, counts):
                 flows[at, G_SRC_IP + word] = be32(b, p + 8 + 4 * word)
                 flows[at, G_DST_IP + word] = be32(b, p + 24 + 4 * word)
         if flows[at, G_KEY] == 0:
-            flows[at, G_WAY] = 1
+            sender = slot_of(ways, src + 1)
+            flows[at, G_WAY] = -1 if sender >= 0 and ways[sender, 1] < 0 else 1
             flows[at, G_FLOOR] = NONE
-        flows[at, G_KEY] = key | 1
+        flows[at, G_KEY] = key
         flows[at, G_LEAST_NS] = NONE
         flows[at, G_MOST_NS] = -NONE
         flows[at, G_FIRST_FRAME] = first + i
@@ -235,14 +246,17 @@ def flow_of(b, cols, i, p, how, first, flows, counts):
 
 
 @kernel()
+def looks_like_rtp(b, q):
+    """RFC 3550 section 5.1; types 72 to 76 are RTCP's (RFC 5761)."""
+    return u8(b, q) >> 6 == 2 and not 72 <= u8(b, q + 1) & 0x7F <= 76
+
+
+@kernel()
 def number_of(b, cols, i, cap, at, flows):
     """The sequence number of an RTP packet of its flow's source, or -1."""
     payload = int(cols[PAYLOAD, i])
-    if payload == 0 or payload + 12 > cap:
-        return -1
     q = int(cols[OFF, i]) + payload
-    kind = u8(b, q + 1) & 0x7F
-    if u8(b, q) >> 6 != 2 or 72 <= kind <= 76:
+    if payload == 0 or payload + 12 > cap or not looks_like_rtp(b, q):
         return -1
     ssrc = be32(b, q + 8) + 1
     if flows[at, G_SSRC] == 0:
@@ -277,10 +291,10 @@ def note_talker(b, cols, i, p, first, talkers):
             talkers[at, T_ADDRESS] = be32(b, p + 14)
 
 
-@kernel(f"void({BYTES}, {TABLE}, int64, int64, {ROW}, {TABLE}, {TABLE}, {ROW})")
-def mark(b, cols, rows, first, told, flows, talkers, counts):
+@kernel(f"void({BYTES}, {TABLE}, int64, int64, {ROW}, {TABLE}, {TABLE}, {TABLE}, {ROW})")
+def mark(b, cols, rows, first, told, ways, flows, talkers, counts):
     """Fill CONTENT, FLOW_ROW and NUMBER, and put REL on A's clock. `told`: [bytes beyond the link header to take at most, how, the
-    interface or -1, offset_ns, drift in 2**-32]."""
+    interface or -1, offset_ns, drift in 2**-32]. `ways` is a hash table of senders (address + 1) and their ways."""
     limit = int(told[0])
     how = int(told[1])
     for i in range(rows):
@@ -328,13 +342,7 @@ def mark(b, cols, rows, first, told, flows, talkers, counts):
         payload = int(cols[PAYLOAD, i])
         if how & PAIR:
             start = payload - l3
-            if payload == 0 or start + 12 > m or u8(b, p + start) >> 6 != 2:
-                continue
-            at = flow_of(b, cols, i, p, how, first, flows, counts)
-            if at < 0:
-                continue
-            number = number_of(b, cols, i, cap, at, flows)
-            if number < 0:
+            if payload == 0 or start + 12 > m or not looks_like_rtp(b, p + start):
                 continue
             # One network's header may be longer than the other's (IPv4, IPv6): as many bytes of the packet on both.
             size = max(min(n - start, limit - 48), 12)
@@ -343,10 +351,6 @@ def mark(b, cols, rows, first, told, flows, talkers, counts):
                 continue
             key = mix(n - start, digest(b, p + start, size))
         else:
-            at = flow_of(b, cols, i, p, how, first, flows, counts)
-            if at < 0:
-                continue
-            number = number_of(b, cols, i, cap, at, flows)
             data = -1
             if etype == 0x88F7:
                 data = 0
@@ -355,13 +359,17 @@ def mark(b, cols, rows, first, told, flows, talkers, counts):
             key = mix(content_of(b, p, etype, data, n, m), int(cols[SRC, i]))
             if how & WITH_TO:
                 key = mix(key, int(cols[DST, i]))
+        if how & FIRST == 0:
+            at = flow_of(b, cols, i, p, how, first, ways, flows, counts)
+            if at < 0:
+                continue
+            cols[FLOW_ROW, i] = at
+            cols[NUMBER, i] = number_of(b, cols, i, cap, at, flows)
         cols[CONTENT, i] = key | 1
-        cols[FLOW_ROW, i] = at
-        cols[NUMBER, i] = number
 
 
-@kernel(f"void({TABLE}, int64, {TABLE}, {TABLE})")
-def sample(cols, rows, flows, table):
+@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
+def sample(b, cols, rows, how, table):
     """Keep for each row of the table the content with the lowest digest of all that fall there: the same at both ends, whatever
     else is in the captures."""
     size = table.shape[0]
@@ -377,7 +385,7 @@ def sample(cols, rows, flows, table):
             table[at, Q_KEY] = key
             table[at, Q_COUNT] = 1
             table[at, Q_NS] = cols[REL, i]
-            table[at, Q_FLOW] = flows[int(cols[FLOW_ROW, i]), G_KEY]
+            table[at, Q_FLOW] = flow_key(b, cols, i, how)
             table[at, Q_SRC] = cols[SRC, i]
             table[at, Q_DST] = cols[DST, i]
             table[at, Q_CAST] = cols[CAST, i]

@@ -54,6 +54,7 @@ class Side:
     name: str
     flows: np.ndarray = field(default_factory=lambda: np.zeros((FLOW_ROWS, x.FLOW_COLUMNS), np.int64))
     talkers: np.ndarray = field(default_factory=lambda: np.zeros((TALKER_ROWS, x.TALKER_COLUMNS), np.int64))
+    ways: np.ndarray = field(default_factory=lambda: np.zeros((TALKER_ROWS, 2), np.int64))
     counts: np.ndarray = field(default_factory=lambda: np.zeros(x.MARKED, np.int64))
 
     def begin(self) -> None:
@@ -77,7 +78,15 @@ class Side:
         for batch in capture.batches():
             view = engine.bytes_of(batch.block)
             engine.mark(
-                view, batch.columns, batch.rows, batch.first, told, self.flows, self.talkers, self.counts
+                view,
+                batch.columns,
+                batch.rows,
+                batch.first,
+                told,
+                self.ways,
+                self.flows,
+                self.talkers,
+                self.counts,
             )
             yield batch
 
@@ -191,9 +200,9 @@ def _sample(
     capture = CaptureFile(side.path, progress)
     table = np.zeros((SAMPLE_ROWS, x.SAMPLE_COLUMNS), np.int64)
     ethernet = True
-    for batch in side.marked(capture, engine, limit, how):
+    for batch in side.marked(capture, engine, limit, how | x.FIRST):
         ethernet = ethernet and bool((batch.columns[k.LINK, : batch.rows] == k.ETHERNET).all())
-        engine.sample(batch.columns, batch.rows, side.flows, table)
+        engine.sample(engine.bytes_of(batch.block), batch.columns, batch.rows, how, table)
     return Sampled(table, capture.facts(), int(side.counts[x.N_LEAST_CUT]), ethernet)
 
 
@@ -212,18 +221,16 @@ def _walked(
     """The second pass."""
     seen = [(int(side.counts[x.N_FIRST_NS]), int(side.counts[x.N_LAST_NS])) for side in sides]
     most = max(int(side.counts[x.N_FRAMES]) for side in sides)
-    known = {
-        key: (fitted.ways.get(src, 1), x.NONE)
-        for key, src in sides[0].flows[:, [x.G_KEY, x.G_SRC]].tolist()
-        if key
-    }
-    known |= floors(fitted)
     for side in sides:
         side.begin()
-    for key, (way, floor) in known.items():
+    for key, (way, floor) in floors(fitted).items():
         at = k.slot_of(sides[0].flows, key)
         if at >= 0:
             sides[0].flows[at, [x.G_KEY, x.G_WAY, x.G_FLOOR]] = key, way, floor
+    for src, way in fitted.ways.items():
+        at = k.slot_of(sides[0].ways, src + 1)
+        if at >= 0:
+            sides[0].ways[at] = src + 1, way
     held = np.zeros(x.HELD, np.int64)
     held[[x.H_NEXT_A, x.H_UNTOLD_A, x.H_NEXT_B, x.H_UNTOLD_B]] = 1
     b_seen = [at - fitted.offset_ns - round(at * fitted.drift) for at in seen[1]]

@@ -424,6 +424,18 @@ def test_a_clock_that_is_set_meanwhile_loses_nothing(tmp_path: Path) -> None:
     assert told.matched == 2000 and told.clocks is not None and told.clocks.bend_s > 0.05
 
 
+def test_two_networks_match_a_source_that_began_anew(tmp_path: Path) -> None:
+    def packets(group: str) -> list[Timed]:
+        frames = [(1 + n * MS, rtp(5, group, n)) for n in range(600)]
+        return [
+            (at, data[:50] + b"\0\0\0\7" + data[54:] if n > 300 else data)
+            for n, (at, data) in enumerate(frames)
+        ]
+
+    told = held(tmp_path, packets("233.252.0.1"), packets("233.252.1.1"), pair=True, one_clock=True)
+    assert told.matched == 600 and only_path(told).never == 0
+
+
 def test_clocks_that_are_years_apart(tmp_path: Path) -> None:
     """One clock that was never set is years off."""
     a, b = both_ends(stream(300), {})

@@ -48,7 +48,7 @@ def judge(view: Captures, limits: Limits) -> Says:
         lacking = [path for path in missed if ends(between, path)[0][0] == near]
         if lacking:
             or_lost = (
-                f", or they go from {far} to {near} and were lost there."
+                f", or they were lost on their way to {near}."
                 if any(path.both_ways for path in lacking)
                 else "."
             )
