@@ -133,7 +133,7 @@ _held = Columns()
 H_AT_A, H_AT_B, H_NEXT_A, H_UNTOLD_A, H_NEXT_B, H_UNTOLD_B, H_WAITING_B, H_CHAIN = _held.take(8)
 H_MATCHED, H_TWINS_A, H_TWINS_B, H_SHORTEST_NS = _held.take(4)
 # Set from outside: B is walked so much later; how long a frame may be on its way; when it is late; how far the clocks may be
-# off; whether a side sees each frame twice; the stretch that both captures hold; the least time where a flow's is not known.
+# off; whether a side sees each frame twice; the stretch that both captures hold; the least time of all from A to B.
 H_LAG_NS, H_PATIENCE_NS, H_LATE_NS, H_OFF_NS, H_MIRROR_A, H_MIRROR_B, H_FROM_NS, H_UNTIL_NS, H_FLOOR_NS = (
     _held.take(9)
 )
@@ -752,9 +752,10 @@ def hold(
                     if look == 0:
                         break
                     flow = int(a_ring[look & ring, R_FLOW])
-                    floor = int(a_flows[flow, G_FLOOR])
-                    if floor == NONE or a_flows[flow, G_WAY] < 0:
-                        floor = int(held[H_FLOOR_NS])
+                    # The first of those alike may have been slow: of one flow alone it is no measure.
+                    floor = int(held[H_FLOOR_NS])
+                    if a_flows[flow, G_WAY] > 0:
+                        floor = min(floor, int(a_flows[flow, G_FLOOR]))
                     if rel - int(a_ring[look & ring, R_NS]) - floor < -held[H_OFF_NS]:
                         break
                     found = look

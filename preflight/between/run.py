@@ -179,12 +179,18 @@ def _sampled(
     """The first pass over both. Also how many bytes beyond the link header both hold of every frame, None: all."""
     limit = SHORT
     while True:
+        captures = [CaptureFile(side.path, progress if n == 0 else None) for n, side in enumerate(sides)]
         with ThreadPoolExecutor(2) as pool:
             going = [
-                pool.submit(_sample, side, engine, limit, how, progress if n == 0 else None)
-                for n, side in enumerate(sides)
+                pool.submit(_sample, side, capture, engine, limit, how)
+                for side, capture in zip(sides, captures, strict=True)
             ]
-        first = [each.result() for each in going]
+            try:
+                first = [each.result() for each in going]
+            except BaseException:  # Ctrl-C, or one that cannot be read: the other need not be read to its end
+                for capture in captures:
+                    capture.partial = True
+                raise
         least = min(each.least_cut for each in first)
         if least >= limit:
             return first, None if least == WHOLE else least
@@ -194,10 +200,9 @@ def _sampled(
 
 
 def _sample(
-    side: Side, engine: kernels_compile.Engine, limit: int, how: int, progress: Progress | None
+    side: Side, capture: CaptureFile, engine: kernels_compile.Engine, limit: int, how: int
 ) -> Sampled:
     side.begin()
-    capture = CaptureFile(side.path, progress)
     table = np.zeros((SAMPLE_ROWS, x.SAMPLE_COLUMNS), np.int64)
     ethernet = True
     for batch in side.marked(capture, engine, limit, how | x.FIRST):
@@ -239,7 +244,7 @@ def _walked(
     held[x.H_LAG_NS] = int(min(max(2 * far, 2 * fitted.bend_ns, LEAST_LAG_NS), MOST_LAG_NS))
     held[x.H_PATIENCE_NS] = held[x.H_SHORTEST_NS] = PATIENCE_NS
     held[x.H_LATE_NS] = late_ns
-    low, high = np.percentile(fitted.spans, [5, 50])
+    low, high = np.percentile(fitted.spans, [1, 50])
     held[x.H_FLOOR_NS] = int(low)
     held[x.H_OFF_NS] = int(max(LEAST_OFF_NS, 2 * (high - low), 2 * fitted.bend_ns))
     held[x.H_MIRROR_A], held[x.H_MIRROR_B] = mirrored

@@ -436,6 +436,26 @@ def test_two_networks_match_a_source_that_began_anew(tmp_path: Path) -> None:
     assert told.matched == 600 and only_path(told).never == 0
 
 
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    lost=st.sets(st.integers(1, 98), max_size=40),
+    jitter=st.lists(st.integers(0, 2000).map(lambda us: us * US), min_size=100, max_size=100),
+    ahead_s=st.integers(-5000, 5000).map(lambda ms: ms * MS),
+)
+def test_repeating_content_is_counted_exactly(
+    tmp_path: Path, lost: set[int], jitter: list[float], ahead_s: float
+) -> None:
+    """The same bytes each 5 ms, some held up by up to 2 ms, beside a stream that tells the clocks."""
+    beat = [(10.0 + n * 5 * MS, broadcast(7, 0)) for n in range(100)]
+    fates = {n: Fate(lost=n in lost, delay_s=30 * US + jitter[n]) for n in range(100)}
+    a, b = both_ends(stream(500, start_s=10.0), {})
+    more_a, more_b = both_ends(beat, fates)
+    told = held(tmp_path, a + more_a, by_another_clock(b + more_b, ahead_s))
+    path = next(path for path in told.paths if not path.rtp)
+    assert (path.a.only, path.a.alike, path.matched) == (len(lost), len(lost), 100 - len(lost))
+    assert (path.b.only, path.b.more, path.b.doubled, path.late, path.reordered) == (0, 0, 0, 0, 0)
+
+
 def test_clocks_that_are_years_apart(tmp_path: Path) -> None:
     """One clock that was never set is years off."""
     a, b = both_ends(stream(300), {})
