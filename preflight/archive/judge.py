@@ -115,7 +115,7 @@ def _watchdog(after_s: float | None) -> Iterator[None]:
     if after_s is None:
         yield
         return
-    with Path(os.devnull).open("w") as nowhere:
+    with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
         faulthandler.dump_traceback_later(after_s, exit=True, file=nowhere)
         try:
             yield

@@ -265,7 +265,8 @@ def test_cooked_without_a_hardware_address(tmp_path: Path) -> None:
         ("88a80014", 20, 1, 0x0800),
         ("88a800148100000a", 20, 2, 0x0800),
         ("8100001481000000", 20, 2, 0x0800),
-        ("810000008100000a8100000b", 0, 2, 0x8100),  # the third is not looked through
+        ("810000008100000a8100000b", 0, 3, 0x0800),
+        ("810000008100000a8100000b8100000c", 0, 3, 0x8100),  # the fourth is not looked through
     ],
 )
 def test_vlan_tags_are_looked_through(tmp_path: Path, tags: str, vlan: int, count: int, etype: int) -> None:
