@@ -49,12 +49,12 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]
 def _address(log: Path, process: subprocess.Popen) -> str:
     until = time.monotonic() + 60
     while time.monotonic() < until and process.poll() is None:
-        for word in log.read_text().split():
+        for word in log.read_text(encoding="utf-8").split():
             if word.startswith("http://127.0.0.1:"):
                 urllib.request.urlopen(word, timeout=10).close()
                 return word
         time.sleep(0.1)
-    raise AssertionError(log.read_text())
+    raise AssertionError(log.read_text(encoding="utf-8"))
 
 
 @pytest.fixture
