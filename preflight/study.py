@@ -1,28 +1,42 @@
 """Facts from one saved capture."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from preflight.facts import Facts
 from preflight.frames.ahead import Ahead
 from preflight.frames.batch import Progress
 from preflight.frames.capture import CaptureFile
+from preflight.frames.stream import Place
 from preflight.survey import Survey
 
 
-def study(path: str, on_progress: Progress | None = None) -> Facts:
-    """Read the capture at `path` ("-": standard input) to its end, or to Ctrl-C: then the facts are of what was
+def study(place: Place | Sequence[Place], on_progress: Progress | None = None) -> Facts:
+    """Read the capture at `place` ("-": standard input), or in several files that are one, to its end, or to Ctrl-C: then the facts are of what was
     read, and marked partial. Raises CaptureError where nothing can be read."""
-    return surveyed(path, on_progress)[0]
+    return surveyed(place, on_progress)[0]
 
 
-def surveyed(path: str, on_progress: Progress | None = None) -> tuple[Facts, Survey]:
+def surveyed(place: Place | Sequence[Place], on_progress: Progress | None = None) -> tuple[Facts, Survey]:
     """The same, and what the facts were taken from."""
-    capture = CaptureFile(path, on_progress)
-    survey = Survey()
+    return read(CaptureFile(place, on_progress))
+
+
+def read(capture: CaptureFile) -> tuple[Facts, Survey]:
+    """The same of a capture that was opened already."""
     batches = Ahead(capture.batches())
+    survey: Survey | None = None
     try:
         for batch in batches:
+            survey = survey or Survey(capture.link_mbps or 1000)  # told before the first frame
             survey.add(batch)
     except KeyboardInterrupt:
         capture.partial = True
         for batch in batches.rest(patience_s=0.5):
+            survey = survey or Survey(capture.link_mbps or 1000)
             survey.add(batch)
-    return survey.facts(capture.facts()), survey
+    survey = survey or Survey()
+    facts = survey.facts(capture.facts())
+    if capture.link_mbps:
+        facts = replace(facts, link_mbps=capture.link_mbps, link_assumed=False)
+    return facts, survey

@@ -207,7 +207,7 @@ def test_memory_is_that_of_its_windows_however_long_it_stands(tmp_path: Path) ->
 
 def test_what_surrounds_an_event_is_kept_within_the_budget(tmp_path: Path) -> None:
     path = write(tmp_path / "show.pcap", healthy(0, 120))
-    keeper = Keeper(tmp_path / "kept", "eth0", 10_000_000, each_hour=2)
+    keeper = Keeper(tmp_path / "kept", "eth0", 10_000_000, each_hour=2, link_mbps=100)
     told: list[str] = []
     for now, batch in pieces(path):
         if batch is not None:
@@ -224,6 +224,7 @@ def test_what_surrounds_an_event_is_kept_within_the_budget(tmp_path: Path) -> No
         frames = sum(batch.rows for batch in capture.batches())
         first, last = ((ns or 0) / NS - 1000 for ns in (capture.facts().first_ns, capture.facts().last_ns))
         assert at - 11 < first < at - 9 and at + 2 < last < at + 4 and frames > 600
+        assert capture.link_mbps == 100
     poor = Keeper(tmp_path / "kept", "eth0", 1000, each_hour=9)  # what is there counts
     now, batch = next(pieces(path))
     assert batch is not None

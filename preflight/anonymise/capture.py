@@ -156,6 +156,7 @@ class Writer:
         self._last_ns = 0
         self._unreadable = 0
         self.frames = 0
+        self.link_mbps: int | None = None  # as the capture tells it
 
     def add(self, batch: Batch) -> None:
         links = batch.columns[k.LINK, : batch.rows]
@@ -164,7 +165,7 @@ class Writer:
             link = int(links[start])
             if link != self._link:
                 self._link = link
-                self._file.write(head_of(link))
+                self._file.write(head_of(link, self.link_mbps))
             part = batch
             if end - start < batch.rows:
                 columns = np.ascontiguousarray(batch.columns[:, start:end])
@@ -201,6 +202,7 @@ def rewritten(
             break
         if anonymiser is not None:
             anonymiser.rewrite(batch)
+        writer.link_mbps = capture.link_mbps
         writer.add(batch)
     writer.close(capture.facts())
     return writer.frames

@@ -101,10 +101,13 @@ def command(
     savers: list[Saver] = []
 
     def open_saver() -> "Saver":
+        from preflight.facts import told_link
         from preflight.frames.pcapng import Saver
 
         try:
-            savers.append(Saver(str(save_to), chosen, save_limit))
+            savers.append(
+                Saver(str(save_to), chosen, save_limit, told_link(computer, chosen).get("link_mbps"))
+            )
         except OSError as error:
             raise click.ClickException(
                 f"{save_to}: cannot be written: {error.strerror}. Give another file to --save."

@@ -75,6 +75,7 @@ def command(
     from preflight.cli.output import Output
     from preflight.cli.sheet import load
     from preflight.cli.teller import JsonLines, teller, watch_rows
+    from preflight.facts import told_link
     from preflight.frames.live import ListenRefused, open_listener
     from preflight.host.glance import glance
     from preflight.live.keeper import Keeper
@@ -91,7 +92,9 @@ def command(
     except ListenRefused as refused:
         click.echo(f"preflight watch: {refused}", err=True)
         return 3
-    keeper = Keeper(Path(keep), chosen, keep_limit, keep_each_hour)
+    keeper = Keeper(
+        Path(keep), chosen, keep_limit, keep_each_hour, told_link(computer, chosen).get("link_mbps")
+    )
     watch = Watch(chosen, computer, planned)
     hello = f"Listening on {chosen}. Ctrl-C ends it with a summary."
     with stoppable() as stopped, teller(json_to, hello) as told:

@@ -1,29 +1,39 @@
-"""A capture file as batches: pcap and pcapng, packed or not.
+"""A capture file as batches: pcap and pcapng, packed or not, in one file or in several that follow one another.
 
 One loop for both containers: fill a block of bytes, let a kernel walk the records in it, hand the frames on, carry
 the cut record at the end over to the next block. The kernel stops at what is not a packet; the few such
-pcapng blocks are read here. Damage ends the reading where it stands: what came before is judged, and the
+pcapng blocks are read by `words`. Damage ends the reading where it stands: what came before is judged, and the
 facts say where and why it ended. Damage before the first frame is a CaptureError.
 """
 
 import itertools
 import struct
-from collections.abc import Generator, Iterator
+from bisect import bisect
+from collections.abc import Generator, Iterator, Sequence
 from itertools import pairwise
+from operator import itemgetter
+from pathlib import PurePath
 
 import numpy as np
 
 from preflight.frames import kernels as k
+from preflight.frames import pcapng
+from preflight.frames.archive import Member
 from preflight.frames.batch import PLAIN_BYTES, SETS, Batch, Bench, Progress
 from preflight.frames.errors import CaptureError
-from preflight.frames.facts import SourceFacts
-from preflight.frames.stream import ByteStream
+from preflight.frames.facts import Piece, SourceFacts
+from preflight.frames.links import PKTAP, READABLE, link_name, refusal, u32s, unwrap
+from preflight.frames.stream import ByteStream, Place
+from preflight.frames.words import Words
+from preflight.text import clean
 
 BLOCK = 1 << 20
 SPARE = 1 << 21  # room for a record that is cut at the end of a block
 MAX_BLOCK = 1 << 20  # largest pcapng block that is read; larger ones that hold no frame are passed over
-MAX_INTERFACES = 1024
-OBSOLETE_PACKET = 2  # a kind of block that must not be written any more: counted as one that cannot be read
+MOST_ENDS = 5  # of several files: how many early ends are told
+MOST_LINKS = 64  # kinds of frames inside others that are named
+SIMPLE_PACKET, NAMES = 3, 4  # kinds of blocks that preflight does not write
+READ = (pcapng.SECTION, pcapng.INTERFACE, pcapng.STATISTICS, NAMES)
 
 PCAP_MAGIC = {
     b"\xa1\xb2\xc3\xd4": (True, 1000),
@@ -33,29 +43,24 @@ PCAP_MAGIC = {
 }
 PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"
 
-# Names from the public registry of link types, for refusing the ones people meet.
-LINK_NAMES = {
-    0: "BSD loopback (NULL)", 1: "Ethernet", 6: "token ring", 7: "ARCNET", 8: "SLIP", 9: "PPP", 10: "FDDI",
-    50: "PPP in HDLC framing", 51: "PPP over Ethernet", 100: "ATM (RFC 1483)", 101: "raw IP", 104: "HDLC",
-    105: "IEEE 802.11", 107: "frame relay", 108: "OpenBSD loopback", 113: "Linux cooked v1",
-    119: "IEEE 802.11 with monitor header", 127: "IEEE 802.11 with radiotap header", 187: "Bluetooth HCI",
-    189: "USB", 192: "per-packet information", 195: "IEEE 802.15.4", 220: "USB (padded)", 228: "raw IPv4",
-    229: "raw IPv6", 230: "IEEE 802.15.4 without FCS", 239: "netfilter log", 249: "USB capture",
-    271: "virtual sockets", 276: "Linux cooked v2",
-}  # fmt: skip
-READABLE = (k.ETHERNET, k.SLL, k.SLL2)
-
-
-def link_name(number: int) -> str:
-    return LINK_NAMES.get(number, f"link type {number}")
+VERSIONS = (b"\x00\x02\x00\x04", b"\x02\x00\x04\x00")  # 2.4, which follows pcap's magic
+_NUMBERS = [[int.from_bytes(each, "little") for each in told] for told in (PCAP_MAGIC, VERSIONS)]
+BYTE_ORDERS = (b"\x1a\x2b\x3c\x4d", b"\x4d\x3c\x2b\x1a")
 
 
 class CaptureFile:
-    """A saved capture. `path` is a file name or "-". Raises CaptureError when nothing in it can be read."""
+    """A saved capture at `place`, or in several files that follow one another. With `adapter`, only the frames of that one of
+    `facts().interfaces`, which are numbered among themselves: `number_in_file` knows the others. Raises CaptureError when nothing
+    in it can be read."""
 
-    def __init__(self, path: str, progress: Progress | None = None) -> None:
-        self._stream = ByteStream(path)
+    def __init__(
+        self, place: Place | Sequence[Place], progress: Progress | None = None, adapter: int | None = None
+    ) -> None:
+        self._places = [place] if isinstance(place, str | Member) else list(place)
+        self._stream = ByteStream(self._places[0])
         self.name = self._stream.name
+        if len(self._places) > 1:
+            self.name = f"{self.name} and {len(self._places) - 1} more"
         self._progress = progress
         self._sets = itertools.cycle([np.zeros(BLOCK + SPARE, np.uint8) for _ in range(SETS)])
         self._buffer = next(self._sets)
@@ -64,11 +69,17 @@ class CaptureFile:
         self._pos = 0
         self._end = 0
         self._links: dict[int, None] = {}
-        self._dropped: int | None = None  # of the sections before
-        self._dropped_now: dict[tuple[int, int], int] = {}  # by interface and option
+        self._words = Words()
+        self._adapter = adapter
+        self._kept: list[
+            tuple[int, int, bytes]
+        ] = []  # with `adapter`: first own number, first in file, a bit a frame
         self._bad = 0
+        self._walked_frames = 0
         self._others = 0  # frames of link types that are not read
-        self._ended = ""
+        self._ended: list[str] = []
+        self._pieces: list[Piece] = []
+        self._captures = 0
         self.partial = False  # set from outside to end the reading early
         size = self._stream.size
         large = size is not None and size > (PLAIN_BYTES // 8 if self._stream.packed else PLAIN_BYTES)
@@ -113,7 +124,7 @@ class CaptureFile:
         return data
 
     def _error(self, reason: str) -> CaptureError:
-        return CaptureError(f"{self.name}: offset {self._base + self._pos}: {reason}")
+        return CaptureError(f"{self._stream.name}: offset {self._base + self._pos}: {reason}")
 
     def _end_here(self, reason: str) -> None:
         """The rest cannot be read: an error if nothing was, else a remark in the facts."""
@@ -121,39 +132,70 @@ class CaptureFile:
             reason = f"{reason} ({self._stream.trouble})" if self._end > self._pos else self._stream.trouble
         if self._bench.frames == 0:
             raise self._error(reason)
-        self._ended = f"offset {self._base + self._pos}: {reason}"
+        where = f"{self._stream.name}: " if len(self._places) > 1 else ""
+        self._ended.append(f"{where}offset {self._base + self._pos}: {reason}")
 
     # -- containers ----------------------------------------------------------------------------------------
 
     def batches(self) -> Iterator[Batch]:
-        try:
-            if not self._need(4):
-                if self._stream.taken == 0 and not self._stream.trouble:
-                    raise self._error("the file is empty; capture again")
-                self._end_here("too short for a capture; ask for it again")
-            magic = self._buffer[self._pos : self._pos + 4].tobytes()
-            if magic not in PCAP_MAGIC and magic != PCAPNG_MAGIC:
-                raise self._error("is not a pcap or pcapng capture; save it as one of these")
-            yield from self._pcapng() if magic == PCAPNG_MAGIC else self._pcap(*PCAP_MAGIC[magic])
-            self._refuse_other_links()
-        finally:
-            self._stream.close()
+        for number, place in enumerate(self._places):
+            if self.partial:
+                break
+            if number:
+                self._next_file(place)
+            if len(self._places) > 1:
+                self._pieces.append(Piece(_short_names(self._places)[number], self._bench.frames + 1))
+            try:
+                if not self._need(4):
+                    if self._stream.taken == 0 and not self._stream.trouble:
+                        raise self._error("the file is empty; capture again")
+                    self._end_here("too short for a capture; ask for it again")
+                    continue
+                while not self.partial and (yield from self._capture()):
+                    pass
+            finally:
+                self._stream.close()
+        self._refuse_other_links()
+
+    def _next_file(self, place: Place) -> None:
+        self._stream = ByteStream(place)
+        self._base = self._pos = self._end = 0
+
+    def _capture(self) -> Generator[Batch, None, bool]:
+        """One capture from its header on. Returns whether another one begins where it ends: files put end to end."""
+        magic = self._buffer[self._pos : self._pos + 4].tobytes()
+        if magic not in PCAP_MAGIC and magic != PCAPNG_MAGIC:
+            if magic == b"PK\3\4":
+                raise self._error("is a zip; unpack it first, or have `preflight study` look into it")
+            raise self._error("is not a pcap or pcapng capture; save it as one of these")
+        self._captures += 1
+        if magic == PCAPNG_MAGIC:
+            return (yield from self._pcapng())
+        return (yield from self._pcap(*PCAP_MAGIC[magic]))
+
+    def _another(self) -> bool:
+        """Whether the header of a capture lies at the position, in the place of a record or a block."""
+        head = self._buffer[self._pos : min(self._pos + 12, self._end)].tobytes()
+        if head[:4] in PCAP_MAGIC:
+            return head[4:8] in VERSIONS
+        return head[:4] == PCAPNG_MAGIC and head[8:] in BYTE_ORDERS
 
     def _refuse_other_links(self) -> None:
-        others = [link for link in self._links if link not in READABLE]
+        links = self._links | self._words.links
+        others = [link for link in links if link not in READABLE and link != PKTAP]
         if others and self._bench.frames == self._others:
-            if self._others == 0 and len(others) < len(self._links):
+            if self._others == 0 and len(others) < len(links):
                 return  # an Ethernet adapter on which nothing was heard
-            names = ", ".join(link_name(link) for link in others[:4])
-            raise CaptureError(f"{self.name}: holds {names}, not Ethernet; capture on the Ethernet adapter")
+            raise CaptureError(f"{self.name}: {refusal(others)}")
 
-    def _walked(self, state: np.ndarray, what: str, absurd: str) -> Generator[Batch, None, bool]:
+    def _walked(self, state: np.ndarray, what: str, absurd: str, big: bool) -> Generator[Batch, None, bool]:
         """Hand on the frames that a walker found. Returns whether there is more to walk."""
         self._pos = int(state[k.W_POS])
         if state[k.W_ROWS]:
-            yield from self._batches(int(state[k.W_ROWS]))
+            yield from self._batches(int(state[k.W_ROWS]), what, big)
         if state[k.W_STOP] == k.STOP_ABSURD:
-            self._end_here(f"{absurd}; the file is damaged from here on")
+            if not self._another():
+                self._end_here(f"{absurd}; the file is damaged from here on")
             return False
         if state[k.W_STOP] == k.STOP_MORE and not self._more():
             if self._end > self._pos or self._stream.trouble:
@@ -161,10 +203,24 @@ class CaptureFile:
             return False
         return True
 
-    def _batches(self, rows: int) -> Iterator[Batch]:
-        """Batches of the `rows` frames that were walked: one, unless frames of links that are not read lie between."""
+    def _batches(self, rows: int, what: str, big: bool) -> Iterator[Batch]:
+        """Batches of the `rows` frames that were walked: one, unless frames that are not read lie between."""
         bench = self._bench
-        if all(link in READABLE for link in self._links):
+        first = self._walked_frames + 1
+        self._walked_frames += rows
+        of = None
+        if what == "block":
+            of = self._words.frames(self._buffer, bench.columns, rows, big, first)
+        if PKTAP in self._links or PKTAP in self._words.links:
+            self._bad += unwrap(self._buffer, bench.columns, rows)
+            inside = np.unique(bench.columns[k.LINK, :rows])[:MOST_LINKS]
+            self._links |= dict.fromkeys(inside.tolist()) if len(self._links) < MOST_LINKS else {}
+        if self._adapter is not None:
+            yield from self._of_adapter(
+                of == self._adapter if of is not None else np.zeros(rows, bool), first
+            )
+            return
+        if all(link in READABLE for link in self._links | self._words.links):
             yield self._finish(rows)
             return
         walked = bench.columns[:, :rows].copy()
@@ -178,6 +234,21 @@ class CaptureFile:
                 bench.frames += end - start  # they keep their numbers
                 self._others += end - start
 
+    def _of_adapter(self, kept: np.ndarray, first: int) -> Iterator[Batch]:
+        bench = self._bench
+        rows = len(kept)
+        kept &= np.isin(bench.columns[k.LINK, :rows], READABLE)
+        if own := int(np.count_nonzero(kept)):
+            self._kept.append((bench.frames + 1, first, np.packbits(kept).tobytes()))
+            bench.columns[:, :own] = bench.columns[:, :rows][:, kept]
+            yield self._finish(own)
+
+    def number_in_file(self, own: int) -> int:
+        """The number among all frames of one that was kept as the `own`th of its adapter."""
+        before, first, bits = self._kept[bisect(self._kept, own, key=itemgetter(0)) - 1]
+        kept = np.flatnonzero(np.unpackbits(np.frombuffer(bits, np.uint8)))
+        return first + int(kept[own - before])
+
     def _finish(self, rows: int) -> Batch:
         batch = self._bench.finish(self._buffer, rows)
         self._handed = True
@@ -185,142 +256,129 @@ class CaptureFile:
             self._progress(self._stream.taken, self._stream.size, self._bench.frames, "")
         return batch
 
-    def _pcap(self, big: bool, fraction_ns: int) -> Iterator[Batch]:
+    def _pcap(self, big: bool, fraction_ns: int) -> Generator[Batch, None, bool]:
         bench = self._bench
         if not self._need(24):
             self._end_here("the file header is cut short; ask for the capture again")
+            return False
         link = struct.unpack(">I" if big else "<I", self._take(24)[20:24])[0] & 0x03FFFFFF
         self._links[link] = None
-        if link not in READABLE:
-            raise CaptureError(
-                f"{self.name}: offset 20: holds {link_name(link)}, not Ethernet; capture on the Ethernet adapter"
-            )
+        if link not in (*READABLE, PKTAP) and self._captures == 1:
+            raise CaptureError(f"{self.name}: {refusal([link])}")
         state = np.zeros(4, np.int64)
         while True:
             if self.partial:
-                return
+                return False
             engine = bench.engine
             view = engine.bytes_of(self._buffer)
             engine.walk_pcap(view, self._pos, self._end, big, fraction_ns, link, bench.columns, state)
-            if not (yield from self._walked(state, "record", "a record claims more than 262144 bytes")):
-                return
+            header = self._header_among(int(state[k.W_ROWS]))
+            if header is not None:
+                row, pos = header
+                state[k.W_ROWS], state[k.W_POS], state[k.W_STOP] = row, pos, k.STOP_ABSURD
+            if not (yield from self._walked(state, "record", "a record claims more than 262144 bytes", big)):
+                return self._another()
 
-    def _pcapng(self) -> Iterator[Batch]:
-        bench = self._bench
-        interfaces = np.zeros((MAX_INTERFACES, k.INTERFACE_COLUMNS), np.int64)
-        known = 0
+    def _header_among(self, rows: int) -> tuple[int, int] | None:
+        """The first walked record that is the header of another capture, and where it lies. As a record it is one of no bytes: the
+        field in the place of the length holds the time zone, which is 0."""
+        columns = self._bench.columns
+        if columns[k.CAP, :rows].all():
+            return None
+        empty = np.flatnonzero((columns[k.CAP, :rows] == 0) & (columns[k.WIRE, :rows] == 0))
+        at = columns[k.OFF, empty] - 16
+        magic, version = u32s(self._buffer, at), u32s(self._buffer, at + 4)
+        found = np.isin(magic, _NUMBERS[0]) & np.isin(version, _NUMBERS[1])
+        if not found.any():
+            return None
+        first = int(np.argmax(found))
+        return int(empty[first]), int(at[first])
+
+    def _pcapng(self) -> Generator[Batch, None, bool]:
+        bench, words = self._bench, self._words
         big = False
         state = np.zeros(5, np.int64)
         while True:
             if self.partial:
-                return
+                return False
             if not self._need(12):
                 if self._end > self._pos or self._stream.trouble:
                     self._end_here("the last block is cut short")
-                return
+                return False
             head = self._buffer[self._pos : self._pos + 12].tobytes()
+            if head[:4] in PCAP_MAGIC and self._another():
+                return True
             if head[:4] == PCAPNG_MAGIC:
-                if head[8:12] not in (b"\x1a\x2b\x3c\x4d", b"\x4d\x3c\x2b\x1a"):
+                if head[8:12] not in BYTE_ORDERS:
                     self._end_here("a section without a byte-order mark; the file is damaged from here on")
-                    return
+                    return False
                 big = head[8] == 0x1A
-                known = 0
-                self._dropped = self._dropped_in_all()
-                self._dropped_now.clear()
-            word = ">I" if big else "<I"
-            kind, total = struct.unpack(word, head[:4])[0], struct.unpack(word, head[4:8])[0]
-            if kind in (3, 6):
+            order = ">" if big else "<"
+            kind, total = struct.unpack(order + "II", head[:8])
+            if kind in (pcapng.PACKET, SIMPLE_PACKET):
                 state[: k.W_TIME] = (self._pos, 0, 0, 0)
                 engine = bench.engine
                 view = engine.bytes_of(self._buffer)
-                engine.walk_pcapng(view, self._pos, self._end, big, interfaces, known, bench.columns, state)
+                engine.walk_pcapng(
+                    view, self._pos, self._end, big, words.table, words.known, bench.columns, state
+                )
                 self._bad += int(state[k.W_BAD])
-                if not (yield from self._walked(state, "block", "a block with an impossible length")):
-                    return
+                if not (yield from self._walked(state, "block", "a block with an impossible length", big)):
+                    return False
                 continue
             if total < 12 or total % 4:
                 self._end_here("a block with an impossible length; the file is damaged from here on")
-                return
-            if kind not in (1, 5) or (kind == 5 and total > MAX_BLOCK):
-                self._bad += kind == OBSOLETE_PACKET
+                return False
+            if kind == pcapng.SECTION:
+                words.section(b"", order)
+            if kind not in READ or (kind != pcapng.INTERFACE and total > MAX_BLOCK):
+                self._bad += kind == pcapng.OBSOLETE
                 if not self._skip(total):
                     self._end_here("the last block is cut short")
-                    return
+                    return False
                 continue
             if total > MAX_BLOCK:
                 self._end_here("an interface description that cannot be read")
-                return
+                return False
             if not self._need(total):
                 self._end_here("the last block is cut short")
-                return
+                return False
             body = self._take(total)[8:-4]
-            if kind == 1:
-                if known == MAX_INTERFACES or len(body) < 8:
-                    self._end_here("an interface description that cannot be read")
-                    return
-                interfaces[known] = self._interface(body, big)
-                known += 1
-            else:
-                self._statistics(body, big, known)
+            if kind == pcapng.SECTION:
+                words.section(body, order)
+            elif kind == pcapng.STATISTICS:
+                words.statistics(body, order)
+            elif kind == NAMES:
+                words.resolution(body, order)
+            elif not words.interface(body, order):
+                self._end_here("an interface description that cannot be read")
+                return False
 
-    def _interface(self, body: bytes, big: bool) -> list[int]:
-        """A row of the interface table from an interface description block."""
-        order = ">" if big else "<"
-        link, _, snap = struct.unpack(order + "HHI", body[:8])
-        self._links[link] = None
-        resolution, offset = 6, 0
-        for code, value in _options(body[8:], order):
-            if code == 9 and len(value) == 1:
-                resolution = value[0]
-            elif code == 14 and len(value) == 8:
-                offset = struct.unpack(order + "q", value)[0]
-        multiply, divide, shift = 1, 1, 0
-        if resolution & 0x80:
-            shift = min(resolution & 0x7F, 63)
-            if shift == 0:
-                multiply = 1_000_000_000
-        elif resolution <= 9:
-            multiply = 10 ** (9 - resolution)
-        else:
-            divide = 10 ** min(resolution - 9, 18)
-        # An offset beyond what nanoseconds can hold is a damaged field, not a time.
-        offset_ns = offset * 1_000_000_000 if abs(offset) < 4_000_000_000 else 0
-        return [link, snap, multiply, divide, shift, offset_ns]
-
-    def _statistics(self, body: bytes, big: bool, known: int) -> None:
-        """What the capturing system says it dropped: isb_ifdrop and isb_osdrop, counted from the start of the capture,
-        so that a later block about the same interface takes the place of an earlier one."""
-        order = ">" if big else "<"
-        which = struct.unpack(order + "I", body[:4])[0] if len(body) >= 12 else known
-        for code, value in _options(body[12:], order):
-            if which < known and code in (5, 7) and len(value) == 8:
-                self._dropped_now[which, code] = struct.unpack(order + "Q", value)[0]
-
-    def _dropped_in_all(self) -> int | None:
-        if not self._dropped_now:
-            return self._dropped
-        return (self._dropped or 0) + sum(self._dropped_now.values())
+    @property
+    def link_mbps(self) -> int | None:
+        """The rate of the link as far as the capture tells it: known once the first batch is there."""
+        return self._words.link_mbps(self._adapter)
 
     def facts(self) -> SourceFacts:
         return SourceFacts(
             kind="capture",
             name=self.name,
-            link_types=tuple(link_name(link) for link in self._links),
-            dropped=self._dropped_in_all(),
+            link_types=tuple(link_name(link) for link in self._links | self._words.links if link != PKTAP),
+            dropped=self._words.dropped(),
             malformed=self._bad + self._bench.unreadable,
             # After Ctrl-C the sender of a pipe has ended too: a record that it left unfinished is no damage.
-            ended_early="" if self.partial else self._ended,
+            ended_early="" if self.partial else "; ".join(self._ended[:MOST_ENDS]),
             partial=self.partial,
+            pieces=tuple(self._pieces),
+            put_together=max(self._captures - len(self._places) + 1, 1),
+            interfaces=self._words.interfaces(),
+            comments=tuple(self._words.comments),
+            names=tuple(self._words.names),
             **self._bench.timing(),
         )
 
 
-def _options(data: bytes, order: str) -> Iterator[tuple[int, bytes]]:
-    """The options of a pcapng block; stops at the first that does not fit."""
-    at = 0
-    while at + 4 <= len(data):
-        code, size = struct.unpack(order + "HH", data[at : at + 4])
-        if code == 0 or at + 4 + size > len(data):
-            return
-        yield code, data[at + 4 : at + 4 + size]
-        at += 4 + ((size + 3) & ~3)
+def _short_names(places: Sequence[Place]) -> list[str]:
+    """What files are called, without their folders where that tells them apart."""
+    names = [PurePath(each.name if isinstance(each, Member) else each).name for each in places]
+    return [clean(name, 300) for name in (names if len(set(names)) == len(names) else map(str, places))]

@@ -37,20 +37,21 @@ def _section() -> bytes:
     return _block(SECTION, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + wrote + _END)
 
 
-def _interface(link: int, name: bytes = b"") -> bytes:
+def _interface(link: int, name: bytes = b"", link_mbps: int | None = None) -> bytes:
     """An interface whose times are nanoseconds."""
-    about = (_option(2, name) if name else b"") + _option(9, b"\x09")
+    speed = _option(8, struct.pack("<Q", link_mbps * 1_000_000)) if link_mbps else b""
+    about = (_option(2, name) if name else b"") + speed + _option(9, b"\x09")
     return _block(INTERFACE, struct.pack("<HHI", link, 0, k.MAX_CAPTURED) + about + _END)
 
 
-def head(adapter: str) -> bytes:
-    """What a file begins with; frames of `adapter` follow."""
-    return _section() + _interface(k.ETHERNET, adapter.encode())
+def head(adapter: str, link_mbps: int | None = None) -> bytes:
+    """What a file begins with; frames of `adapter` follow, whose link has this rate where it is known."""
+    return _section() + _interface(k.ETHERNET, adapter.encode(), link_mbps)
 
 
-def head_of(link: int) -> bytes:
+def head_of(link: int, link_mbps: int | None = None) -> bytes:
     """What a section begins with whose frames are of one link type, and of an adapter without a name."""
-    return _section() + _interface(link)
+    return _section() + _interface(link, b"", link_mbps)
 
 
 def damage(records: int, ended_early: bool) -> bytes:
@@ -81,15 +82,15 @@ class Layout:
 
 
 class Saver:
-    """Writes what is heard on `adapter` to `path`, at most `limit` bytes of it. Where it has to stop, `ended` says
+    """Writes what is heard on `adapter` to `path`, at most `limit` bytes of it, with the rate of its link. Where it has to stop, `ended` says
     why, and the rest is left out. Raises OSError where it cannot be opened."""
 
-    def __init__(self, path: str, adapter: str, limit: int) -> None:
+    def __init__(self, path: str, adapter: str, limit: int, link_mbps: int | None = None) -> None:
         self._file: BinaryIO = Path(path).open("wb")  # noqa: SIM115
         self._layout = Layout()
         self._limit = limit
         self._last_ns = 0
-        self.size = self._file.write(head(adapter))
+        self.size = self._file.write(head(adapter, link_mbps))
         self.frames = 0
         self.ended = ""
 

@@ -21,12 +21,14 @@ NAME = "preflight-*.pcapng"
 
 
 class Keeper:
-    """Writes into `folder`: at most `budget` bytes and `each_hour` files an hour. Times are nanoseconds from the
+    """Writes into `folder` what `adapter` heard, with the rate of its link: at most `budget` bytes and `each_hour` files an hour. Times are nanoseconds from the
     beginning of the watch."""
 
-    def __init__(self, folder: Path, adapter: str, budget: int, each_hour: int) -> None:
+    def __init__(
+        self, folder: Path, adapter: str, budget: int, each_hour: int, link_mbps: int | None = None
+    ) -> None:
         self._folder = folder
-        self._adapter = adapter
+        self._head = head(adapter, link_mbps)
         self._budget = budget
         self._each_hour = each_hour
         self._layout = Layout()
@@ -94,7 +96,7 @@ class Keeper:
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
             with file.open("wb") as out:
-                out.write(head(self._adapter))
+                out.write(self._head)
                 out.writelines(chunks)
         except OSError as error:
             return f"{file} cannot be written: {error.strerror or error}"

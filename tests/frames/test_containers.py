@@ -174,9 +174,11 @@ def test_frames_of_another_link_are_left_out_and_keep_their_numbers(tmp_path: Pa
 def test_only_other_links_are_refused_by_name(tmp_path: Path) -> None:
     content = LE.section() + LE.interface() + LE.interface(link=105) + LE.interface(link=101)
     content += LE.packet(1, T * 10**6, FRAME) + LE.packet(2, T * 10**6, FRAME)
-    with pytest.raises(CaptureError, match=r"holds IEEE 802\.11, raw IP, not Ethernet"):
+    with pytest.raises(
+        CaptureError, match=r"holds IEEE 802\.11 \(LINKTYPE_IEEE802_11\), raw IP \(LINKTYPE_RAW\), not Eth"
+    ):
         read_bytes(tmp_path, content)
-    with pytest.raises(CaptureError, match="holds USB, not Ethernet"):
+    with pytest.raises(CaptureError, match=r"holds USB \(LINKTYPE_USB_LINUX\), not Ethernet"):
         read_bytes(tmp_path, LE.section() + LE.interface(link=189))
 
 

@@ -1,7 +1,9 @@
 """Where the bytes come from: packed or not, file, pipe or standard input; and what must end in one line."""
 
+import bz2
 import gzip
 import json
+import lzma
 import os
 import random
 import struct
@@ -17,7 +19,7 @@ import zstandard
 
 from preflight.frames import kernels as k
 from preflight.frames.errors import CaptureError
-from preflight.frames.stream import BOMB_FLOOR, PIECE, ZSTD_WINDOW, ByteStream
+from preflight.frames.stream import BOMB_FLOOR, PIECE, XZ_MEMORY, ZSTD_WINDOW, ByteStream
 from tests.frames.made import FRAME, Pcap, read, read_bytes
 
 FILE = Pcap()
@@ -50,7 +52,18 @@ def gzip_members(*parts: bytes) -> bytes:
     return b"".join(gzip.compress(part) for part in parts)
 
 
-@pytest.mark.parametrize("pack", [gzip_members, zstd_frames])
+def xz_streams(*parts: bytes) -> bytes:
+    return b"".join(map(lzma.compress, parts))
+
+
+def bzip2_streams(*parts: bytes) -> bytes:
+    return b"".join(map(bz2.compress, parts))
+
+
+PACKERS = [gzip_members, zstd_frames, xz_streams, bzip2_streams]
+
+
+@pytest.mark.parametrize("pack", PACKERS)
 def test_packed_in_several_parts(tmp_path: Path, pack: Callable[..., bytes]) -> None:
     whole = FILE.header() + records(50)
     got = read_bytes(tmp_path, pack(whole[:7], b"", whole[7:1000], whole[1000:]))
@@ -99,7 +112,7 @@ def test_gzip_cut_behind_its_last_record_is_told(tmp_path: Path) -> None:
     assert (source.frames, source.ended_early) == (3, f"offset {24 + 3 * 116}: gzip: the end is missing")
 
 
-@pytest.mark.parametrize("pack", [gzip_members, zstd_frames])
+@pytest.mark.parametrize("pack", PACKERS)
 def test_packing_cut_at_its_head_is_refused(tmp_path: Path, pack: Callable[..., bytes]) -> None:
     packed = pack(FILE.header())
     for end in range(4, 12):
@@ -122,8 +135,10 @@ def zstd_bomb(nbytes: int) -> bytes:
         gzip.compress(FILE.header() + bytes(BOMB_FLOOR * 2), 9),
         zstandard.compress(FILE.header() + bytes(BOMB_FLOOR * 2)),
         zstd_bomb(BOMB_FLOOR * 64),
+        lzma.compress(FILE.header() + bytes(BOMB_FLOOR * 2), preset=0),
+        bz2.compress(FILE.header() + bytes(BOMB_FLOOR * 2)),
     ],
-    ids=["gzip", "zstd", "zstd of equal blocks"],
+    ids=["gzip", "zstd", "zstd of equal blocks", "xz", "bzip2"],
 )
 def test_a_bomb_ends_in_one_line(tmp_path: Path, bomb: bytes) -> None:
     assert len(bomb) < 200_000
@@ -149,9 +164,26 @@ def test_a_zstd_window_beyond_the_limit_is_refused_before_it_is_allocated(tmp_pa
             read_bytes(tmp_path, content)
 
 
+def test_xz_that_asks_for_more_memory_than_any_capture_needs_is_refused(tmp_path: Path) -> None:
+    filters = [{"id": lzma.FILTER_LZMA2, "dict_size": 2 * XZ_MEMORY}]
+    content = lzma.compress(FILE.header() + records(3), filters=filters)
+    with pytest.raises(CaptureError, match="xz: Memory usage limit"):
+        read_bytes(tmp_path, content)
+
+
+@pytest.mark.parametrize("pack", [xz_streams, bzip2_streams])
+def test_what_comes_before_the_cut_is_judged(tmp_path: Path, pack: Callable[..., bytes]) -> None:
+    """bzip2 packs by blocks of 900 kB, of which a cut one is lost whole; xz loses no more than a piece."""
+    whole = FILE.header() + records(12_000)
+    packed = pack(whole)
+    source = read_bytes(tmp_path, packed[: len(packed) * 3 // 4]).source
+    assert source.frames > 6000
+    assert "the end is missing" in source.ended_early
+
+
 def test_standard_input_is_read_from_a_pipe() -> None:
     content = FILE.header() + records(20)
-    for data in (content, gzip.compress(content), zstandard.compress(content)):
+    for data in (content, gzip.compress(content), zstandard.compress(content), lzma.compress(content)):
         done = run("--json", "-", input=data)
         assert b'"frames": 20' in done.stdout
         assert b'"standard input"' in done.stdout
@@ -224,12 +256,13 @@ def test_one_bad_file_does_not_lose_the_others(tmp_path: Path) -> None:
     good, bad, gone = tmp_path / "good.pcap", tmp_path / "bad.pcap", tmp_path / "gone.pcap"
     good.write_bytes(FILE.header() + records(20))
     bad.write_bytes(b"nothing like it")
-    done = run("--json", str(good), str(bad), str(tmp_path), str(gone), str(good))
+    (tmp_path / "empty").mkdir()
+    done = run("--json", str(good), str(bad), str(tmp_path / "empty"), str(gone), str(good))
     assert done.returncode == 2
     read = [json.loads(line)["source"]["frames"] for line in done.stdout.splitlines()]
-    assert read == [20, 20]
+    assert read == [20, 0, 0, 0, 20]  # the refused have a line each, too
     errors = done.stderr.decode().splitlines()
-    assert [line.split(": ")[1] for line in errors] == [str(bad), str(tmp_path), str(gone)]
+    assert [line.split(": ")[1] for line in errors] == [str(bad), str(tmp_path / "empty"), str(gone)]
 
 
 def test_memory_does_not_grow_with_the_capture(tmp_path: Path) -> None:

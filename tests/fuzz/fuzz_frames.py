@@ -56,7 +56,13 @@ def seeds() -> list[bytes]:
         content += ng.packet(0, T * 10**9, frames[0], options=ng.option(2, struct.pack(order + "I", 2)))
         content += ng.block(4, bytes(8)) + ng.packet(1, T << 20, frames[1]) + ng.packet(2, 1, frames[2])
         content += ng.simple(frames[0], wire=90) + ng.statistics(0, dropped=3, dropped_by_os=4)
-        made.append(content)
+        told = ng.option(2, b"eth0") + ng.option(8, struct.pack(order + "Q", 10**9)) + ng.option(1, b"words")
+        content += ng.block(1, struct.pack(order + "HHI", 1, 0, 0) + told)
+        content += ng.packet(3, T * 10**6, frames[0], options=ng.option(1, b"here"))
+        content += ng.block(4, ng.option(1, b"\xc0\0\2\1desk\0"))
+        wrapped = struct.pack("<III24sI", 40, 1, 1, b"en0", 2) + frames[0]
+        pktap = Pcap(order, link=258)
+        made += [content, content + made[0], made[0] + content, pktap.header() + pktap.record(T, 0, wrapped)]
     heads = [path.read_bytes()[:1000] for path in CAPTURES.iterdir() if path.suffix in (".pcap", ".pcapng")]
     return made + heads + [gzip.compress(made[0]), zstandard.compress(made[3])]
 
