@@ -28,7 +28,8 @@ AWAY = [
     "setuptools",
     "pkg_resources",
 ]
-START = "from preflight.cli import main\nmain()\n"
+# A process that judges captures beside this one starts the same program again: it must not take it for a command.
+START = "import multiprocessing\nmultiprocessing.freeze_support()\nfrom preflight.cli import main\nmain()\n"
 
 
 def build(target: Path) -> Path:

@@ -13,6 +13,7 @@ from preflight.checks import check_named, judge_all
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.rule import Explains
 from preflight.facts import Facts
+from preflight.frames.facts import Interface
 
 Word = Literal["ready", "ready with cautions", "not ready", "unproven"]
 
@@ -43,14 +44,24 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Result:
-    """The verdict on one capture, one spell of listening or one computer, and the facts it rests on."""
+    """The verdict on one capture, one spell of listening or one computer, and the facts it rests on. `apart` are those on each
+    adapter of a capture by itself, where it has several."""
 
     facts: Facts
     verdict: Verdict
+    apart: "tuple[Apart, ...]" = ()
 
     def finding_of(self, check: str) -> Finding | None:
         """What one check says; None where it was not asked."""
         return next((r.finding for r in self.verdict.findings if r.finding.check == check), None)
+
+
+@dataclass(frozen=True)
+class Apart:
+    """The result of one adapter's frames alone."""
+
+    adapter: Interface
+    result: Result
 
 
 # A symptom counts frames in a second, so its stretch begins and ends up to a second beside its cause. What the cause

@@ -70,6 +70,8 @@ ALLOWED = {
         )
     },
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),
+    ("inbox/pool.py", "multiprocessing.get_context"): (1, "for the line below"),
+    ("inbox/pool.py", "multiprocessing"): (1, "starts this program again to judge captures on all cores, by pipes"),
     # The archive works on files that were captured long ago. Its cluster listens on the loopback alone, unless the user names
     # another; its places are files, unless the user names another: tests/archive/test_silence.py proves it by behaviour.
     ("archive/library.py", "connect"): (1, "opens DuckDB in memory, which may fetch no extension"),

@@ -1,12 +1,20 @@
 """Where results go: text to the terminal, JSON to a file or alone to standard output, a page to a file."""
 
+import os
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from preflight.report.result import as_json
 from preflight.text import clean
 from preflight.verdict import Result
+
+if TYPE_CHECKING:
+    from preflight.frames.stream import Place
 
 
 class Output:
@@ -32,6 +40,21 @@ class Output:
         self._full = full
         self._above = above
 
+    def refused(self, name: str, why: str) -> None:
+        """A capture that was not read: a line on standard error, and its JSON."""
+        from preflight.report.result import refused_json
+
+        self._report_to = self._result_to = None  # there is nothing to write
+        sys.stdout.flush()
+        click.echo(f"preflight study: {clean(why, 1000)}", err=True)
+        self.add_json(refused_json(name, why, self._indent))
+
+    def add_json(self, text: str) -> None:
+        if self._json_to == "-":
+            click.echo(text)
+        elif self._json_to:
+            self._kept.append(text + "\n")
+
     def add(self, result: Result, quiet: bool = False) -> None:
         if self._report_to:
             from preflight.report.html import as_html
@@ -41,12 +64,9 @@ class Output:
             from preflight.report.saved import as_text
 
             write(self._result_to, as_text(result), "--save-result")
-        if self._json_to == "-":
-            click.echo(as_json(result, self._indent))
-            return
         if self._json_to:
-            self._kept.append(as_json(result, self._indent) + "\n")
-        if quiet:
+            self.add_json(as_json(result, self._indent))
+        if quiet or self._json_to == "-":
             return
         from preflight.report.page import console, rows_of
 
@@ -84,25 +104,39 @@ def refuse_to_overwrite(overwrite: bool, *paths: str | None) -> None:
             raise click.UsageError(f"{clean(path, 500)} is there already. Give another name, or --overwrite.")
 
 
-def write(path: str, text: str, option: str, encoding: str = "utf-8") -> None:
-    """Write `text` as it stands: its line ends are the same on every system."""
+def write(path: str, content: str | bytes, option: str, encoding: str = "utf-8") -> None:
+    """Whole or not at all: beside its place first, and moved there. What is no file, as /dev/stdout, is written to.
+    Text goes out as it stands: its line ends are the same on every system."""
+    data = content.encode(encoding, "replace") if isinstance(content, str) else content
     try:
-        Path(path).write_text(text, encoding=encoding, newline="")
-    except OSError as error:
+        if Path(path).exists() and not Path(path).is_file():
+            Path(path).write_bytes(data)
+            return
+        file = Path(path).resolve()
+        beside = file.with_name(f".{file.name[:100]}.{os.getpid()}")
+        try:
+            beside.write_bytes(data)
+            beside.replace(file)
+        except OSError:
+            with suppress(OSError):
+                beside.unlink()
+            raise
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "not a file name"
         raise click.ClickException(
-            f"{path}: cannot be written: {error.strerror}. Give another file to {option}."
+            f"{path}: cannot be written: {reason}. Give another file to {option}."
         ) from None
 
 
-def write_evidence_of(file: str, result: Result, folder: str) -> None:
-    """The second pass over the capture `file`; says what it wrote on standard error."""
+def write_evidence_of(place: "Place | Sequence[Place]", result: Result, folder: str) -> None:
+    """The second pass over the capture at `place`; says what it wrote on standard error."""
     from preflight.cli.progress import ProgressBar
     from preflight.frames.errors import CaptureError
     from preflight.report.evidence import write_evidence
 
     try:
         with ProgressBar("Evidence") as progress:
-            written = write_evidence(file, result, Path(folder), progress)
+            written = write_evidence(place, result, Path(folder), progress)
     except OSError as error:
         raise click.ClickException(
             f"{folder}: cannot be written: {error.strerror}. Give another folder to --evidence."

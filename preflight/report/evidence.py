@@ -5,16 +5,21 @@ the evidence has one, else by time; their neighbours come with them, because mos
 Each comment holds the frame's number in the capture that was studied.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.frames import kernels as k
+from preflight.frames.archive import Member
 from preflight.frames.batch import Batch, Frame, Progress
 from preflight.frames.capture import CaptureFile
+from preflight.frames.facts import SourceFacts
 from preflight.frames.pcapng import Excerpt
+from preflight.frames.stream import Place
 from preflight.text import clean
 from preflight.verdict import Result
 
@@ -35,15 +40,23 @@ class _Cut:
 
 
 def write_evidence(
-    path: str, result: Result, folder: Path, on_progress: Progress | None = None
+    place: Place | Sequence[Place], result: Result, folder: Path, on_progress: Progress | None = None
 ) -> list[Path]:
-    """Write the evidence of what `result` says of the capture at `path` into `folder`. Returns the files written."""
+    """Write the evidence of what `result` says of the capture at `place` into `folder`. Returns the files written."""
     cuts = [cut for ranked in result.verdict.findings if (cut := _cut(ranked.finding)).marks]
     if cuts:
         source = result.facts.source
-        _collect(CaptureFile(path, on_progress), cuts, source.first_ns if source else None)
+        _collect(CaptureFile(place, on_progress), cuts, source.first_ns if source else None)
     folder.mkdir(parents=True, exist_ok=True)
-    return [_write(cut, Path(path).name, folder) for cut in cuts if cut.frames]
+    return [_write(cut, partial(_called, place, result.facts.source), folder) for cut in cuts if cut.frames]
+
+
+def _called(place: Place | Sequence[Place], source: SourceFacts | None, frame: int) -> str:
+    """A frame by its number and its file."""
+    if source is not None and source.pieces:
+        return source.frame_text(frame)
+    first = place if isinstance(place, str | Member) else place[0]
+    return f"frame {frame} of {first.name if isinstance(first, Member) else Path(first).name}"
 
 
 def _cut(finding: Finding) -> _Cut:
@@ -101,13 +114,13 @@ def _number_at(batch: Batch, time_ns: int) -> int | None:
     return batch.first + int(np.argmax(late)) if late.any() else None
 
 
-def _write(cut: _Cut, name: str, folder: Path) -> Path:
+def _write(cut: _Cut, called: Callable[[int], str], folder: Path) -> Path:
     file = folder / f"{cut.check}.pcapng"
     frames = [cut.frames[number] for number in sorted(cut.frames)]
     with file.open("wb") as out:
         writer = Excerpt(out)
         for frame in frames:
             said = cut.said.get(frame.number)
-            comment = f"frame {frame.number} of {name}" + (f": {cut.check}: {said}" if said else "")
+            comment = called(frame.number) + (f": {cut.check}: {said}" if said else "")
             writer.add(frame, clean(comment, 2000))
     return file

@@ -21,7 +21,10 @@ Texts = Sequence[str]
 
 class EvidenceRecord(TypedDict):
     text: str
-    frame: Annotated[int | None, Field(ge=1, description="counts from 1 in file order")]
+    frame: Annotated[
+        int | None, Field(ge=1, description="counts from 1 in file order; in `file`, where there are several")
+    ]
+    file: NotRequired[str]
     time_s: Annotated[float | None, Field(description="seconds from the first frame")]
 
 
@@ -37,6 +40,33 @@ class FindingRecord(TypedDict):
     fixes: Texts
     cautions: Texts
     culprits: Annotated[Texts, Field(description="hardware addresses or adapter names")]
+
+
+class PieceRecord(TypedDict):
+    file: str
+    first_frame: Annotated[int, Field(ge=1, description="among the frames of all files")]
+
+
+class InterfaceRecord(TypedDict):
+    """What the capture file says of an adapter, in its own words."""
+
+    name: str
+    description: str
+    link_type: str
+    filter: str
+    speed_mbps: Count | None
+    frames: Count
+    dropped: Count | None
+
+
+class CommentRecord(TypedDict):
+    frame: Annotated[int | None, Field(ge=1, description="among the frames of all files")]
+    text: str
+
+
+class AddressNameRecord(TypedDict):
+    address: str
+    name: str
 
 
 class SourceRecord(TypedDict):
@@ -60,6 +90,11 @@ class SourceRecord(TypedDict):
     steps_back: NotRequired[Count]
     ended_early: NotRequired[str]
     partial: NotRequired[bool]
+    put_together: NotRequired[Annotated[int, Field(ge=2, description="captures in one file, end to end")]]
+    pieces: NotRequired[Sequence[PieceRecord]]
+    interfaces: NotRequired[Sequence[InterfaceRecord]]
+    comments: NotRequired[Sequence[CommentRecord]]
+    names: NotRequired[Sequence[AddressNameRecord]]
 
 
 class NameRecord(TypedDict):
@@ -310,12 +345,27 @@ class ToolRecord(TypedDict):
     version: str
 
 
+class ApartRecord(TypedDict):
+    """What is judged of one adapter's frames alone; frames are numbered as in the file."""
+
+    adapter: str
+    frames: Count
+    verdict: Word
+    findings: Sequence[FindingRecord]
+
+
 class ResultRecord(TypedDict):
     schema: Literal[1]
     tool: ToolRecord
-    verdict: Word
+    verdict: Word | Literal["unreadable"]
+    refused: NotRequired[
+        Annotated[str, Field(description="why a capture was not read; it has no findings then")]
+    ]
     source: SourceRecord
     findings: Sequence[FindingRecord]
+    apart: NotRequired[
+        Annotated[Sequence[ApartRecord], Field(description="each adapter of a capture that has several")]
+    ]
     devices: NotRequired[
         Annotated[Sequence[DeviceRecord], Field(description="where frames were heard or read")]
     ]

@@ -6,13 +6,22 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final, Literal
 
 from preflight import __version__
+from preflight.checks.finding import Evidence
 from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
 from preflight.rig.budget import Budget
 from preflight.text import to_json
 from preflight.verdict import Ranked, Result
 
 if TYPE_CHECKING:
-    from preflight.report.record import BudgetRecord, DeviceRecord, FindingRecord, ResultRecord, SourceRecord
+    from preflight.report.record import (
+        BudgetRecord,
+        DeviceRecord,
+        EvidenceRecord,
+        FindingRecord,
+        ResultRecord,
+        SourceRecord,
+    )
     from preflight.report.rollcall import Device
 
 SCHEMA: Final = 1
@@ -24,8 +33,18 @@ def as_dict(result: Result) -> "ResultRecord":
         "tool": {"name": "preflight", "version": __version__},
         "verdict": result.verdict.verdict,
         "source": _source(result.facts),
-        "findings": [_finding(ranked) for ranked in result.verdict.findings],
+        "findings": [_finding(ranked, result.facts.source) for ranked in result.verdict.findings],
     }
+    if result.apart:
+        record["apart"] = [
+            {
+                "adapter": each.adapter.shown,
+                "frames": each.adapter.frames,
+                "verdict": each.result.verdict.verdict,
+                "findings": [_finding(r, each.result.facts.source) for r in each.result.verdict.findings],
+            }
+            for each in result.apart
+        ]
     if result.facts.tally is not None:
         from preflight.report.rollcall import roll_call
 
@@ -41,6 +60,27 @@ def as_dict(result: Result) -> "ResultRecord":
 
         record["between"] = between_as_dict(result.facts.between)
     return record
+
+
+def refused_json(name: str, why: str, indent: int | None = 2) -> str:
+    """A capture that was not read, in the same shape."""
+    record: ResultRecord = {
+        "schema": SCHEMA,
+        "tool": {"name": "preflight", "version": __version__},
+        "verdict": "unreadable",
+        "refused": why,
+        "source": {
+            "kind": "capture",
+            "name": name,
+            "frames": 0,
+            "duration_s": 0.0,
+            "vantage": "unknown",
+            "adapter": None,
+            "wire_refused": "",
+        },
+        "findings": [],
+    }
+    return to_json(record, indent)
 
 
 def as_json(result: Result, indent: int | None = 2) -> str:
@@ -61,7 +101,7 @@ def _source(facts: Facts) -> "SourceRecord":
     }
     if source is None:
         return common
-    return {
+    told: SourceRecord = {
         **common,
         "captured_bytes": source.captured_bytes,
         "first_frame_at": moment(source.first_ns),
@@ -75,6 +115,28 @@ def _source(facts: Facts) -> "SourceRecord":
         "ended_early": source.ended_early,
         "partial": source.partial,
     }
+    if source.put_together > 1:
+        told["put_together"] = source.put_together
+    if source.pieces:
+        told["pieces"] = [{"file": piece.name, "first_frame": piece.first} for piece in source.pieces]
+    if source.interfaces:
+        told["interfaces"] = [
+            {
+                "name": each.name,
+                "description": each.description,
+                "link_type": each.link,
+                "filter": each.filter,
+                "speed_mbps": each.speed_mbps,
+                "frames": each.frames,
+                "dropped": each.dropped,
+            }
+            for each in source.interfaces
+        ]
+    if source.comments:
+        told["comments"] = [{"frame": frame, "text": text} for frame, text in source.comments]
+    if source.names:
+        told["names"] = [{"address": address, "name": name} for address, name in source.names]
+    return told
 
 
 def _kind(facts: Facts) -> Literal["capture", "live", "host", "sheet", "between"]:
@@ -168,7 +230,14 @@ def _budget(budget: Budget) -> "BudgetRecord":
     }
 
 
-def _finding(ranked: Ranked) -> "FindingRecord":
+def _evidence(seen: Evidence, source: SourceFacts | None) -> "EvidenceRecord":
+    told: EvidenceRecord = {"text": seen.text, "frame": seen.frame, "time_s": seen.time_s}
+    if source is not None and source.pieces and seen.frame is not None:
+        told["file"], told["frame"] = source.placed(seen.frame)
+    return told
+
+
+def _finding(ranked: Ranked, source: SourceFacts | None) -> "FindingRecord":
     finding = ranked.finding
     return {
         "check": finding.check,
@@ -176,9 +245,7 @@ def _finding(ranked: Ranked) -> "FindingRecord":
         "headline": finding.headline,
         "fix_first": ranked.fix_first,
         "explained_by": ranked.explained_by,
-        "evidence": [
-            {"text": seen.text, "frame": seen.frame, "time_s": seen.time_s} for seen in finding.evidence
-        ],
+        "evidence": [_evidence(seen, source) for seen in finding.evidence],
         "measured": finding.measured,
         "limits": finding.limits,
         "fixes": finding.fixes,

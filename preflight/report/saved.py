@@ -4,6 +4,7 @@ More than `--json` and less than the facts: what is worth comparing between two 
 again by its types, so that a file that is something else is told and not guessed at.
 """
 
+import io
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
@@ -17,6 +18,7 @@ from preflight.verdict import Result
 
 LARGEST = 32 << 20
 MOST = 1000  # devices, clocks, streams
+IN_ZIP = "saved.json"  # what it is called in a zip of `preflight handover`
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,7 @@ def as_text(result: Result) -> str:
 
 
 def read(path: str) -> Saved:
-    """The result that was saved at `path`. Raises NotSaved."""
+    """The result that was saved at `path`, or that a zip of `preflight handover` holds. Raises NotSaved."""
     from pydantic import TypeAdapter, ValidationError
 
     try:
@@ -109,12 +111,34 @@ def read(path: str) -> Saved:
             text = file.read(LARGEST + 1)
     except (OSError, ValueError) as error:
         raise NotSaved(f"cannot be read: {getattr(error, 'strerror', None) or 'not a file name'}") from None
+    if text[:4] == b"PK\3\4":
+        text = _zipped(path)
     if len(text) > LARGEST:
         raise NotSaved("is too large for a saved result")
     try:
         return TypeAdapter(Saved).validate_json(text)
     except (ValidationError, RecursionError):
         raise NotSaved("is no result that --save-result wrote. --json writes another form") from None
+
+
+def _zipped(path: str) -> bytes:
+    """The one result in a zip."""
+    from preflight.frames.archive import BROKEN, Member, opened, zip_members
+    from preflight.frames.errors import CaptureError
+    from preflight.frames.stream import BOMB_FLOOR, BOMB_RATIO
+
+    try:
+        members = [m for m in zip_members(path, path, BOMB_RATIO, BOMB_FLOOR) if isinstance(m, Member)]
+        found = [member for member in members if member.name.rpartition("/")[2] == IN_ZIP]
+        if len(found) > 1:
+            names = ", ".join(member.name for member in found[:4])
+            raise NotSaved(f"holds {len(found)} results: {names}. Unpack it, and name one of them")
+        if not found:
+            raise NotSaved("holds no saved result. Ask for a zip that `preflight handover` of today makes")
+        with io.BufferedReader(opened(found[0])) as file:  # type: ignore[type-var]
+            return file.read(LARGEST + 1)
+    except (CaptureError, *BROKEN):
+        raise NotSaved("is a damaged zip. Ask for it again") from None
 
 
 def _heard(facts: Facts) -> Heard | None:

@@ -28,7 +28,7 @@ def schema() -> str:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "preflight result",
         "description": "Made by `python -m preflight.report.schema`. `study` with several files writes one "
-        "such object a line (JSON Lines).",
+        "such object a line (JSON Lines), those that were not read too.",
     }
     return json.dumps(head | made, indent=2) + "\n"
 

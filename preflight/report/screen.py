@@ -143,13 +143,13 @@ class _Screen:
 
     def _mend(self, size: _Size) -> Iterator[Text]:
         """The first things to mend, each with its first step; what to take care of stands before them, once."""
-        shown = self._to_mend[:SHOWN]
+        shown, source = self._to_mend[:SHOWN], self._result.facts.source
         for caution in _cautions(shown):
             yield from self._told(caution, size.caution, lead="Take care: ", lead_style="bold yellow")
         for ranked in shown:
             finding = ranked.finding
             lead = f"{ranked.fix_first}. {finding.outcome.value.upper()} "
-            where = next(filter(None, (place(each, self._daytime) for each in finding.evidence)), "")
+            where = next(filter(None, (place(each, self._daytime, source) for each in finding.evidence)), "")
             text = f"{finding.check}: {self._daytime.beside(finding.headline)}{where}"
             yield from self._told(text, size.headline, lead=lead, lead_style=STYLES[finding.outcome], hang=3)
             for step in finding.fixes[:1]:
@@ -193,6 +193,7 @@ class _Screen:
             yield "Audio", _audio(facts), ""
         if port := self._port():
             yield "Port", port, ""
+        yield from self._of_the_file()
 
     def _against_the_sheet(self, size: _Size) -> Iterator[tuple[str, str, str]]:
         """Who of the rig sheet is not here, and who is here and not on it; on a small screen in one line."""
@@ -214,6 +215,16 @@ class _Screen:
             told = {"missing": gone, "strange": strange, "unheard": unheard}
             words = "; ".join(f"{state}: {names}" for state, names in told.items() if names)
             yield "Sheet", words or "all are here, nobody is strange", red if gone or strange else ""
+
+    def _of_the_file(self) -> Iterator[tuple[str, str, str]]:
+        """What a capture leaves out by its own words, and what each of its adapters alone says."""
+        source = self._result.facts.source
+        filters = {each.filter: None for each in source.interfaces if each.filter} if source else {}
+        if filters:
+            yield "Filter", f"{' / '.join(filters)}: nothing else was captured", ""
+        if self._result.apart:
+            told = (f"{each.adapter.shown}: {_short(each.result)}" for each in self._result.apart)
+            yield "Apart", "; ".join(told), ""
 
     def _clock(self) -> str:
         leads = [
@@ -271,6 +282,12 @@ class _Screen:
         yield from self._told(text, 2 if size.gaps else 1, lead="More".ljust(LABEL), lead_style="bold")
 
 
+def _short(result: Result) -> str:
+    """The verdict's word, and what to mend first."""
+    first = next((ranked.finding.check for ranked in result.verdict.findings if ranked.fix_first == 1), "")
+    return f"{word(result)}, {first}" if first else word(result)
+
+
 def _cut(text: str, width: int) -> str:
     """`text` cut at a space, with an ellipsis."""
     row = wrap(text, max(width - 1, 1))[0]
@@ -306,6 +323,10 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
     name = PurePath(source.name).name or source.name
     told = [f"{count_text(source.frames)} frames in {source.duration_s:.1f} s"]
     told += ["" if facts.vantage == "unknown" else facts.vantage, "stopped by hand" if source.partial else ""]
+    if source.pieces:
+        told.append(f"in {len(source.pieces)} files")
+    elif source.put_together > 1:
+        told.append(f"{source.put_together} captures put end to end")
     told.append(daytime.span())
     return f"{name}: {', '.join(filter(None, told))}"
 

@@ -10,11 +10,12 @@ from rich.console import Console
 
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
 from preflight.report.daytime import Daytime
 from preflight.report.page import Page
 from preflight.report.result import name_of
 from preflight.report.rollcall import Device, in_words, roll_call
-from preflight.verdict import Ranked, Result, word
+from preflight.verdict import Ranked, Result, brief, word
 
 STYLES = {
     "not ready": "bold red",
@@ -27,6 +28,7 @@ STYLES = {
     Outcome.PASS: "green",
 }
 SHOWN_EVIDENCE = 5
+SHOWN_COMMENTS = 3  # of the capture file
 SHOWN_UNPROVEN = 3  # more of them with all that would show them push the verdict off the screen
 
 # What a sheet would add, where there is none.
@@ -57,6 +59,8 @@ def show(result: Result, console: Console) -> None:
         page.line(summary(result.facts.soak))
     else:
         page.line(_seen(result.facts, daytime))
+        for words in _file_says(result.facts.source):
+            page.line(words)
     if result.facts.wire_refused:
         page.line(result.facts.wire_refused, lead="The network was not judged: ", lead_style="bold")
     if verdict.verdict == "unproven":
@@ -65,7 +69,7 @@ def show(result: Result, console: Console) -> None:
     cared: set[str] = set()
     for ranked in to_fix:
         page.gap()
-        _trouble(page, ranked, daytime if timed else None, cared)
+        _trouble(page, ranked, daytime if timed else None, cared, result.facts.source)
         cared |= set(ranked.finding.cautions)
     if follows:
         page.gap()
@@ -89,6 +93,12 @@ def show(result: Result, console: Console) -> None:
                 lead_style=STYLES[Outcome.PASS],
                 indent=3,
             )
+    if result.apart:
+        page.gap()
+        page.line("Each adapter of the capture by itself:", style="bold")
+        for each in result.apart:
+            style = STYLES[each.result.verdict.verdict]
+            page.line(brief(each.result), lead=f"{each.adapter.shown}: ", lead_style=style, indent=3)
     if devices := roll_call(result) if timed else []:
         page.gap()
         page.line(f"Devices ({sum(device.heard for device in devices)} heard):", style="bold")
@@ -126,10 +136,32 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
     frames = f"{source.frames:,} frames in {source.duration_s:.1f} s".replace(",", " ")
     told = [f"{'Heard' if source.kind == 'live' else 'Capture of'} {frames}", daytime.span()]
     told += ["" if facts.vantage == "unknown" else facts.vantage]
+    if source.pieces:
+        told.append(f"in {len(source.pieces)} files")
+    elif source.put_together > 1:
+        told.append(f"{source.put_together} captures put end to end")
     return f"{', '.join(filter(None, told))}{'; stopped by hand' if source.partial else ''}."
 
 
-def _trouble(page: Page, ranked: Ranked, daytime: Daytime | None, cared: set[str]) -> None:
+def _file_says(source: SourceFacts | None) -> list[str]:
+    """What has to be known of the capture file's own words: what it leaves out, and what somebody wrote into it."""
+    if source is None:
+        return []
+    filters = dict.fromkeys(each.filter for each in source.interfaces if each.filter)
+    said = [
+        f"Captured with a filter: {each}. Nothing else is in it." for each in list(filters)[:SHOWN_COMMENTS]
+    ]
+    comments = [
+        text if frame is None else f"{source.frame_text(frame)}: {text}" for frame, text in source.comments
+    ]
+    said += [f"The file says: {text}" for text in comments[:SHOWN_COMMENTS]]
+    more = len(comments) - SHOWN_COMMENTS
+    return [*said, f"It says more ({more}): --report and --json have it."] if more > 0 else said
+
+
+def _trouble(
+    page: Page, ranked: Ranked, daytime: Daytime | None, cared: set[str], source: SourceFacts | None
+) -> None:
     """Without `daytime`, evidence stands without where and when. `cared` are the cautions that were said before."""
     finding = ranked.finding
     _headline(page, finding, f"{ranked.fix_first}. ", daytime)
@@ -138,7 +170,7 @@ def _trouble(page: Page, ranked: Ranked, daytime: Daytime | None, cared: set[str
     told = [each for each in finding.evidence if each.frame is not None or each.text.rstrip(".") != said]
     seen = told[:SHOWN_EVIDENCE]
     for evidence in seen:
-        page.line(_evidence(evidence, daytime) if daytime else evidence.text, lead="- ", indent=3)
+        page.line(_evidence(evidence, daytime, source) if daytime else evidence.text, lead="- ", indent=3)
     if len(told) > len(seen):
         page.line(f"and {len(told) - len(seen)} more (--json has all)", lead="- ", indent=3)
     for caution in finding.cautions:
@@ -208,13 +240,15 @@ def _when(device: Device, daytime: Daytime) -> str:
     return daytime.beside(f"heard {span}")
 
 
-def _evidence(evidence: Evidence, daytime: Daytime) -> str:
-    return f"{daytime.beside(evidence.text)}{place(evidence, daytime)}"
+def _evidence(evidence: Evidence, daytime: Daytime, source: SourceFacts | None) -> str:
+    return f"{daytime.beside(evidence.text)}{place(evidence, daytime, source)}"
 
 
-def place(evidence: Evidence, daytime: Daytime) -> str:
+def place(evidence: Evidence, daytime: Daytime, source: SourceFacts | None) -> str:
     """Where and when, to stand behind words: " [frame 17, 1.250 s, 20:15:01]", "" where neither is known."""
-    where = [f"frame {evidence.frame}"] if evidence.frame is not None else []
+    where = []
+    if evidence.frame is not None:
+        where.append(source.frame_text(evidence.frame) if source else f"frame {evidence.frame}")
     if evidence.time_s is not None:
         where += filter(None, (f"{evidence.time_s:.3f} s", daytime.at(evidence.time_s)))
     return f" [{', '.join(where)}]" if where else ""

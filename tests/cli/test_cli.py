@@ -111,7 +111,9 @@ def test_several_files_are_json_lines_and_a_bad_one_costs_only_itself(tmp_path):
     (tmp_path / "bad.pcap").write_bytes(b"no capture at all, only words")
     done = run("study", "--json", CLEAN, str(tmp_path / "bad.pcap"), LOOP)
     assert done.exit_code == 2
-    assert [json.loads(line)["verdict"] for line in done.stdout.splitlines()] == ["ready", "not ready"]
+    told = [json.loads(line) for line in done.stdout.splitlines()]
+    assert [each["verdict"] for each in told] == ["ready", "unreadable", "not ready"]
+    assert "bad.pcap" in told[1]["refused"] and told[1]["findings"] == []
     assert "bad.pcap" in done.stderr and done.stderr.count("\n") == 1
 
 

@@ -9,6 +9,8 @@ Bars and marks are SVG made here, whose view box is a stretch of time: zooming s
 
 import base64
 import hashlib
+import re
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -21,10 +23,10 @@ from preflight.checks.finding import Outcome
 from preflight.checks.say import count_text
 from preflight.facts import Facts
 from preflight.report.html.devices import devices, neighbours
-from preflight.report.html.timeline import peaks, plots, rows, seconds
+from preflight.report.html.timeline import Group, peaks, plots, rows, seconds
 from preflight.report.result import moment, name_of
 from preflight.text import LONGEST_TEXT, clean, plain
-from preflight.verdict import Result
+from preflight.verdict import Result, brief
 
 FOLDER = Path(__file__).parent
 WORDS = {
@@ -82,13 +84,36 @@ def as_html(result: Result) -> str:
             passed=[f for f in found if f.outcome == Outcome.PASS],
             judged=[checks[f.check] for f in found],
             checks=checks,
-            rows=rows(facts, result.verdict),
+            frame_text=facts.source.frame_text if facts.source else "frame {}".format,
+            rows=_rows(result),
             peaks=peaks(facts),
             devices=devices(facts),
             neighbours=neighbours(facts),
             rig=_rig(facts),
+            apart=[(each.adapter, each.result, brief(each.result)) for each in result.apart],
         )
     )
+
+
+def _rows(result: Result) -> list[Group]:
+    """The rows of the time line; where a capture is several files, frames are told by file and number."""
+    source = result.facts.source
+    groups = rows(result.facts, result.verdict)
+    if source is None or not source.pieces:
+        return groups
+
+    def told(text: str) -> str:
+        return re.sub(r"\bframe (\d+)", lambda found: source.frame_text(int(found[1])), text)
+
+    return [
+        replace(
+            group,
+            rows=tuple(
+                replace(row, marks=tuple((at, told(text)) for at, text in row.marks)) for row in group.rows
+            ),
+        )
+        for group in groups
+    ]
 
 
 def _rig(facts: Facts) -> dict[str, object] | None:

@@ -52,6 +52,9 @@ def devices(facts: Facts) -> list[Device]:
     if facts.tally is None:
         return []
     names = _names(facts)
+    by_address: dict[str, list[str]] = defaultdict(list)  # as the capture file has them
+    for address, name in facts.source.names if facts.source else ():
+        by_address[address].append(name)
     addresses: dict[str, dict[str, None]] = defaultdict(dict)  # a dict keeps the order
     sent: dict[str, list[Flow]] = defaultdict(list)
     for flow in facts.tally.flows:
@@ -63,6 +66,8 @@ def devices(facts: Facts) -> list[Device]:
     for talker in facts.tally.talkers[:MOST_DEVICES]:
         hardware = talker.hardware
         told = [address for address in addresses[hardware] if address not in NO_ADDRESSES]
+        if len(told) <= MOST_NAMES:  # a router sends from everybody's
+            names[hardware] |= dict.fromkeys(name for address in told for name in by_address[address])
         sends: dict[str, int] = defaultdict(int)
         for flow in sent[hardware]:
             sends[what(flow)] += flow.frames
