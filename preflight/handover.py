@@ -10,6 +10,7 @@ import sys
 import zipfile
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
 from functools import partial
 from importlib import metadata
 from pathlib import Path
@@ -20,13 +21,16 @@ from preflight import __version__
 from preflight.anonymise.capture import Anonymiser, rank_of, rewritten
 from preflight.anonymise.cover import Cover
 from preflight.anonymise.facts import adapter_name, host_of, sheet_of
+from preflight.anonymise.kept import Kept, originals_of
 from preflight.facts import Facts
 from preflight.frames.batch import Progress
 from preflight.frames.capture import CaptureFile
 from preflight.host.facts import HostFacts
 from preflight.report.evidence import write_evidence
 from preflight.report.html import as_html
+from preflight.report.html.devices import devices
 from preflight.report.result import as_json, moment
+from preflight.report.saved import IN_ZIP, as_text
 from preflight.study import study, surveyed
 from preflight.text import clean, to_json
 from preflight.verdict import Result, judged
@@ -122,6 +126,8 @@ def covered(about: Facts, cover: Cover) -> Facts:
 def _joined(facts: Facts, about: Facts) -> Facts:
     """What was heard, and what is known beside it. At the computer itself, it was heard at its port."""
     here = about.host is not None
+    if about.link_assumed:
+        about = replace(about, link_mbps=facts.link_mbps, link_assumed=facts.link_assumed)
     return replace(
         about,
         source=facts.source,
@@ -140,6 +146,26 @@ def _differences(original: Result, sent: Result) -> dict[str, tuple[str, str]]:
     names = sorted(one.keys() | other.keys())
     found = ((name, one.get(name, "not judged"), other.get(name, "not judged")) for name in names)
     return {name: (was, now) for name, was, now in found if was != now}
+
+
+def kept_of(
+    originals: Iterable[Original], about: Facts, cover: Cover, place: Path, captures: Iterable[str]
+) -> Kept:
+    """What the sender's computer keeps of the zip at `place`, made of what lies at `captures`."""
+    heard = [*(original.result.facts for original in originals), about]
+    names = {
+        device.hardware: ", ".join((*device.names, *device.addresses))
+        for facts in heard
+        for device in devices(facts)
+        if device.names or device.addresses
+    }
+    return Kept(
+        str(place.resolve()),
+        datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        tuple(str(Path(capture).resolve()) for capture in captures),
+        originals_of(heard, cover),
+        names,
+    )
 
 
 # -- the zip ---------------------------------------------------------------------------------------------------
@@ -163,6 +189,7 @@ def members(parts: list[Part], extra: Extra) -> dict[str, bytes | Path]:
         at = f"{number}/" if len(parts) > 1 else ""
         found[f"{at}report.html"] = as_html(each.result).encode()
         found[f"{at}result.json"] = as_json(each.result).encode()
+        found[f"{at}{IN_ZIP}"] = as_text(each.result).encode()
         if each.capture is not None:
             found[f"{at}{NAME}"] = each.capture
         found |= {f"{at}evidence/{path.name}": path for path in each.evidence}
@@ -214,7 +241,8 @@ Addresses, names and contents are replaced, everywhere in the same way. What sta
 the makers' half of hardware addresses; private, link-local and internet addresses each as such, and which of them share
 a network; groups, ports, VLANs, priorities, sequence numbers, lengths and times; kinds of services.
 Audio is zeroed. Other contents are a keyed digest and zeros. Checksums are as right or wrong as they were.
-The key stays with the sender, who alone can tell what was what."""
+The key stays with the sender, who alone can tell what was what: on the computer that made this zip,
+`preflight handover --who ADDRESS` says which device an address or a name of this report stands for."""
 AS_IT_IS = (
     "NOTHING IS ANONYMISED: addresses, names and contents are those of the sender. Keep it to yourself."
 )
@@ -226,6 +254,7 @@ def readme(parts: list[Part], extra: Extra) -> str:
         "",
         "report.html    open it in any browser: verdict, time line, devices; it asks nothing of any network",
         "result.json    the same for scripts",
+        f"{IN_ZIP}     the result for `preflight compare`",
         "evidence/      for each finding the frames that prove it, with comments",
         f"{NAME} what was heard; frame numbers count in it from 1",
         "computer.json  the computer on which this zip was made: adapters, addresses, power",

@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from preflight.anonymise import kernels as k
+from preflight.text import clean
 
 # Networks that stay networks of their kind, and addresses that stay: RFC 6890, IANA special-purpose address registries.
 SPECIAL = (
@@ -109,6 +110,10 @@ class Cover:
             known = self._names[folded] = next(fit, None) or self._pseudonym(folded, ATTEMPTS - 1)
             self._taken.add(known)
         return known
+
+    def names(self) -> list[tuple[str, str]]:
+        """The names that were replaced so far, in small letters, with their pseudonyms."""
+        return [(clean(name, 200), new.decode("ascii", "replace")) for name, new in self._names.items()]
 
     def _pseudonym(self, name: bytes, attempt: int) -> bytes:
         salts = (attempt.to_bytes(4) + block.to_bytes(4) for block in range(len(name) // 64 + 1))

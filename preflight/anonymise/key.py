@@ -16,11 +16,8 @@ SIZE = 16
 
 def kept_key() -> tuple[np.ndarray, bool]:
     """The key as the kernels take it, and whether it is kept: else it serves this time only."""
-    from platformdirs import user_data_path
-
     try:
-        _at_home()
-        file = user_data_path("preflight", appauthor=False) / "handover.key"
+        file = data_folder() / "handover.key"
         if not file.exists():
             _keep(file, secrets.token_bytes(SIZE))
         raw = file.read_bytes()
@@ -29,6 +26,14 @@ def kept_key() -> tuple[np.ndarray, bool]:
     except (OSError, RuntimeError):  # nowhere to keep it, or no home at all
         pass
     return as_words(secrets.token_bytes(SIZE)), False
+
+
+def data_folder() -> Path:
+    """The user's own folder of what preflight keeps."""
+    from platformdirs import user_data_path
+
+    _at_home()
+    return user_data_path("preflight", appauthor=False)
 
 
 def _at_home() -> None:

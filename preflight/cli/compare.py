@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @click.argument("b", metavar="B", shell_complete=files)
 @json_option
 def command(a: str, b: str, json_to: str | None) -> int:
-    """Say what differs between two results that --save-result kept.
+    """Say what differs between two results that --save-result kept, or that handover zips hold.
 
     A and B are files: of the main computer and its spare, or of the last good show and tonight.
     Differences that matter come first; the rest differs between any two computers or nights.

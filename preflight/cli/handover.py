@@ -56,6 +56,12 @@ def _zip(_ctx: click.Context, _param: click.Parameter, name: str) -> str:
     show_default=True,
     help="Put no more than this of a capture in. All of it is judged.",
 )
+@click.option(
+    "--who",
+    "asked",
+    metavar="ADDRESS",
+    help="Say what an address or a name in a zip from this computer stands for. Nothing else is done.",
+)
 @click.option("--yes", is_flag=True, help="Ask nothing: put in what you would be asked about.")
 def command(
     captures: tuple[str, ...],
@@ -66,6 +72,7 @@ def command(
     adapter: str | None,
     listen: float,
     capture_limit: int,
+    asked: str | None,
     yes: bool,
 ) -> int:
     """Make one zip to send when you ask for help.
@@ -75,12 +82,22 @@ def command(
     verdict stays the same. You send it: preflight sends nothing.
 
     CAPTURE is a saved capture. Without one, it listens first, as linecheck does.
+
+    What stands for what is kept on this computer alone, with the paths of the captures: when the
+    support desk names a device, --who says which one it is.
     """
+    if asked is not None:
+        if captures or adapter:
+            raise click.UsageError("--who asks about zips that were made. Give it alone.")
+        return _who(asked)
     if "-" in captures:
         raise click.UsageError("a capture is read twice. Give a FILE that is no pipe.")
     if captures and adapter:
         raise click.UsageError("--adapter is for listening. Give it without a CAPTURE.")
+    from dataclasses import replace
+
     from preflight import handover, host
+    from preflight.anonymise.kept import keep
     from preflight.anonymise.key import kept_key
     from preflight.cli.progress import ProgressBar
     from preflight.cli.sheet import load
@@ -105,9 +122,10 @@ def command(
     try:
         computer = host.read()
         about = Facts(sheet=planned)
+        named = captures
         if not captures:
             captures, about = _listened(computer, adapter, listen, folder, about)
-        originals = []
+        originals: list[handover.Original] = []
         for file in captures:
             with ProgressBar("Reading") as progress:
                 originals.append(handover.read(file, about, progress))
@@ -131,6 +149,14 @@ def command(
             for name, each in entries.items()
         }
         (folder() / "whole.zip").replace(place)
+        if cover is not None:
+            computer_too = replace(about, host=computer)
+            if not keep(handover.kept_of(originals, computer_too, cover, place, named)):
+                click.echo(
+                    "preflight handover: what stands for what could not be kept on this computer, so --who will not know this "
+                    "zip.",
+                    err=True,
+                )
     except CaptureError as error:
         raise click.ClickException(clean(str(error), 1000)) from None
     except OSError as error:
@@ -141,6 +167,29 @@ def command(
         if work is not None:
             shutil.rmtree(work, ignore_errors=True)
     _tell(place, sizes, parts, left_out, anonymise)
+    return 0
+
+
+def _who(asked: str) -> int:
+    from preflight.anonymise.kept import who
+    from preflight.report.page import Page, console
+
+    told = who(asked)
+    if not told:
+        raise click.ClickException(
+            f"no zip that was made on this computer has {clean(asked)}. Write it as the report does, and ask on the computer "
+            "that made the zip."
+        )
+    page = Page(console())
+    said: set[str] = set()
+    for real, kept in told:
+        if real not in said:  # newer zips come first, and mostly say the same
+            device = kept.devices.get(real)
+            page.line(f"{clean(asked)} is {real}{f' ({device})' if device else ''}", style="bold")
+            page.line(f"in {kept.zip}, made {kept.made}", indent=2)
+            for capture in kept.captures:
+                page.line(f"Look it up in {capture}: its frames have the same numbers.", indent=2)
+        said.add(real)
     return 0
 
 

@@ -47,7 +47,7 @@ def test_the_zip_and_what_is_said_of_it(place):
     held = entries(path)
     assert list(held) == [
         "README.txt", "capture.pcapng", "computer.json", "evidence/loop.pcapng", "evidence/multicast-storm.pcapng",
-        "report.html", "result.json", "versions.json",
+        "report.html", "result.json", "saved.json", "versions.json",
     ]  # fmt: skip
     for name in held:
         assert name in done.stdout
@@ -150,3 +150,81 @@ def test_the_page_sent_obeys_no_name(browser, capture, place):  # noqa: F811
     assert opened.did == []
     assert re.search("not ready", opened.page.inner_text("body"), re.IGNORECASE)
     assert opened.page.locator("img, i").count() == 0
+
+
+def test_the_device_in_the_report_is_turned_back_into_the_real_one(place):
+    """Every culprit, device and clock of what was sent leads back to one of the original."""
+    stray = str(CAPTURES / "stray-dhcp.pcapng")
+    assert run(stray).exit_code == 0
+    held = entries(place / "handover.zip")
+    (sent,) = (f for f in json.loads(held["result.json"])["findings"] if f["check"] == "stray-dhcp")
+    told = run("--who", sent["culprits"][0].upper().replace(":", "-"))
+    assert told.exit_code == 0
+    said = " ".join(told.stdout.split())
+    assert "is 00:00:5e:00:53:42 (192.0.2.66)" in said
+    assert f"in {place / 'handover.zip'}, made 20" in said and f"Look it up in {stray}" in said
+    heard = json.loads(held["saved.json"])["heard"]
+    real = json.loads(
+        CliRunner().invoke(main, ["study", stray, "--save-result", "real.json"])
+        and Path("real.json").read_text(encoding="utf-8")
+    )
+    back = {
+        re.search(r" is (\S+)", run("--who", device["hardware"]).stdout)[1] for device in heard["devices"]
+    }
+    assert back == {device["hardware"] for device in real["heard"]["devices"]}
+    back = {
+        re.search(r" is (\S+)", run("--who", clock["grandmaster"]).stdout)[1] for clock in heard["clocks"]
+    }
+    assert back == {clock["grandmaster"] for clock in real["heard"]["clocks"]}
+    names = {name for device in heard["devices"] for name in device["names"]}
+    assert names and all(run("--who", name.removesuffix(".local")).exit_code == 0 for name in names)
+
+
+def test_what_leads_back_is_kept_for_the_user_alone_and_goes_into_no_zip(place):
+    run(str(CAPTURES / "stray-dhcp.pcapng"))
+    folder = next((place.parent / "data").rglob("handovers"))
+    (table,) = folder.iterdir()
+    assert (folder.stat().st_mode & 0o777, table.stat().st_mode & 0o777) == (0o700, 0o600)
+    originals = [old for old in json.loads(table.read_text())["originals"].values() if ":" in old]
+    # The computer's own adapters stand in its table too.
+    assert originals
+    for name, data in entries(place / "handover.zip").items():
+        assert not [old for old in originals if old.encode() in data], name
+
+
+def test_what_no_zip_has_is_told_in_one_line():
+    done = run("--who", "00:00:5e:00:53:01\x1b[2J")
+    assert done.exit_code == 2 and done.stderr.count("\n") == 1 and "\x1b" not in done.stderr
+    assert "no zip that was made on this computer" in done.stderr
+    assert run("--who", "desk", LOOP).exit_code == 2
+
+
+def test_nothing_is_kept_of_a_zip_that_replaces_nothing(place):
+    assert run(CLEAN, "--no-anonymise", "--yes").exit_code == 0
+    assert not list((place.parent / "data").rglob("handovers"))
+
+
+def test_where_it_cannot_be_kept_the_zip_is_made_all_the_same(place):
+    (place.parent / "data" / "preflight").mkdir(parents=True)
+    (place.parent / "data" / "preflight" / "handovers").write_text("in the way")
+    done = run(CLEAN)
+    assert (
+        done.exit_code == 0
+        and "--who will not know this zip" in done.stderr
+        and (place / "handover.zip").exists()
+    )
+
+
+def test_the_rate_that_the_capture_tells_is_judged_by_in_the_zip_too(place):
+    from preflight.frames.capture import CaptureFile
+    from preflight.frames.pcapng import Saver
+
+    saver = Saver("slow.pcapng", "eth0", 1 << 30, 100)
+    for batch in CaptureFile(str(CAPTURES / "link-load.pcap.zst")).batches():
+        saver.add(batch)
+    saver.close(0)
+    done = run("slow.pcapng")
+    held = entries(place / "handover.zip")
+    source = json.loads(held["result.json"])["source"]
+    assert (source["link_mbps"], source["link_assumed"]) == (100, False)
+    assert "same verdict" in held["README.txt"].decode(), done.output
