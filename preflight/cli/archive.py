@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from preflight.cli.options import Command, Duration, ending, json_option
+from preflight.cli.options import Command, Duration, ending, files, json_option
 from preflight.text import clean
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def command() -> None:
 
 
 @command.command()
-@click.argument("places", nargs=-1, metavar="[PLACE]...")
+@click.argument("places", nargs=-1, metavar="[PLACE]...", shell_complete=files)
 @click.option(
     "--cluster",
     "address",
@@ -134,7 +134,7 @@ def find(
 
 
 @command.command(cls=Command)
-@click.argument("capture")
+@click.argument("capture", shell_complete=files)
 @click.option("--most", type=click.IntRange(1, 100), default=5, show_default=True, help="How many to show.")
 @json_option
 @archive_option
@@ -205,7 +205,7 @@ def note(case: str, text: str, who: str | None, place: str | None) -> int:
 
 
 @command.command()
-@click.argument("file", callback=ending(".html", ".htm"))
+@click.argument("file", callback=ending(".html", ".htm"), shell_complete=files)
 @archive_option
 def page(file: str, place: str | None) -> int:
     """Write FILE.html: faults over time, by check and by maker, with the cases. It opens anywhere and asks nothing of any network."""

@@ -2,12 +2,12 @@
 
 import click
 
-from preflight.cli.options import Command, Duration, json_option, report_option, strict_option
+from preflight.cli.options import Command, Duration, files, json_option, report_option, strict_option
 from preflight.text import clean
 
 
 @click.command(cls=Command)
-@click.argument("files", nargs=-1, required=True, metavar="A [B]")
+@click.argument("files", nargs=-1, required=True, metavar="A [B]", shell_complete=files)
 @click.option(
     "--pair", is_flag=True, help="A and B are two networks that carry the same streams (a redundant pair)."
 )

@@ -104,9 +104,11 @@ def refuse_to_overwrite(overwrite: bool, *paths: str | None) -> None:
             raise click.UsageError(f"{clean(path, 500)} is there already. Give another name, or --overwrite.")
 
 
-def write(path: str, content: str | bytes, option: str, encoding: str = "utf-8") -> None:
+def write(path: str, content: str | bytes, option: str) -> None:
     """Whole or not at all: beside its place first, and moved there. What is no file, as /dev/stdout, is written to.
-    Text goes out as it stands: its line ends are the same on every system."""
+    Text goes out as it stands: its line ends are the same on every system. A table gets the mark by which spreadsheets know
+    UTF-8; without it they take it for the letters of their own system (common practice)."""
+    encoding = "utf-8-sig" if path.lower().endswith(".csv") else "utf-8"
     data = content.encode(encoding, "replace") if isinstance(content, str) else content
     try:
         if Path(path).exists() and not Path(path).is_file():

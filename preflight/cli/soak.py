@@ -205,8 +205,7 @@ def export(file: str, numbers: tuple[int, ...], samples: bool, log_file: str | N
             from preflight.report.html.signoff import as_signoff
 
             text = as_signoff([_logged_result(log, number) for number in chosen])
-    # Spreadsheets take a file for UTF-8 by this mark, and else for the letters of their own system (common practice).
-    write(file, text, "FILE", "utf-8-sig" if kind == ".csv" else "utf-8")
+    write(file, text, "FILE")
     click.echo(f"Wrote {counted(len(chosen), 'soak')} to {clean(file)}.")
     return 0
 
