@@ -97,7 +97,7 @@ def test_csv_and_json_have_all_and_no_formula(small, tmp_path, models):
     done = run("find", "--archive", small.root, "--csv", str(file), "--json")
     told = json.loads(done.stdout)
     assert told["schema"] == 1 and len(told["cases"]) == len(bundled()) + 1
-    with file.open(encoding="utf-8", newline="") as text:
+    with file.open(encoding="utf-8-sig", newline="") as text:
         written = list(csv.DictReader(text))
     assert len(written) == len(told["cases"])
     assert "'=cmd.pcap" in {row["name"] for row in written}
