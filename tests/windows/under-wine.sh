@@ -207,15 +207,18 @@ win -m preflight soak export table.csv --log soak.db
 # By Wine's Npcap, which is libpcap, and as root: where nothing at all comes, in a network of its own.
 if ((EUID == 0)) && ldconfig -p | grep -q 'libpcap\.so\.0\.8'; then
     say "listening takes as long as it was told, though nothing comes"
-    began=$SECONDS
     export -f win; export work
-    # shellcheck disable=SC2016 # for the inner shell
-    unshare --net bash -c 'ip link set lo up; win -m preflight linecheck --adapter lo --listen 14s || true' >said.txt
+    for try in 1 2 3; do  # on a busy machine the start alone may take long
+        began=$SECONDS
+        # shellcheck disable=SC2016 # for the inner shell
+        unshare --net bash -c 'ip link set lo up; win -m preflight linecheck --adapter lo --listen 14s || true' >said.txt
+        took=$((SECONDS - began))
+        echo "took $took s"
+        ((took >= 30)) || break
+    done
     head -n 2 said.txt
-    took=$((SECONDS - began))
-    echo "took $took s"
     grep -q 'Heard 0 frames in 14' said.txt
-    ((took < 45))
+    ((took < 30))
 fi
 
 if [[ -n ${TESTS:-} ]]; then
