@@ -23,7 +23,7 @@ export WINEDLLOVERRIDES='ucrtbase=n,b;bcryptprimitives=n;winedbg.exe=d;mscoree=d
 cd "$work"
 say() { printf '\n== %s (%s s)\n' "$*" "$SECONDS"; }
 # Standard streams must be pipes: Wine 8 gives Python no handle for /dev/null or a file opened for writing only.
-win() { printf '\n' | timeout "${LIMIT:-300}" wine "$work/win/python.exe" "$@" 2>&1 | cat; return "${PIPESTATUS[1]}"; }
+win() { printf '\n' | timeout "${LIMIT:-900}" wine "$work/win/python.exe" "$@" 2>&1 | cat; return "${PIPESTATUS[1]}"; }
 
 say packages
 need=(wine wine64 binutils-mingw-w64-x86-64 mingw-w64-x86-64-dev libpcap0.8 iproute2)
@@ -165,7 +165,7 @@ win "Z:${work//\//\\}\\wheels\\$pip\\pip" install -q --no-index --find-links "Z:
 
 say "rehearse: compiles the kernels, loads their object code, judges 16 captures"
 rm -rf prefix/drive_c/users/*/AppData/Local/preflight
-LIMIT=600 win -m preflight rehearse | tail -1 | tee rehearse.txt
+win -m preflight rehearse | tail -1 | tee rehearse.txt
 grep -q '^16 of 16' rehearse.txt
 win -m preflight --version
 
