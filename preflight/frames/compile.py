@@ -34,6 +34,7 @@ KERNEL_MODULES = {
         "preflight.tally.stream_kernels",
         "preflight.tally.clock_kernels",
         "preflight.tally.beat_kernels",
+        "preflight.tally.shape_kernels",
         "preflight.tally.counter_kernels",
     ),
     ANONYMISE: ("preflight.anonymise.kernels",),

@@ -408,6 +408,21 @@ class Beat:
 
 
 @dataclass(frozen=True)
+class Shape:
+    """What only pictures are drawn from. `close` are stretches of 100 ms: all of a minute, of a longer time those that stand out. Each has
+    its start and, measure by measure, the counts of its 100 milliseconds. `senders` are the bytes of each sender in
+    columns of `width_s`, under "" those of all that found no room. Counts are int64 in bytes: read them by `counts`."""
+
+    close: tuple[tuple[float, bytes], ...] = ()
+    width_s: float = 0.1
+    senders: tuple[tuple[str, bytes], ...] = ()
+
+
+def counts(packed: bytes) -> list[int]:
+    return memoryview(packed).cast("q").tolist()
+
+
+@dataclass(frozen=True)
 class TallyFacts:
     """Talkers and flows come with the most frames first. The overflows count frames that found no room in the tables."""
 
@@ -421,3 +436,4 @@ class TallyFacts:
     beats: tuple[Beat, ...] = ()
     talker_overflow: int = 0
     flow_overflow: int = 0
+    shape: Shape = Shape()
