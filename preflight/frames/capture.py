@@ -360,6 +360,7 @@ class CaptureFile:
         return self._words.link_mbps(self._adapter)
 
     def facts(self) -> SourceFacts:
+        timing = self._bench.timing()
         return SourceFacts(
             kind="capture",
             name=self.name,
@@ -372,9 +373,9 @@ class CaptureFile:
             pieces=tuple(self._pieces),
             put_together=max(self._captures - len(self._places) + 1, 1),
             interfaces=self._words.interfaces(),
-            comments=tuple(self._words.comments),
+            comments=self._words.comments(timing["first_ns"]),
             names=tuple(self._words.names),
-            **self._bench.timing(),
+            **timing,
         )
 
 

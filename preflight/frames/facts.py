@@ -23,6 +23,16 @@ class Interface:
 
 
 @dataclass(frozen=True)
+class Comment:
+    """What somebody wrote into a capture: of a frame (numbers count from 1, times in seconds from the first frame), or of a whole
+    section, where both are None."""
+
+    text: str
+    frame: int | None = None
+    time_s: float | None = None
+
+
+@dataclass(frozen=True)
 class Piece:
     """A file of several that are one capture; `first` is the number of its first frame among all."""
 
@@ -40,7 +50,7 @@ class SourceFacts:
     `steps_back` counts times that fall back by more than 10 ms, `longest_step_back_s` the largest of them.
     `ended_early` says why reading stopped before the end ("" when it did not). `partial` is True after Ctrl-C.
     `pieces` are the files of a capture that comes in several; `put_together` counts captures in one file, end to end.
-    `interfaces`, `comments` (of a frame, or of all: None) and `names` by address are the file's own words.
+    `interfaces`, `comments` (the first) and `names` by address are the file's own words.
     """
 
     kind: Literal["capture", "live"]
@@ -61,7 +71,7 @@ class SourceFacts:
     pieces: tuple[Piece, ...] = ()
     put_together: int = 1
     interfaces: tuple[Interface, ...] = ()
-    comments: tuple[tuple[int | None, str], ...] = ()
+    comments: tuple[Comment, ...] = ()
     names: tuple[tuple[str, str], ...] = ()
 
     def placed(self, frame: int) -> tuple[str, int]:

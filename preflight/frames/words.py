@@ -13,7 +13,7 @@ from ipaddress import ip_address
 import numpy as np
 
 from preflight.frames import kernels as k
-from preflight.frames.facts import Interface
+from preflight.frames.facts import Comment, Interface
 from preflight.frames.links import READABLE, link_name, u32s
 from preflight.text import clean
 
@@ -53,7 +53,7 @@ class Words:
         self.table = np.zeros((MOST_INTERFACES, k.INTERFACE_COLUMNS), np.int64)
         self.known = 0
         self.links: dict[int, None] = {}
-        self.comments: list[tuple[int | None, str]] = []
+        self._comments: list[tuple[str, int | None, int]] = []  # text, frame, time in ns
         self.names: dict[tuple[str, str], None] = {}
         self._looked_at = 0
         self._told: list[_Told] = []
@@ -146,7 +146,7 @@ class Words:
         which = np.asarray(self._here, np.int64)[which]
         for place, count in enumerate(np.bincount(which, minlength=len(self._told)).tolist()):
             self._told[place].frames += count
-        if len(self.comments) < MOST_COMMENTS and self._looked_at < MOST_LOOKED_AT:
+        if len(self._comments) < MOST_COMMENTS and self._looked_at < MOST_LOOKED_AT:
             self._frame_comments(block, columns, np.flatnonzero(enhanced), big, first)
         return which
 
@@ -164,13 +164,20 @@ class Words:
             total = struct.unpack(order + "I", block[start + 4 : start + 8].tobytes())[0]
             for code_, value in _options(block[end : start + total - 4].tobytes(), order):
                 if code_ == COMMENT:
-                    self._comment(first + row, value)
-            if len(self.comments) >= MOST_COMMENTS:
+                    self._comment(first + row, value, int(columns[k.TIME, row]))
+            if len(self._comments) >= MOST_COMMENTS:
                 return
 
-    def _comment(self, frame: int | None, value: bytes) -> None:
-        if len(self.comments) < MOST_COMMENTS and (text := clean(value.rstrip(b"\0"), 300)):
-            self.comments.append((frame, text))
+    def _comment(self, frame: int | None, value: bytes, time_ns: int = 0) -> None:
+        if len(self._comments) < MOST_COMMENTS and (text := clean(value.rstrip(b"\0"), 300)):
+            self._comments.append((text, frame, time_ns))
+
+    def comments(self, first_ns: int | None) -> tuple[Comment, ...]:
+        """The first of them; `first_ns` is the time of the first frame."""
+        return tuple(
+            Comment(text) if frame is None else Comment(text, frame, max(at_ns - (first_ns or 0), 0) / 1e9)
+            for text, frame, at_ns in self._comments
+        )
 
     def link_mbps(self, adapter: int | None) -> int | None:
         """The rate of the link of one adapter, or of all where those that tell it agree."""

@@ -44,11 +44,12 @@ def write_evidence(
 ) -> list[Path]:
     """Write the evidence of what `result` says of the capture at `place` into `folder`. Returns the files written."""
     cuts = [cut for ranked in result.verdict.findings if (cut := _cut(ranked.finding)).marks]
+    source = result.facts.source
     if cuts:
-        source = result.facts.source
         _collect(CaptureFile(place, on_progress), cuts, source.first_ns if source else None)
     folder.mkdir(parents=True, exist_ok=True)
-    return [_write(cut, partial(_called, place, result.facts.source), folder) for cut in cuts if cut.frames]
+    written = {c.frame: c.text for c in source.comments if c.frame is not None} if source else {}
+    return [_write(cut, partial(_called, place, source), folder, written) for cut in cuts if cut.frames]
 
 
 def _called(place: Place | Sequence[Place], source: SourceFacts | None, frame: int) -> str:
@@ -114,7 +115,8 @@ def _number_at(batch: Batch, time_ns: int) -> int | None:
     return batch.first + int(np.argmax(late)) if late.any() else None
 
 
-def _write(cut: _Cut, called: Callable[[int], str], folder: Path) -> Path:
+def _write(cut: _Cut, called: Callable[[int], str], folder: Path, written: dict[int, str]) -> Path:
+    """`written` are the comments that stand in the capture itself, by frame."""
     file = folder / f"{cut.check}.pcapng"
     frames = [cut.frames[number] for number in sorted(cut.frames)]
     with file.open("wb") as out:
@@ -122,5 +124,7 @@ def _write(cut: _Cut, called: Callable[[int], str], folder: Path) -> Path:
         for frame in frames:
             said = cut.said.get(frame.number)
             comment = called(frame.number) + (f": {cut.check}: {said}" if said else "")
+            if frame.number in written:
+                comment += f"; the capture's own comment: {written[frame.number]}"
             writer.add(frame, clean(comment, 2000))
     return file

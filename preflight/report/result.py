@@ -133,7 +133,7 @@ def _source(facts: Facts) -> "SourceRecord":
             for each in source.interfaces
         ]
     if source.comments:
-        told["comments"] = [{"frame": frame, "text": text} for frame, text in source.comments]
+        told["comments"] = [{"frame": said.frame, "text": said.text} for said in source.comments]
     if source.names:
         told["names"] = [{"address": address, "name": name} for address, name in source.names]
     return told

@@ -152,7 +152,8 @@ def _file_says(source: SourceFacts | None) -> list[str]:
         f"Captured with a filter: {each}. Nothing else is in it." for each in list(filters)[:SHOWN_COMMENTS]
     ]
     comments = [
-        text if frame is None else f"{source.frame_text(frame)}: {text}" for frame, text in source.comments
+        said.text if said.frame is None else f"{source.frame_text(said.frame)}: {said.text}"
+        for said in source.comments
     ]
     said += [f"The file says: {text}" for text in comments[:SHOWN_COMMENTS]]
     more = len(comments) - SHOWN_COMMENTS

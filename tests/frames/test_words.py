@@ -120,7 +120,11 @@ def test_comments_of_the_file_an_adapter_and_frames(tmp_path: Path, block: Pcapn
     content += block.packet(0, T, FRAME[:59], options=block.option(1, b"here it clicks\x1b[2J") + flags)
     content += block.simple(FRAME) + block.packet(0, T, FRAME, options=flags)
     source = read_bytes(tmp_path, content).source
-    assert source.comments == ((None, "taken at the stage"), (None, "port 7"), (2, "here it clicks\ufffd[2J"))
+    assert [(said.frame, said.text) for said in source.comments] == [
+        (None, "taken at the stage"),
+        (None, "port 7"),
+        (2, "here it clicks\ufffd[2J"),
+    ]
 
 
 def test_names_of_addresses(tmp_path: Path) -> None:
@@ -146,7 +150,7 @@ def test_what_a_file_says_is_bounded(tmp_path: Path) -> None:
     source = read_bytes(tmp_path, content).source
     assert len(source.interfaces) == MOST_INTERFACES
     assert len(source.names) == MOST_NAMES and len(source.comments) == MOST_COMMENTS
-    assert max(len(text) for _, text in source.comments) == 300
+    assert max(len(said.text) for said in source.comments) == 300
 
 
 def test_options_that_lie_about_their_length_are_let_be(tmp_path: Path) -> None:

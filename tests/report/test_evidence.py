@@ -101,3 +101,24 @@ def test_times_count_from_where_the_listening_began(tmp_path):
     verdict = decide([finding])
     (file,) = write_evidence(str(LOOP), Result(replace(result.facts, source=live), verdict), tmp_path)
     assert [number for number, (_, comment) in read(file).items() if "here" in comment] == [141]
+
+
+def test_the_captures_own_comments_come_with_the_frames(tmp_path):
+    capture = tmp_path / "commented.pcapng"
+    with capture.open("wb") as out:
+        writer = Excerpt(out)
+        for n in range(1, 100):
+            writer.add(
+                Frame(n, 10**9 + n * 10**6, 1, 60, False, bytes(60)), "here it clicked" if n == 50 else ""
+            )
+    finding = Finding("loop", Outcome.FAIL, "There is a loop.", (Evidence("again", 52, None),))
+    facts = study(str(capture))
+    assert [(said.text, said.frame, said.time_s) for said in facts.source.comments] == [
+        ("here it clicked", 50, 0.049)
+    ]
+    write_evidence(str(capture), Result(facts, decide([finding])), tmp_path / "evidence")
+    found = read(tmp_path / "evidence" / "loop.pcapng")
+    assert (
+        found[50][1].endswith("the capture's own comment: here it clicked")
+        and "own comment" not in found[51][1]
+    )
