@@ -39,9 +39,10 @@ def command(sheet: str, svg: str | None, json_to: str | None, strict: bool) -> i
     if json_to != "-":
         _show(planned, budget)
     if svg:
+        from preflight.report.faults import faults
         from preflight.rig.picture import svg as drawn
 
-        write(svg, drawn(planned, budget), "--svg")
+        write(svg, drawn(planned, budget, faults(planned, budget, result.verdict)), "--svg")
     return result.verdict.exit_status(strict)
 
 
