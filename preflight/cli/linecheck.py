@@ -15,6 +15,7 @@ from preflight.cli.options import (
     files,
     full_option,
     json_option,
+    one_page_option,
     overwrite_option,
     report_option,
     save_result_option,
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
 @sheet_option
 @json_option
 @report_option
+@one_page_option
 @evidence_option
 @save_result_option
 @overwrite_option
@@ -64,6 +66,7 @@ def command(
     sheet: str | None,
     json_to: str | None,
     report_to: str | None,
+    one_page_to: str | None,
     result_to: str | None,
     evidence_to: str | None,
     overwrite: bool,
@@ -93,7 +96,7 @@ def command(
     from preflight.report.page import rows_of
     from preflight.verdict import judged
 
-    refuse_to_overwrite(overwrite, save_to, json_to, report_to, result_to, evidence_to)
+    refuse_to_overwrite(overwrite, save_to, json_to, report_to, one_page_to, result_to, evidence_to)
     planned = load(sheet) if sheet else None
     computer = host.read()
     chosen, why = choose_and_say(computer, name or adapter, planned)
@@ -124,7 +127,14 @@ def command(
         )
     guessed = name is None and adapter is None
     result = judged(replace(facts, sheet=planned, adapter_guessed=guessed))
-    output = Output(json_to, report_to=report_to, result_to=result_to, full=full, above=rows_of(why))
+    output = Output(
+        json_to,
+        report_to=report_to,
+        one_page_to=one_page_to,
+        result_to=result_to,
+        full=full,
+        above=rows_of(why),
+    )
     output.add(result)
     if evidence_to and savers:
         write_evidence_of(str(save_to), result, evidence_to)

@@ -86,6 +86,16 @@ def report_option(function: Callable) -> Callable:
     )(function)
 
 
+def one_page_option(function: Callable) -> Callable:
+    return click.option(
+        "--one-page",
+        "one_page_to",
+        metavar="FILE.html",
+        callback=ending(".html", ".htm"),
+        help="Write one sheet to send: verdict, fixes, one picture.",
+    )(function)
+
+
 def save_result_option(function: Callable) -> Callable:
     return click.option(
         "--save-result",

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 class Output:
     """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results, JSON Lines. `report_to` is
-    the file of the page of the one result, `result_to` that of the result kept for comparing. The text is the whole, or with
+    the file of the page of the one result, `one_page_to` that of its one sheet, `result_to` that of the result kept for comparing. The text is the whole, or with
     `full` False the first screen, below so many rows `above`. What was written is said at the end."""
 
     def __init__(
@@ -27,12 +27,14 @@ class Output:
         json_to: str | None,
         many: bool = False,
         report_to: str | None = None,
+        one_page_to: str | None = None,
         result_to: str | None = None,
         full: bool = True,
         above: int = 0,
     ) -> None:
         self._json_to = json_to
         self._report_to = report_to
+        self._one_page_to = one_page_to
         self._result_to = result_to
         self._indent = None if many else 2
         self._kept: list[str] = []
@@ -60,6 +62,10 @@ class Output:
             from preflight.report.html import as_html
 
             write(self._report_to, as_html(result), "--report")
+        if self._one_page_to:
+            from preflight.report.html.onepage import as_one_page
+
+            write(self._one_page_to, as_one_page(result), "--one-page")
         if self._result_to:
             from preflight.report.saved import as_text
 
@@ -89,7 +95,12 @@ class Output:
             click.echo(written, err=True)
 
     def _written(self) -> str:
-        files = {"--report": self._report_to, "--save-result": self._result_to, "--json": self._json_to}
+        files = {
+            "--report": self._report_to,
+            "--one-page": self._one_page_to,
+            "--save-result": self._result_to,
+            "--json": self._json_to,
+        }
         named = [f"{clean(file, 500)} ({option})" for option, file in files.items() if file and file != "-"]
         return f"Written: {', '.join(named)}." if named else ""
 

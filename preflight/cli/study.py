@@ -14,6 +14,7 @@ from preflight.cli.options import (
     files,
     full_option,
     json_option,
+    one_page_option,
     overwrite_option,
     save_result_option,
     sheet_option,
@@ -54,6 +55,7 @@ def _page_or_folder(_ctx: click.Context, _param: click.Parameter, name: str | No
     callback=_page_or_folder,
     help="Write a page to look at, print and send; into DIR one for each capture, with an index.",
 )
+@one_page_option
 @evidence_option
 @save_result_option
 @overwrite_option
@@ -66,6 +68,7 @@ def command(
     json_to: str | None,
     csv_to: str | None,
     report_to: str | None,
+    one_page_to: str | None,
     evidence_to: str | None,
     result_to: str | None,
     overwrite: bool,
@@ -81,8 +84,8 @@ def command(
 
     It shows what matters of one capture on one screen; --full prints everything.
 
-    With several captures, --json writes one JSON object a line, in their order. --full, --save-result
-    and --evidence take one capture.
+    With several captures, --json writes one JSON object a line, in their order. --full, --one-page,
+    --save-result and --evidence take one capture.
     """
     from preflight.cli.output import refuse_to_overwrite
     from preflight.cli.sheet import load
@@ -99,25 +102,34 @@ def command(
                 )
         is_page = bool(report_to) and str(report_to).lower().endswith((".html", ".htm"))
         page_to = str(Path(report_to) / INDEX) if report_to and not is_page else report_to
-        refuse_to_overwrite(overwrite, json_to, csv_to, page_to, result_to, evidence_to)
+        refuse_to_overwrite(overwrite, json_to, csv_to, page_to, one_page_to, result_to, evidence_to)
         tasks = [Task(item.name, (item.place,) if item.place else (), item.why, planned) for item in items]
         notes: list[str] = []
         if joined:
             tasks, notes = _joined(tasks)
         if len(tasks) != 1 or csv_to or (report_to and not is_page):
-            _only_one(len(tasks), is_page, evidence_to, result_to, full)
+            _only_one(len(tasks), is_page, one_page_to, evidence_to, result_to, full)
             return _many(tasks, inbox, json_to, csv_to, report_to, strict, notes)
         if evidence_to and any(map(_is_pipe, tasks[0].places)):
             raise click.UsageError("--evidence reads a capture twice. Give one FILE that is no pipe.")
-        return _one(tasks[0], json_to, report_to, evidence_to, result_to, full, strict)
+        return _one(tasks[0], json_to, report_to, one_page_to, evidence_to, result_to, full, strict)
 
 
-def _only_one(count: int, is_page: bool, evidence_to: str | None, result_to: str | None, full: bool) -> None:
+def _only_one(
+    count: int,
+    is_page: bool,
+    one_page_to: str | None,
+    evidence_to: str | None,
+    result_to: str | None,
+    full: bool,
+) -> None:
     """What takes one capture alone is not given with several, or with a table of one."""
     if is_page:
         raise click.UsageError(
             "--report FILE.html makes the page of one capture. Give one FILE, or --report DIR."
         )
+    if one_page_to:
+        raise click.UsageError("--one-page is of one capture. Give one FILE.")
     if full:
         raise click.UsageError("--full prints everything of one capture. Give one FILE.")
     if result_to:
@@ -131,6 +143,7 @@ def _one(
     task: "Task",
     json_to: str | None,
     report_to: str | None,
+    one_page_to: str | None,
     evidence_to: str | None,
     result_to: str | None,
     full: bool,
@@ -142,7 +155,7 @@ def _one(
     from preflight.frames.errors import CaptureError
     from preflight.inbox.judge import result_of
 
-    output = Output(json_to, report_to=report_to, result_to=result_to, full=full)
+    output = Output(json_to, report_to=report_to, one_page_to=one_page_to, result_to=result_to, full=full)
     try:
         with ProgressBar(Path(task.name).name) as progress:
             result = result_of(task, progress)

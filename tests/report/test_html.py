@@ -1,18 +1,25 @@
 """The page in a real browser with networking off, on bundled captures and on results whose every text is hostile."""
 
 import re
+from array import array
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from preflight.frames.facts import Comment
 from preflight.report.html import as_html
-from preflight.report.html.timeline import MOST_ROWS, plots, rows, seconds
+from preflight.report.html.onepage import as_one_page
+from preflight.report.html.streams import MOST_LINES, lines
+from preflight.report.html.timeline import MOST_ROWS, by_ms, plots, rows, seconds, spans
+from preflight.report.html.whom import whom
 from preflight.rig.read import parse
 from preflight.rig.template import TEMPLATE
 from preflight.study import study
+from preflight.tally.facts import Beat
 from preflight.verdict import Result, judged
 from preflight.wire.lldp import LldpNeighbour
+from tests.report import scenes
 from tests.report.pages import Opened
 from tests.report.samples import HOSTILE, RESULTS, hostile
 
@@ -83,7 +90,7 @@ def test_the_page_marks_the_finding_and_zooms(browser, loop, loop_file):
     row = page.locator('[data-check="loop"]')
     assert float(row.locator("rect.span").get_attribute("x") or "") == pytest.approx(span[0])
     assert row.locator("path.mark").count() == 5  # one a piece of evidence
-    assert page.locator(".plot canvas").count() == 2
+    assert page.locator(".plot canvas").count() == 3
     whole = row.locator("svg").get_attribute("viewBox")
 
     page.get_by_role("button", name="Show loop on the time line").click()
@@ -109,6 +116,7 @@ def test_the_page_marks_the_finding_and_zooms(browser, loop, loop_file):
         pytest.approx(box["width"], abs=2),
     )
 
+    page.get_by_role("button", name="All", exact=True).click()
     slider = page.get_by_label("Read off at")
     slider.focus()
     page.keyboard.press("End")
@@ -167,7 +175,7 @@ def test_hostile_text_is_shown_and_never_obeyed(browser, loop, loop_file, tmp_pa
     page = opened.page
     page.wait_for_timeout(200)
     assert opened.did == []
-    assert page.locator(".name").inner_text() == MARKUP
+    assert page.locator("h1 .name").inner_text() == MARKUP.rsplit("/", 1)[1]  # of a path only the file's name
     assert page.locator("script, img, svg, iframe, object").count() == tame
     assert page.locator(f"text={MARKUP}").count() > 20
     for text in (as_html(poisoned(loop, HOSTILE)), as_html(hostile())):
@@ -198,16 +206,61 @@ def test_on_paper_the_plots_fit_and_are_light(browser, loop_file):
     page.emulate_media(media="print", color_scheme="dark")
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert page.evaluate("document.querySelector('.plot .uplot').clientWidth") <= 680
-    assert page.locator("details:not([open])").count() == 0
+    # The limits stay folded, and so do single checks: they are lines.
+    assert page.locator("details[open]:not(.folds)").count() == 0 and not page.locator("#limits").is_visible()
+    assert page.locator(".lines summary").first.is_visible()
 
 
-def test_many_rows_are_cut_the_troubled_first(loop):
+def test_streams_in_trouble_have_rows_and_all_are_in_the_table(loop):
     tally = loop.facts.tally
     assert tally is not None and len(tally.beats) == 1
-    beats = tuple(replace(tally.beats[0], missing=n) for n in [0] * MOST_ROWS + [3])
+    beats = tuple(replace(tally.beats[0], missing=n) for n in [0, *range(1, MOST_ROWS + 3)])
     facts = replace(loop.facts, tally=replace(tally, beats=beats))
-    group = next(group for group in rows(facts, loop.verdict) if group.title == "Other steady senders")
-    assert (len(group.rows), group.more) == (MOST_ROWS, 1) and group.rows[0].troubled
+    group = next(group for group in rows(facts, loop.verdict) if group.title == "Streams in trouble")
+    assert (len(group.rows), group.more) == (MOST_ROWS, 2)
+    assert [line.lost for line in lines(facts)] == [*range(MOST_ROWS + 2, 0, -1), 0]
+
+
+@pytest.fixture(scope="module")
+def many() -> Result:
+    return scenes.many()
+
+
+def test_the_table_of_streams_holds_all_and_sorts(browser, many, tmp_path):
+    opened = Opened(browser, written(many, tmp_path))
+    table = opened.page.locator("table.streams")
+    assert table.locator("tbody tr").count() == 300
+
+    def column(number: int) -> list[str]:
+        return table.locator(f"tbody tr > :nth-child({number})").all_inner_texts()
+
+    lost = [int(each) for each in column(6)]
+    assert lost[:43] == [2] * 43 and set(lost[43:]) == {0}  # every seventh, first
+    head = table.get_by_role("button", name="Goes to")
+    head.focus()
+    opened.page.keyboard.press("Enter")
+    assert column(3) == [f"{scenes.group(number)}:5004" for number in range(300)]
+    assert table.locator("th[aria-sort=ascending]").inner_text().startswith("Goes to")
+    opened.page.keyboard.press("Enter")
+    assert column(3)[0] == f"{scenes.group(299)}:5004"
+    table.get_by_role("button", name="Packets").click()
+    packets = [int(each) for each in column(5)]
+    assert packets == sorted(packets, reverse=True) and set(packets) == {40, 38}
+    assert opened.did == []
+
+
+def test_a_capture_of_the_most_streams_has_a_page_to_send(many):
+    tally = many.facts.tally
+    assert tally is not None
+    streams = tuple(replace(tally.streams[n % 300], ssrc=n) for n in range(4096))
+    beats = tuple(Beat(n % 300, 0.001, 1, 9, 0, 0, 0.1, 0.0, None, 0, 0.0, ()) for n in range(4096))
+    busy = array("q", [100] * 400 + [120_000] * 200).tobytes()  # a full link, by the millisecond
+    shape = replace(tally.shape, close=tuple((n / 10, busy) for n in range(600)))
+    talkers = tuple(replace(tally.talkers[n % 40], hardware=f"00:00:5e:00:53:{n:02x}") for n in range(256))
+    tally = replace(tally, streams=streams, beats=beats, shape=shape, talkers=talkers)
+    page = as_html(Result(replace(many.facts, tally=tally), many.verdict))
+    assert page.count("</svg></td></tr>") == MOST_LINES
+    assert len(page.encode()) < LARGEST
 
 
 @pytest.mark.parametrize(
@@ -222,3 +275,228 @@ def test_many_rows_are_cut_the_troubled_first(loop):
 )
 def test_times_as_people_read_them(time_s, text):
     assert seconds(time_s) == text
+
+
+@pytest.fixture(scope="module")
+def missing() -> Result:
+    return scenes.missing()
+
+
+def test_the_picture_marks_who_is_there_who_is_not_and_who_should_not_be(browser, missing, tmp_path):
+    opened = Opened(browser, written(missing, tmp_path))
+    page = opened.page
+    picture = page.locator("svg.whom")
+    states = {
+        state: picture.locator(f".node.{state} .name").all_text_contents()
+        for state in ("heard", "silent", "missing", "stranger")
+    }
+    assert states["missing"] == ["left", "of left: 233.252.0.1"]
+    assert states["silent"] == ["engine b"] and states["stranger"] == ["ICANN 53:63"]
+    assert {"desk", "spare desk", "engine", "right"} <= set(states["heard"])
+    assert picture.locator(".flow.absent").count() == 1
+    # By keyboard alone: the box that has the focus tells its flows, and lights its lines.
+    engine = page.get_by_role("button", name="engine, ✓ heard")
+    engine.focus()
+    assert "of engine: 233.252.0.2 9.8 Mb/s" in page.locator("#told").inner_text()
+    lit = picture.locator(".flow.on title").all_text_contents()
+    assert lit and all(each.startswith("engine to ") for each in lit)
+    boxes = [each.bounding_box() for each in picture.locator("g.node rect").all()]
+    notes = [each.bounding_box() for each in picture.locator("g.node text:last-child").all()]
+    for box, note in zip(boxes, notes, strict=True):
+        assert box and note and note["x"] + note["width"] <= box["x"] + box["width"]
+    assert violations(page) == []
+    assert opened.did == []
+
+
+def test_close_up_the_loop_grows_by_the_millisecond(browser, loop, loop_file):
+    page = Opened(browser, loop_file).page
+    page.get_by_role("button", name="Show loop on the time line").click()
+    slider = page.get_by_label("Read off at")
+    tally = loop.facts.tally
+    assert tally is not None
+    kept = {
+        round(start * 1000) + ms: count
+        for start, packed in tally.shape.close
+        for ms, count in enumerate(by_ms(packed, "multicast"))
+    }
+    read = {}
+    for ms in range(995, 1005):
+        slider.evaluate(f"(e) => {{ e.value = {ms}; e.dispatchEvent(new Event('input')); }}")
+        told = re.match(r"([\d.]+) s: .*Other multicast ([\d ]+),", page.locator("#read").inner_text())
+        assert told
+        read[round(float(told[1]) * 1000)] = int(told[2].replace(" ", ""))
+    assert read == {ms: 1000 * kept[ms] for ms in range(995, 1005)}
+    assert read[995] < read[1003]  # it grows
+
+
+def test_the_page_says_where_no_milliseconds_were_kept(browser, loop, tmp_path):
+    tally = loop.facts.tally
+    early = replace(tally, shape=replace(tally.shape, close=tally.shape.close[:2]))  # of the first 200 ms
+    page = Opened(browser, written(Result(replace(loop.facts, tally=early), loop.verdict), tmp_path)).page
+    assert "No milliseconds" not in page.locator("#shown").inner_text()
+    page.get_by_role("button", name="Show loop on the time line").click()
+    assert "No milliseconds were kept here" in page.locator("#shown").inner_text()
+
+
+def test_the_pointer_is_told_the_row_it_stands_in(browser, loop, loop_file):
+    page = Opened(browser, loop_file).page
+    page.locator("#rates").scroll_into_view_if_needed()
+    box = page.locator("#rates .u-over").bounding_box()
+    assert box is not None
+    # At nine tenths of a row its own value is told, not the next one's.
+    page.mouse.move(box["x"] + box["width"] * 0.99 / loop.facts.source.duration_s, box["y"] + 20)
+    assert page.locator("#rates .tip").inner_text().splitlines()[0] == "0.90 s"
+    assert "Other multicast 150" in page.locator("#rates .tip").inner_text()
+
+
+def test_the_loads_by_sender_add_up_to_the_load(loop):
+    data = plots(loop.facts, loop.verdict)
+    assert data is not None and loop.facts.tally is not None
+    senders = data["senders"]
+    megabits = sum(sum(line["values"]) for line in senders["series"]) * senders["width"]
+    assert megabits * 1e6 / 8 == pytest.approx(loop.facts.tally.rates.peaks["bytes"].total, rel=1e-3)
+    assert len(senders["series"]) == 8 and senders["series"][-1]["label"] == "1 other"
+
+
+def test_devices_of_a_capture_without_a_sheet_hang_on_the_switch_that_told(loop):
+    drawn = whom(loop.facts, loop.verdict)
+    assert drawn is not None
+    assert "foh-switch, port desk: told that this is its port" in drawn.svg
+    assert not re.search(r'class="node (heard|missing|stranger)', drawn.svg)
+    few = whom(loop.facts, loop.verdict, most=2)
+    assert few is not None and "more senders" in few.svg and few.svg.count('data-flows="s') == 3
+
+
+@pytest.mark.parametrize("name", ["loop", "missing", "many", "hostile", "refused", "ready"])
+def test_one_page_is_one_sheet(browser, name, loop, missing, many, tmp_path):
+    scene = {
+        "loop": loop,
+        "missing": missing,
+        "many": many,
+        "hostile": poisoned(missing, "long words " * 400),
+    }
+    result = scene.get(name) or RESULTS[name]
+    file = tmp_path / "one.html"
+    file.write_text(as_one_page(result), encoding="utf-8")
+    opened = Opened(browser, file, 390)
+    page = opened.page
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert violations(page) == []
+    for size in ("A4", "Letter"):
+        assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=size))) == 1
+    assert result.verdict.verdict.upper() in page.locator("h1").inner_text()
+    to_fix = [r for r in result.verdict.findings if r.fix_first == 1]
+    assert page.locator(".first li").count() == sum(min(len(r.finding.fixes), 6) for r in to_fix)
+    assert "Limits" not in page.locator("body").inner_text()
+    assert page.locator("script").count() == 0 and opened.did == []
+
+
+def test_a_name_from_the_network_is_only_text_on_the_one_page(missing):
+    text = as_one_page(poisoned(missing, MARKUP))
+    assert "<img" not in text and "<script" not in text and "<svg onload" not in text
+    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e]", as_one_page(hostile()))
+
+
+def test_what_is_written_in_the_capture_is_marked(browser, loop, tmp_path):
+    said = (Comment("the long run"), Comment(MARKUP, 17, 0.25), Comment("it clicked", 99, 1.0))
+    source = replace(loop.facts.source, comments=said, interfaces=("eth7",))
+    opened = Opened(browser, written(Result(replace(loop.facts, source=source), loop.verdict), tmp_path))
+    row = opened.page.locator(".row", has_text="Comments 2 frames marked")
+    assert [each.get_attribute("d") for each in row.locator("path.mark").all()] == ["M0.25 0V1", "M1.0 0V1"]
+    told = (
+        opened.page.locator("details", has_text="What is written in the capture")
+        .locator("li")
+        .all_inner_texts()
+    )
+    assert told == ["the long run", f"{MARKUP} [frame 17, 0.250 s]", "it clicked [frame 99, 1.000 s]"]
+    assert "Captured on\neth7" in opened.page.locator("dl.facts").inner_text()
+    assert violations(opened.page) == []
+    assert opened.did == []
+
+
+# One fault each, but for the clean one; "many" and the sheet are made for the page.
+SCENES = {
+    "clean": "clean-rig.pcap.gz",
+    "loop": "loop.pcap.gz",
+    "full link": "link-load.pcap.zst",
+    "two clocks": "two-clocks.pcap.gz",
+    "lossy stream": "stream-loss.pcap.gz",
+    "many streams": "",
+    "missing box": "",
+}
+PHONE, A4 = 390, 703  # CSS pixels: of a phone, of A4 within the margins
+# What goes over its own box, or is broken in two although it is one address.
+SPILLED = """(most) => [...document.querySelectorAll("code, svg.whom, .uplot, table")].filter((e) => e.checkVisibility())
+  .filter((e) => e.tagName === "CODE" ? e.getClientRects().length > 1 : !e.closest(".scroll") && e.getBoundingClientRect().right > most)
+  .map((e) => e.textContent.slice(0, 60))"""
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_each_scene_on_a_screen_a_phone_and_paper(browser, name, many, missing, tmp_path):
+    made = {"many streams": many, "missing box": missing}
+    result = made.get(name) or judged(study(str(CAPTURES / SCENES[name])))
+    file = written(result, tmp_path)
+
+    wide = Opened(browser, file, 1280)
+    assert wide.page.evaluate(SPILLED, 1280) == []
+    assert violations(wide.page) == []
+    if result.verdict.findings[0].fix_first:  # the right third is used
+        assert wide.page.locator(".saw").first.bounding_box()["x"] > 640
+    pdf = wide.page.pdf(format="A4", path=str(tmp_path / "page.pdf"))
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 5
+
+    phone = Opened(browser, file, PHONE)
+    height, across = phone.page.evaluate(
+        "[document.documentElement.scrollHeight, document.documentElement.scrollWidth]"
+    )
+    assert across <= PHONE and height < (6000 if name != "missing box" else 7000)
+    assert phone.page.evaluate(SPILLED, PHONE) == []
+    assert violations(phone.page) == []
+
+    paper = Opened(browser, file, A4)
+    paper.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    paper.page.emulate_media(media="print")
+    # What is wider than the sheet makes a browser shrink all of it.
+    assert paper.page.evaluate("document.documentElement.scrollWidth") <= A4
+    assert paper.page.evaluate(SPILLED, A4) == []
+    for opened in (wide, phone, paper):
+        assert opened.did == []
+
+
+def test_the_keyboard_alone_reaches_everything(browser, missing, tmp_path):
+    page = Opened(browser, written(missing, tmp_path)).page
+    wanted = page.evaluate(
+        """() => {
+          const all = [...document.querySelectorAll("a[href], button, input, summary, [tabindex='0']")].filter((e) => e.checkVisibility());
+          all.forEach((e, n) => { e.dataset.reach = n; });
+          return all.length;
+        }"""
+    )
+    reached = set()
+    for _ in range(wanted + 5):
+        page.keyboard.press("Tab")
+        at = page.evaluate("document.activeElement.dataset.reach")
+        assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none" or at is None
+        reached.add(at)
+    assert reached >= {str(n) for n in range(wanted)}
+
+
+def test_losses_are_ticks_up_to_the_last_and_what_overlaps_is_one(loop):
+    facts = study(str(CAPTURES / "stream-loss.pcap.gz"))
+    result = judged(facts)
+    health = next(r for r in result.verdict.findings if r.finding.check == "stream-health")
+    stream = max(facts.tally.streams, key=lambda stream: stream.lost)
+    drawn = spans(facts, health)
+    ticks = [(start, end) for start, end, more in drawn if not more]
+    assert len(ticks) == len(stream.first_losses) + 1 and ticks[-1] == (stream.last_loss_s,) * 2
+    assert all(end - start < 0.01 for start, end in ticks)  # no block
+    assert [(start, end) for start, end, more in drawn if more] == [
+        (stream.first_losses[-1].end_s, stream.last_loss_s)
+    ]
+    [row] = [
+        row for group in rows(facts, result.verdict) for row in group.rows if row.check == "stream-health"
+    ]
+    assert len(row.bars) == len(drawn) and all(bar.width_s > 0 for bar in row.bars)
+    ranked = loop.verdict.findings[0]
+    many = replace(ranked, finding=replace(ranked.finding, spans=((2.0, 3.0), (0.0, 1.0), (0.5, 1.5))))
+    assert spans(loop.facts, many) == [(0.0, 1.5, False), (2.0, 3.0, False)]

@@ -10,7 +10,7 @@ from preflight.rig.budget import plan
 from preflight.rig.picture import svg
 from preflight.rig.read import load, parse
 from preflight.verdict import judged
-from tests.report.pages import Opened, chromium
+from tests.report.pages import Opened
 
 SALT_ROAD = Path(__file__).parents[2] / "docs/salt-road.toml"
 WRONG = """
@@ -59,12 +59,10 @@ def drawn(name: str) -> tuple[str, dict[str, str]]:
 
 
 @pytest.mark.parametrize("name", ["salt road", "wrong"])
-def test_every_word_can_be_read_and_no_cable_crosses_one(name, tmp_path):
+def test_every_word_can_be_read_and_no_cable_crosses_one(browser, name, tmp_path):
     file = tmp_path / "rig.svg"
     file.write_text(drawn(name)[0], encoding="utf-8")
-    with chromium() as browser:
-        page = Opened(browser, file, 1280).page
-        told = page.evaluate(MEASURED)
+    told = Opened(browser, file, 1280).page.evaluate(MEASURED)
     assert told["wide"] <= 1280 and min(told["sizes"]) >= 12
     words = told["words"]
     assert all(x >= 0 and right <= told["wide"] for _, x, _, right, _ in words)

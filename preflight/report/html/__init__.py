@@ -21,12 +21,16 @@ from preflight import __version__
 from preflight.checks import all_checks
 from preflight.checks.finding import Outcome
 from preflight.checks.say import count_text
+from preflight.checks.see.names import names_of
 from preflight.facts import Facts
-from preflight.report.html.devices import devices, neighbours
-from preflight.report.html.timeline import Group, peaks, plots, rows, seconds
+from preflight.report.html.devices import neighbours
+from preflight.report.html.streams import MOST_LINES, lines
+from preflight.report.html.timeline import Group, moments, peaks, plots, rows, seconds
+from preflight.report.html.whom import MARKS, whom
 from preflight.report.result import moment, name_of
+from preflight.report.rollcall import MOST_DEVICES, roll_call
 from preflight.text import LONGEST_TEXT, clean, plain
-from preflight.verdict import Result, brief
+from preflight.verdict import Result, Verdict, brief
 
 FOLDER = Path(__file__).parent
 WORDS = {
@@ -57,6 +61,7 @@ def as_html(result: Result) -> str:
     found = [ranked.finding for ranked in result.verdict.findings]
     checks = {check.name: check for check, _ in all_checks()}
     style, scripts = _files()
+    streams, devices = lines(facts), roll_call(result)
     return (
         environment()
         .get_template("page.html")
@@ -69,11 +74,9 @@ def as_html(result: Result) -> str:
             data=plain(plots(facts, result.verdict)),
             facts=facts,
             source=facts.source,
-            name=name_of(facts),
+            name=heading(facts),
             verdict=result.verdict.verdict,
-            in_words=COMPUTER_ONLY
-            if _computer_only(result)
-            else (SOAK_WORDS if facts.soak else WORDS)[result.verdict.verdict],
+            in_words=in_words(result),
             soak=_soak(facts),
             between=_between(facts),
             first_at=moment(facts.source.first_ns) if facts.source else None,
@@ -87,9 +90,22 @@ def as_html(result: Result) -> str:
             frame_text=facts.source.frame_text if facts.source else "frame {}".format,
             rows=_rows(result),
             peaks=peaks(facts),
-            devices=devices(facts),
+            moments=moments(facts, result.verdict),
+            streams=streams[:MOST_LINES],
+            more_streams=max(len(streams) - MOST_LINES, 0),
+            called=names_of(facts).name,
+            marks=MARKS,
+            states={
+                "heard": "",
+                "listed": "",
+                **{s: f" {MARKS[s]}" for s in ("stranger", "missing", "silent")},
+            },
+            whom=whom(facts, result.verdict),
+            devices=devices,
+            everything=max(sum(device.bytes for device in devices), 1),
+            left_out=max(len(facts.tally.talkers) - MOST_DEVICES, 0) if facts.tally else 0,
             neighbours=neighbours(facts),
-            rig=_rig(facts),
+            rig=_rig(facts, result.verdict),
             apart=[(each.adapter, each.result, brief(each.result)) for each in result.apart],
         )
     )
@@ -116,16 +132,26 @@ def _rows(result: Result) -> list[Group]:
     ]
 
 
-def _rig(facts: Facts) -> dict[str, object] | None:
+def heading(facts: Facts) -> str:
+    """What was judged; of a file its name alone: where a customer keeps it is nobody's business."""
+    name = name_of(facts)
+    is_file = facts.soak is None and facts.source is not None and facts.source.kind == "capture"
+    return re.split(r"[/\\]", name.rstrip("/\\"))[-1] or name if is_file else name
+
+
+def _rig(facts: Facts, verdict: Verdict) -> dict[str, object] | None:
     """The rig as its sheet has it: the picture, and what the picture says in words."""
     if facts.sheet is None:
         return None
+    from preflight.report.faults import faults
     from preflight.rig import picture
     from preflight.rig.budget import plan
 
+    budget = facts.budget or plan(facts.sheet)
+
     return {
         # Its words are escaped where it is drawn.
-        "picture": Markup(picture.svg(facts.sheet, facts.budget or plan(facts.sheet))),
+        "picture": Markup(picture.svg(facts.sheet, budget, faults(facts.sheet, budget, verdict))),
         "columns": list(picture.columns(facts.sheet)),
         "trunks": picture.between_switches(facts.sheet),
         "cable_text": picture.cable_text,
@@ -144,6 +170,13 @@ def _soak(facts: Facts) -> dict[str, object] | None:
     }
 
 
+def in_words(result: Result) -> str:
+    """The verdict as a sentence."""
+    if result.facts.wire_refused and result.verdict.verdict != "unproven":
+        return COMPUTER_ONLY
+    return (SOAK_WORDS if result.facts.soak else WORDS)[result.verdict.verdict]
+
+
 def _between(facts: Facts) -> dict[str, object] | None:
     """Two captures held against each other: in a sentence, as rows over time, and as a table."""
     if facts.between is None:
@@ -159,10 +192,6 @@ def _between(facts: Facts) -> dict[str, object] | None:
     }
 
 
-def _computer_only(result: Result) -> bool:
-    return bool(result.facts.wire_refused) and result.verdict.verdict != "unproven"
-
-
 def environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(FOLDER),
@@ -172,6 +201,7 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.policies["json.dumps_kwargs"] = {"separators": (",", ":")}
     environment.filters |= {"count": count_text, "seconds": seconds}
     return environment
 
@@ -184,13 +214,14 @@ def _cleaned(value: object) -> object:
 def _files() -> tuple[Markup, tuple[Markup, ...]]:
     """The style, and the scripts in their order, as they stand in the page."""
 
-    def text(name: str) -> Markup:
-        return Markup((FOLDER / name).read_text(encoding="utf-8"))
-
     return (
-        text("uplot/uPlot.min.css") + text("page.css"),
-        (text("uplot/uPlot.iife.min.js"), text("page.js")),
+        file_text("uplot/uPlot.min.css") + file_text("page.css") + file_text("whom.css"),
+        (file_text("uplot/uPlot.iife.min.js"), file_text("page.js")),
     )
+
+
+def file_text(name: str) -> Markup:
+    return Markup((FOLDER / name).read_text(encoding="utf-8"))
 
 
 def hash_of(text: str) -> str:

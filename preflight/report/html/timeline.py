@@ -1,16 +1,23 @@
-"""The time line: rates to plot, and below them rows of bars and marks, all over seconds from the first frame."""
+"""The time line: rates to plot, and below them rows of bars and marks, all over seconds from the first frame.
+
+Of the streams only those in trouble have a row here: the table of streams has all.
+"""
 
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import get_args
 
+from preflight.checks import check_named
 from preflight.checks.finding import Finding, Outcome
-from preflight.checks.say import count_text, what
+from preflight.checks.say import count_text, counted, what
 from preflight.checks.see.names import Names, names_of
+from preflight.checks.see.streams import Announced, AnyStream, place
+from preflight.checks.see.streams import names as announced_names
 from preflight.facts import Facts
-from preflight.tally.facts import Beat, ClockPort, Flow, Measure, RtpStream
-from preflight.verdict import Verdict
-from preflight.wire.sap import SapMessage
+from preflight.report.html.streams import counting, flow_at, gap_of, goes_to
+from preflight.tally.facts import Beat, ClockPort, Flow, Measure, counts
+from preflight.verdict import Ranked, Verdict
 
 MEASURES: dict[Measure, str] = {
     "broadcast": "Broadcast",
@@ -18,15 +25,25 @@ MEASURES: dict[Measure, str] = {
     "multicast": "Other multicast",
     "unicast": "Unicast",
 }
-MOST_ROWS = 40
-# A wait this many times the pace, and this long, is drawn as a gap. Common practice.
-GAP_PERIODS = 5
-GAP_S = 0.005
+ALL_MEASURES = get_args(Measure)
+BYTES: tuple[Measure, ...] = ("bytes", "sent_bytes")
+# What a finding's worst moment is worst in.
+WORST_BY: dict[str, Measure] = {
+    "loop": "bytes",
+    "link-load": "bytes",
+    "broadcast-storm": "broadcast",
+    "multicast-storm": "multicast",
+    "unicast-flood": "unicast",
+}
+MOST_ROWS = 12
+MOST_CLOSE = 120  # stretches of 100 ms that are shown by the millisecond
+MOST_SENDERS = 7
+CLOSE_S, BIN_S = 0.5, 0.1
 
 
 @dataclass(frozen=True)
 class Bar:
-    """A stretch of time; `kind` is how it is drawn: "span", "life" or "gap"."""
+    """A stretch of time; `kind` is how it is drawn: "span", "more" (a stretch that holds more of the same), "life" or "gap"."""
 
     start_s: float
     end_s: float
@@ -35,7 +52,8 @@ class Bar:
 
     @property
     def width_s(self) -> float:
-        return max(self.end_s - self.start_s, 0.0)
+        """Never nothing: a browser leaves out what has no width."""
+        return max(self.end_s - self.start_s, 1e-6)
 
 
 @dataclass(frozen=True)
@@ -88,11 +106,151 @@ def plots(facts: Facts, verdict: Verdict) -> dict[str, object] | None:
             if sent
             else []
         ),
+        "close": _close(facts, verdict),
+        "percent": 0.8 / facts.link_mbps,  # of the link, that a byte takes up in a millisecond
+        "senders": _senders(facts),
+        "full": full(facts),
         "spans": [
-            {"number": ranked.fix_first, "start": start, "end": end}
+            {"number": ranked.fix_first, "start": start, "end": end, "more": more}
             for ranked in verdict.findings
             if ranked.fix_first is not None
-            for start, end in ranked.finding.spans
+            for start, end, more in spans(facts, ranked)
+        ],
+    }
+
+
+def full(facts: Facts) -> list[float]:
+    """Shares of the link in per cent that are too much: from where on the check says so, and all of it."""
+    check = check_named("link-load")
+    own = facts.sheet.limits.get("link-load", {}) if facts.sheet else {}
+    return [100 * check.values(own)["fail_share"], 100.0] if check else [100.0]
+
+
+def spans(facts: Facts, ranked: Ranked) -> list[tuple[float, float, bool]]:
+    """A finding's stretches. Of a stream only the first losses are known each by itself: the last stretch of such a finding
+    is those up to the last one (True), and is no loss from end to end."""
+    joined = {}
+    for stream in counting(facts.tally) if facts.tally else ():
+        if (
+            stream.first_losses
+            and stream.losses > len(stream.first_losses)
+            and stream.last_loss_s is not None
+        ):
+            joined[stream.first_losses[-1].start_s, stream.last_loss_s] = stream.first_losses[-1].end_s
+    own: list[tuple[float, float]] = []
+    more: list[tuple[float, float, bool]] = []
+    for start, end in ranked.finding.spans:
+        if (first_ends := joined.get((start, end))) is None:
+            own.append((start, end))
+        else:
+            own += [(start, first_ends), (end, end)]
+            more.append((first_ends, end, True))
+    return [(start, end, False) for start, end in _united(own)] + more
+
+
+def _united(stretches: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Those that overlap as one: drawn over one another they would be a block of colour."""
+    united: list[tuple[float, float]] = []
+    for start, end in sorted(stretches):
+        if united and start <= united[-1][1]:
+            united[-1] = united[-1][0], max(united[-1][1], end)
+        else:
+            united.append((start, end))
+    return united
+
+
+def moments(facts: Facts, verdict: Verdict) -> dict[str, list[tuple[str, float, float]]]:
+    """By check, the places on the time line that its finding points to: what the button says, from and to. Of a long one its
+    beginning is shown, then its worst moment, then all."""
+    found: dict[str, list[tuple[str, float, float]]] = {}
+    for ranked in verdict.findings:
+        stretches, name = ranked.finding.spans, ranked.finding.check
+        if not stretches:
+            found[name] = []
+            continue
+        start, end = stretches[0][0], stretches[-1][1]
+        if end - start <= CLOSE_S:
+            found[name] = [(f"Show {name} on the time line", start, end)]
+            continue
+        found[name] = [(f"Show {name} on the time line", max(start - 0.1, 0.0), start + 0.3)]
+        if (worst := _worst(facts, ranked)) is not None:
+            found[name].append((f"The worst moment of {name}", max(worst - 0.1, 0.0), worst + 0.1))
+        found[name].append((f"All of {name}", start, end))
+    return found
+
+
+def _worst(facts: Facts, ranked: Ranked) -> float | None:
+    """The fullest millisecond within the stretches, by what the check is about. None where that is no rate."""
+    measure = WORST_BY.get(ranked.finding.check)
+    if measure is None or facts.tally is None:
+        return None
+    best: tuple[int, float] | None = None
+    for start, packed in facts.tally.shape.close:
+        if any(a <= start + BIN_S and start <= b for a, b in ranked.finding.spans):
+            values = by_ms(packed, measure)
+            most = max(values)
+            if best is None or most > best[0]:
+                best = most, start + values.index(most) / 1000
+    return best[1] if best else None
+
+
+def by_ms(packed: bytes, measure: Measure) -> list[int]:
+    """The 100 milliseconds of one measure."""
+    values = counts(packed)
+    size = len(values) // len(ALL_MEASURES)
+    at = ALL_MEASURES.index(measure) * size
+    return values[at : at + size]
+
+
+def _close(facts: Facts, verdict: Verdict) -> list[dict[str, object]]:
+    """What is shown by the millisecond: the places that the buttons lead to, then the fullest of the rest."""
+    assert facts.tally is not None
+    kept = facts.tally.shape.close
+    places = [
+        (start, end)
+        for each in moments(facts, verdict).values()
+        for _, start, end in each
+        if end - start <= CLOSE_S
+    ]
+
+    def wanted(one: tuple[float, bytes]) -> tuple[bool, int]:
+        away = not any(a - BIN_S <= one[0] <= b + BIN_S for a, b in places)
+        return away, -max(by_ms(one[1], "bytes"))
+
+    chosen = sorted(sorted(kept, key=wanted)[:MOST_CLOSE])
+    sent = sum(facts.tally.rates.sums["sent_bytes"]) > 0
+    return [
+        {
+            "at": round(start, 3),
+            "rates": [by_ms(packed, measure) for measure in MEASURES],
+            "shares": [by_ms(packed, way) for way in (BYTES if sent else BYTES[:1])],
+        }
+        for start, packed in chosen
+    ]
+
+
+def _senders(facts: Facts) -> dict[str, object] | None:
+    """The load of the loudest in Mb/s, and of all others together."""
+    assert facts.tally is not None
+    shape = facts.tally.shape
+    if not shape.senders:
+        return None
+    names = names_of(facts)
+    loads = sorted(
+        ((hardware, counts(packed)) for hardware, packed in shape.senders), key=lambda pair: -sum(pair[1])
+    )
+    loads.sort(key=lambda pair: pair[0] == "")  # those without a row are others
+    shown, rest = loads[:MOST_SENDERS], loads[MOST_SENDERS:]
+    lines = [(names.name(hardware) if hardware else "others", values) for hardware, values in shown]
+    if rest:
+        lines.append(
+            (counted(len(rest), "other"), [sum(column) for column in zip(*(v for _, v in rest), strict=True)])
+        )
+    factor = 8e-6 / shape.width_s
+    return {
+        "width": shape.width_s,
+        "series": [
+            {"label": label, "values": [round(n * factor, 4) for n in values]} for label, values in lines
         ],
     }
 
@@ -123,7 +281,8 @@ def peaks(facts: Facts) -> list[tuple[str, str, str, str]]:
             in_a_second = f"{count_text(peak.in_1s)} frames at {seconds(peak.in_1s_at_s)}"
             in_100ms = f"{count_text(peak.in_100ms)} frames at {seconds(peak.in_100ms_at_s)}"
             total = f"{count_text(peak.total)} frames"
-        lines.append((label, in_a_second, in_100ms, total) if peak.total else (label, "none", "none", "none"))
+        if peak.total:
+            lines.append((label, in_a_second, in_100ms, total))
     return lines
 
 
@@ -131,23 +290,29 @@ def rows(facts: Facts, verdict: Verdict) -> list[Group]:
     tally = facts.tally
     if tally is None or facts.source is None or not facts.source.frames:
         return []
-    streaming = {stream.flow for stream in tally.streams if stream.real}
-    titles, names = _titles(facts), names_of(facts)
+    streams = counting(tally)
+    streaming = {stream.flow for stream in streams}
+    known, names = announced_names(facts), names_of(facts)
     groups = [
-        _group("Findings", _finding_rows(verdict)),
+        _group("Findings", _finding_rows(facts, verdict)),
+        _group("Comments in the capture", _comments(facts)),
         _group(
             "Clock masters (PTP)",
             [_clock(port, names) for port in tally.clocks if _leads(port, tally.clocks)],
         ),
         _group(
-            "Streams (RTP)", [_stream(s, _flow(tally.flows, s.flow), titles) for s in tally.streams if s.real]
-        ),
-        _group(
-            "Other steady senders",
+            "Streams in trouble",
             [
-                _beat(b, tally.flows[b.flow], names)
-                for b in tally.beats
-                if b.flow not in streaming and b.flow < len(tally.flows)
+                row
+                for stream in streams
+                if (row := _stream(stream, flow_at(tally.flows, stream.flow), known)).troubled
+            ]
+            + [
+                row
+                for beat in tally.beats
+                if beat.flow not in streaming
+                and (flow := flow_at(tally.flows, beat.flow)) is not None
+                and (row := _beat(beat, flow, names)).troubled
             ],
         ),
     ]
@@ -159,22 +324,37 @@ def _group(title: str, found: Iterable[Row]) -> Group:
     return Group(title, tuple(all_rows[:MOST_ROWS]), max(len(all_rows) - MOST_ROWS, 0))
 
 
-def _finding_rows(verdict: Verdict) -> list[Row]:
+def _finding_rows(facts: Facts, verdict: Verdict) -> list[Row]:
     return [
-        _finding(ranked.finding, ranked.fix_first)
+        _finding(ranked.finding, ranked.fix_first, spans(facts, ranked))
         for ranked in verdict.findings
         if ranked.finding.outcome in (Outcome.FAIL, Outcome.CAUTION) and _placed(ranked.finding)
     ]
+
+
+def _comments(facts: Facts) -> list[Row]:
+    """One row: where in time somebody wrote something."""
+    marks = tuple(
+        (said.time_s, f"frame {said.frame}, {seconds(said.time_s)}: {said.text}")
+        for said in (facts.source.comments if facts.source else ())
+        if said.time_s is not None
+    )
+    return [Row("Comments", f"{counted(len(marks), 'frame')} marked", (), marks)] if marks else []
 
 
 def _placed(finding: Finding) -> bool:
     return bool(finding.spans) or any(seen.time_s is not None for seen in finding.evidence)
 
 
-def _finding(finding: Finding, number: int | None) -> Row:
+def _finding(finding: Finding, number: int | None, stretches: list[tuple[float, float, bool]]) -> Row:
     bars = tuple(
-        Bar(start, end, "span", f"{finding.check}: {seconds(start)} to {seconds(end)}")
-        for start, end in finding.spans
+        Bar(
+            start,
+            end,
+            "more" if more else "span",
+            f"{finding.check}: {'more ' if more else ''}{seconds(start)} to {seconds(end)}",
+        )
+        for start, end, more in stretches
     )
     marks = tuple(
         (seen.time_s, f"{f'frame {seen.frame}, ' if seen.frame else ''}{seconds(seen.time_s)}: {seen.text}")
@@ -183,7 +363,7 @@ def _finding(finding: Finding, number: int | None) -> Row:
     )
     return Row(
         f"{finding.outcome.value.upper()} {finding.check}",
-        f"{len(bars)} stretch{'' if len(bars) == 1 else 'es'}, {len(marks)} frame{'' if len(marks) == 1 else 's'} marked",
+        f"{len(finding.spans)} stretch{'' if len(finding.spans) == 1 else 'es'}, {counted(len(marks), 'frame')} marked",
         bars,
         marks,
         number,
@@ -237,14 +417,15 @@ def _clock(port: ClockPort, names: Names) -> Row:
     )
 
 
-def _stream(stream: RtpStream, flow: Flow | None, titles: dict[tuple[str, int], str]) -> Row:
-    label = f"synchronisation source {stream.ssrc:08x}"
+def _stream(stream: AnyStream, flow: Flow | None, known: dict[tuple[str, int], Announced]) -> Row:
+    label = "of a sender that found no room"
     if flow is not None:
-        title = titles.get((flow.destination_ip, flow.destination_port))
-        label = f"{flow.source_ip} to {flow.destination_ip} port {flow.destination_port}{f': {title}' if title else ''}"
+        called = known.get(place(flow))
+        title = (called.media.title or called.name) if called else ""
+        label = f"{flow.source_ip or flow.source} to {goes_to(flow)}{f': {title}' if title else ''}"
     bars = [Bar(stream.first_s, stream.last_s, "life", f"{count_text(stream.packets)} packets")]
     marks = []
-    if stream.longest_wait_s > max(GAP_PERIODS * (stream.packet_time_s or 0.001), GAP_S):
+    if gap := gap_of(stream.longest_wait_s, stream.packet_time_s or 0.001):
         end = stream.longest_wait_at_s
         bars.append(
             Bar(
@@ -266,13 +447,13 @@ def _stream(stream: RtpStream, flow: Flow | None, titles: dict[tuple[str, int], 
         f"longest wait {1000 * stream.longest_wait_s:.1f} ms",
         tuple(bars),
         tuple(marks),
-        troubled=stream.lost > 0,
+        troubled=stream.lost > 0 or gap,
     )
 
 
 def _beat(beat: Beat, flow: Flow, names: Names) -> Row:
     bars = [Bar(flow.first_s, flow.last_s, "life", f"{count_text(flow.frames)} frames")]
-    if beat.longest_wait_s > max(GAP_PERIODS * beat.period_s, GAP_S):
+    if gap := gap_of(beat.longest_wait_s, beat.period_s):
         start = beat.longest_wait_at_s
         bars.append(
             Bar(
@@ -292,19 +473,5 @@ def _beat(beat: Beat, flow: Flow, names: Names) -> Row:
         + (f"; stopped {beat.stops} times" if beat.stops else ""),
         tuple(bars),
         tuple(marks),
-        troubled=beat.missing > 0 or beat.stops > 0,
+        troubled=beat.missing > 0 or beat.stops > 0 or gap,
     )
-
-
-def _flow(flows: tuple[Flow, ...], index: int | None) -> Flow | None:
-    return flows[index] if index is not None and index < len(flows) else None
-
-
-def _titles(facts: Facts) -> dict[tuple[str, int], str]:
-    """The names that announced sessions (SAP) give to streams, by group and port."""
-    return {
-        (media.group, media.port): media.title or sap.session.name
-        for sap in facts.heard(SapMessage)
-        if sap.session is not None
-        for media in sap.session.media
-    }
