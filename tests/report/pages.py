@@ -43,3 +43,10 @@ class Opened:
         self.page.on("pageerror", lambda error: self.did.append(str(error)))
         self.page.on("dialog", lambda dialog: (self.did.append(dialog.message), dialog.dismiss()))
         self.page.goto(url)
+
+
+def violations(page: "Page") -> list:
+    """What axe finds against a page."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    return Axe().run(page).response["violations"]

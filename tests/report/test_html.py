@@ -20,7 +20,7 @@ from preflight.tally.facts import Beat
 from preflight.verdict import Result, judged
 from preflight.wire.lldp import LldpNeighbour
 from tests.report import scenes
-from tests.report.pages import Opened
+from tests.report.pages import Opened, violations
 from tests.report.samples import HOSTILE, RESULTS, hostile
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -36,12 +36,6 @@ def loop() -> Result:
 @pytest.fixture(scope="module")
 def loop_file(loop, tmp_path_factory) -> Path:
     return written(loop, tmp_path_factory.mktemp("page"))
-
-
-def violations(page) -> list:
-    from axe_playwright_python.sync_playwright import Axe
-
-    return Axe().run(page).response["violations"]
 
 
 def written(result: Result, folder: Path) -> Path:

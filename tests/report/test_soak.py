@@ -16,7 +16,7 @@ from preflight.report.html.signoff import as_signoff
 from preflight.report.soak import figures, safe_cell, samples_csv, soaks_csv, summary, trend
 from preflight.soak.facts import NS, Figures, Noted, Run
 from preflight.verdict import Result, decide
-from tests.report.pages import Opened
+from tests.report.pages import Opened, violations
 from tests.report.samples import HOSTILE
 from tests.soak.soaks import BEGUN, GOOD, HOUR, soak
 
@@ -77,9 +77,61 @@ def test_the_sheet_prints_on_a4_and_letter_and_asks_for_nothing(browser, tmp_pat
     assert opened.page.evaluate("document.documentElement.scrollWidth") <= 390
     for size in ("A4", "Letter"):
         pdf = opened.page.pdf(format=size)
-        assert 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 6
+        assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 2  # a sheet each
         opened.page.emulate_media(media="print")
         assert opened.page.evaluate("document.documentElement.scrollWidth") <= 720
+
+
+def bad_night(**more) -> Result:
+    """A day in two runs, with an hour of broken frames and a link that went down in it."""
+    day = tuple(
+        (
+            BEGUN + n * HOUR,
+            replace(GOOD, watched_ns=HOUR, adapter_c=50.0 + n, downs=int(n == 7), rises=replace(GOOD.rises, rx_errors=90 * (n == 7))),
+        )
+        for n in range(24)
+        if n not in (3, 4)
+    )  # fmt: skip
+    runs = (Run(BEGUN, BEGUN + 3 * HOUR, GOOD), Run(BEGUN + 5 * HOUR, BEGUN + 24 * HOUR, GOOD))
+    happened = (Noted(BEGUN + 7 * HOUR + HOUR // 2, "link-down", "the link went down"),)
+    return result(by_hour=day, runs=runs, happened=happened, **more)
+
+
+def test_the_sheet_draws_the_time_of_the_soak(browser, tmp_path: Path) -> None:
+    file = tmp_path / "sheet.html"
+    file.write_text(as_signoff([bad_night()]), encoding="utf-8")
+    opened = Opened(browser, file)
+    page = opened.page
+    lanes = page.locator("figure text.end").all_text_contents()
+    assert lanes[:-1] == [
+        "watched",
+        "broken frames",
+        "link losses",
+        "packets lost",
+        "beats missing",
+        "hottest",
+        "happened",
+    ]
+    assert (
+        "90 an hour" in page.locator("figure").inner_text() and "73 °C" in page.locator("figure").inner_text()
+    )
+    bars = [each.bounding_box() for each in page.locator("figure rect").all()]
+    assert len(bars) == 2 + 1 + 1 + 22 + 1
+    first, second, broken = bars[0], bars[1], bars[2]
+    # The gap of two hours, and the hour of the broken frames: seven of 24 from the left.
+    left, wide = first["x"], second["x"] + second["width"] - first["x"]
+    assert (second["x"] - first["x"] - first["width"]) / wide == pytest.approx(2 / 24, abs=0.01)
+    assert (broken["x"] - left) / wide == pytest.approx(7 / 24, abs=0.01)
+    assert violations(page) == []
+    # On paper the signature stands on the sheet, below all else.
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 680, "height": 950})  # A4 within its margins
+    assert page.evaluate(
+        "(m => m.scrollHeight <= m.clientHeight)(document.querySelector('.middle'))"
+    )  # nothing is cut off
+    foot, sheet = page.locator(".sign").bounding_box(), page.locator("article").bounding_box()
+    assert foot and sheet and foot["y"] + foot["height"] <= sheet["y"] + sheet["height"]
+    assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="Letter"))) == 1
 
 
 def test_a_trend_tells_what_got_worse() -> None:

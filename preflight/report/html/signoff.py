@@ -1,25 +1,26 @@
-"""The sign-off sheet of soaks: a page to print on A4 or Letter, one soak to a sheet, with room for a signature.
+"""The sign-off sheet of soaks: one sheet of A4 or Letter for each, with its time as a picture and room for a signature.
 
-As the result's page it escapes and cleans every text and asks nothing of any network; it has no script at all.
+What is too much for a sheet is cut and counted: the log has it whole. As the result's page it escapes and cleans every text and asks nothing of any network; it has no script at all.
 """
 
 from collections.abc import Sequence
 
-from markupsafe import Markup
-
 from preflight import __version__
 from preflight.checks.finding import Outcome
 from preflight.checks.say import when
-from preflight.report.html import FOLDER, SOAK_WORDS, environment, hash_of
-from preflight.report.soak import figures, hour_rows, in_words, summary
+from preflight.report.html import SOAK_WORDS, environment, file_text, hash_of
+from preflight.report.html.soakplot import soak_plot
+from preflight.report.soak import figures, in_words, summary
+from preflight.text import clean
 from preflight.verdict import Result
 
-MOST_NOTES = 20
-MOST_HOURS = 26  # what goes on the sheet
+# What goes on the sheet.
+MOST_NOTES, MOST_FOUND, MOST_STEPS, MOST_SEEN = 6, 3, 3, 2
+LONGEST = 160  # letters of a sentence
 
 
 def as_signoff(soaks: Sequence[Result]) -> str:
-    style = Markup((FOLDER / "signoff.css").read_text(encoding="utf-8"))
+    style = file_text("signoff.css")
     return (
         environment()
         .get_template("signoff.html")
@@ -28,6 +29,9 @@ def as_signoff(soaks: Sequence[Result]) -> str:
             policy=f"default-src 'none'; base-uri 'none'; form-action 'none'; style-src {hash_of(style)}",
             style=style,
             soaks=[_sheet(result) for result in soaks],
+            cut=lambda text: clean(text, LONGEST),
+            most_seen=MOST_SEEN,
+            most_steps=MOST_STEPS,
         )
     )
 
@@ -36,9 +40,9 @@ def _sheet(result: Result) -> dict[str, object]:
     soak = result.facts.soak
     assert soak is not None
     found = [ranked.finding for ranked in result.verdict.findings]
+    to_fix = [ranked for ranked in result.verdict.findings if ranked.fix_first is not None]
     cautions: set[str] = set()
     happened = [(when(note.at_ns), in_words(note)) for note in soak.happened]
-    hours = hour_rows(soak)
     return {
         "soak": soak,
         "summary": summary(soak),
@@ -48,14 +52,13 @@ def _sheet(result: Result) -> dict[str, object]:
         "in_words": SOAK_WORDS[result.verdict.verdict],
         "refused": soak.refused,
         "figures": figures(soak.figures),
-        "hours": hours[: MOST_HOURS + 1] if len(hours) > 2 else [],
-        "more_hours": max(len(hours) - 1 - MOST_HOURS, 0),
+        "plot": soak_plot(soak),
         "to_fix": [
             (ranked.fix_first, ranked.finding, _new(ranked.finding.cautions, cautions))
-            for ranked in result.verdict.findings
-            if ranked.fix_first is not None
+            for ranked in to_fix[:MOST_FOUND]
         ],
-        "follows": [ranked for ranked in result.verdict.findings if ranked.explained_by],
+        "more_found": max(len(to_fix) - MOST_FOUND, 0),
+        "follows": [ranked.finding.check for ranked in result.verdict.findings if ranked.explained_by],
         "unproven": [f for f in found if f.outcome == Outcome.UNPROVEN],
         "passed": [f.check for f in found if f.outcome == Outcome.PASS],
         "happened": happened[:MOST_NOTES],
