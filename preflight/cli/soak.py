@@ -305,7 +305,7 @@ def _soak(
         scribe = Scribe(log, number, run, session, source.facts)
         hello = f"Soaking {soak.label} on {adapter}: soak {number} in {log.path}. Ctrl-C stops it; it can be resumed."
         shown = time.monotonic()
-        with stoppable() as stopped, teller(json_to, hello) as told:
+        with stoppable() as stopped, teller(json_to, hello, time.time_ns() - source.now_ns()) as told:
 
             def is_over() -> bool:
                 return stopped() or session.left_ns == 0

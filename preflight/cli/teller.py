@@ -1,48 +1,46 @@
-"""How a standing watch tells what happens: a quiet display on a terminal, plain lines elsewhere, JSON lines for scripts."""
+"""How a standing watch tells what happens: a board on a terminal, plain lines elsewhere, JSON lines for scripts."""
 
+import os
 import sys
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, ExitStack
 from datetime import datetime
 from typing import TYPE_CHECKING, TextIO
 
 import click
 
 from preflight.checks.say import counted
-from preflight.live.standby import Event
+from preflight.cli.alert import HUSH, Bell, Command, Keys
+from preflight.live.standby import NS, Event
 from preflight.live.watch import Status
-from preflight.text import clean
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from rich.console import RenderableType
     from rich.live import Live
 
-WORDS = {"alarm": "ALARM", "over": "over", "link": "LINK", "device": "device", "note": "note"}
-STYLES = {"alarm": "bold red", "link": "bold red", "over": "green"}
-DAYTIME = "%H:%M:%S"
-LAST_EVENTS, KEPT_EVENTS = 8, 100
+KEPT_EVENTS = 100
 REFRESH_S = 0.5
+SIGNS = "█─"
 
 
 Rows = Callable[[], Mapping[str, str]]
-"""What a display shows above the alarms, by name."""
+"""What a display shows of how it goes, by name."""
 
 
-def teller(json_to: str | None, hello: str) -> "Teller":
-    """`hello` is told first."""
+def teller(json_to: str | None, hello: str, began_ns: int, command: tuple[str, ...] = ()) -> "Teller":
+    """`hello` is told first. Events count their times from `began_ns` (UTC). `command` is started on an alarm."""
     if json_to:
-        return JsonLines(json_to, hello)
-    return Screen(hello) if sys.stdout.isatty() else Teller(hello)
+        return JsonLines(json_to, hello, began_ns, command)
+    # A dumb terminal cannot move its cursor: it gets lines, as a pipe does.
+    able = sys.stdout.isatty() and os.environ.get("TERM", "").lower() not in ("dumb", "unknown")
+    return (Screen if able else Teller)(hello, began_ns, command)
 
 
 def watch_rows(name: str, status: Status) -> dict[str, str]:
     hours, rest = divmod(int(status.seconds), 3600)
     return {
-        name: f"watching for {hours}:{rest // 60:02d}:{rest % 60:02d}; Ctrl-C ends it with a summary",
+        "on": f"{name}, for {hours}:{rest // 60:02d}:{rest % 60:02d}",
         "link": status.link,
         "rates": rates(status),
         "clock": status.clock or "none heard",
@@ -59,40 +57,53 @@ def lost(status: Status) -> str:
     return f"{status.dropped} frames that this computer was too slow for" if status.dropped else ""
 
 
-def _words(event: Event) -> str:
-    return clean(f"{event.check}: {event.headline}" if event.check else event.headline, 500)
-
-
 class Teller(AbstractContextManager["Teller"]):
-    """Plain lines: time of day, what kind, what."""
+    """Plain lines, each at once: time of day, how grave, what, and what may be done now."""
 
-    def __init__(self, hello: str) -> None:
+    def __init__(self, hello: str, began_ns: int, command: tuple[str, ...] = ()) -> None:
         self._hello = hello
+        self._began_ns = began_ns
+        self._command = Command(command)
 
     def __enter__(self) -> "Teller":
-        self.tell(Event(0, "note", self._hello))
+        begun = datetime.fromtimestamp(self._began_ns / NS).astimezone()
+        self.show(Event(0, "note", f"{self._hello} It is {begun:%Y-%m-%d %H:%M:%S %z}."))
         return self
 
     def __exit__(self, *_: object) -> None:
         pass
 
     def tell(self, event: Event) -> None:
-        now = datetime.now().strftime(DAYTIME)
-        click.echo(f"{now} {WORDS[event.kind]} {_words(event)}")
+        """Show it, and call somebody where it is an alarm."""
+        self.show(event)
+        if trouble := self._command.tell(event):
+            self.show(Event(event.at_ns, "note", trouble, severity="caution"))
+
+    def show(self, event: Event) -> None:
+        from preflight.report.board import WORDS, advice, words
+
+        step = advice(event)
+        bell = "\a" if event.severity == "alarm" and sys.stdout.isatty() else ""
+        click.echo(
+            f"{self._time_of(event)} {WORDS[event.severity]} {words(event)}{f' Now: {step}' if step else ''}{bell}"
+        )
+
+    def _time_of(self, event: Event) -> str:
+        return datetime.fromtimestamp((self._began_ns + event.at_ns) / NS).strftime("%H:%M:%S")
 
     def status(self, status: Status, rows: Rows) -> None:
         """What a display shows; lines do without."""
 
     def progress(self, event: Event) -> None:
         """What a display shows anyway; lines say it now and then."""
-        self.tell(event)
+        self.show(event)
 
 
 class JsonLines(Teller):
     """One object a line, to standard output ("-") or to a file, at once."""
 
-    def __init__(self, to: str, hello: str) -> None:
-        super().__init__(hello)
+    def __init__(self, to: str, hello: str, began_ns: int, command: tuple[str, ...] = ()) -> None:
+        super().__init__(hello, began_ns, command)
         self._to = to
         self._out: TextIO | None = None
 
@@ -117,32 +128,44 @@ class JsonLines(Teller):
             self._out.write(text + "\n")
             self._out.flush()
 
-    def tell(self, event: Event) -> None:
+    def show(self, event: Event) -> None:
+        from preflight.report.board import advice
         from preflight.report.result import SCHEMA, moment
         from preflight.text import to_json
 
+        began_ns = None if event.began_ns is None else self._began_ns + event.began_ns
         told = {
             "schema": SCHEMA,
             "event": event.kind,
-            "at": moment(time.time_ns()),
+            "severity": event.severity,
+            "at": moment(self._began_ns + event.at_ns),
             "time_s": round(event.at_ns / 1e9, 3),
             "check": event.check or None,
             "outcome": event.outcome or None,
             "headline": event.headline,
+            "seen": event.seen or None,
             "culprits": event.culprits,
+            "began_at": moment(began_ns),
+            "lasted_s": None if event.lasted_s is None else round(event.lasted_s, 3),
+            "now": advice(event) or None,
+            "topics": event.topics,
+            "file": event.file or None,
         }
         self.line(to_json(told, None))
 
 
 class Screen(Teller):
-    """A few rows that stay where they are: how it stands, what is wrong now, the last events. The newest comes first, so
-    that a low terminal loses the oldest."""
+    """The board of `report/board.py` on the whole terminal, which has its old content back in the end."""
 
-    def __init__(self, hello: str) -> None:
-        super().__init__(hello)
-        self._told: deque[tuple[str, Event]] = deque(maxlen=KEPT_EVENTS)
-        self._since: dict[str, str] = {}  # a check's alarm
+    def __init__(self, hello: str, began_ns: int, command: tuple[str, ...] = ()) -> None:
+        super().__init__(hello, began_ns, command)
+        self._told: deque[Event] = deque(maxlen=KEPT_EVENTS)
+        self._open = ExitStack()
         self._live: Live | None = None
+        self._keys = Keys()
+        self._before: object = None  # how it stood at the last change
+        self._changed = ""
+        self._size = (0, 0)
         self._shown = 0.0
 
     def __enter__(self) -> "Screen":
@@ -150,57 +173,71 @@ class Screen(Teller):
 
         from preflight.report.page import console
 
-        self._live = Live(console=console(), auto_refresh=False, transient=True)
-        self._live.start()
+        screen = console()
+        self._plain = not _can_show(screen.file)
+        self._bell = Bell(screen.bell)
+        self._open.enter_context(self._keys)
+        self._live = self._open.enter_context(Live(console=screen, auto_refresh=False, screen=True))
         super().__enter__()
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._live is not None:
-            self._live.stop()
-            self._live.console.print(_table(self._told))  # they stay on the screen, above the summary
+        self._open.close()
 
     def tell(self, event: Event) -> None:
-        now = datetime.now().strftime(DAYTIME)
-        self._told.append((now, event))
-        self._since[event.check] = now
+        super().tell(event)
+        self._bell.tell(event)
+
+    def show(self, event: Event) -> None:
+        self._told.append(event)
         self._shown = 0.0
 
     def progress(self, event: Event) -> None:
         pass
 
     def status(self, status: Status, rows: Rows) -> None:
-        if self._live is None or time.monotonic() - self._shown < REFRESH_S:
+        if self._live is None:
             return
-        self._shown = time.monotonic()
-        self._live.update(self._drawn(status, rows()), refresh=True)
+        if any(key in HUSH for key in self._keys.pressed().lower()):
+            self._bell.hush()
+            self._shown = 0.0
+        rings = self._bell.tick(status.alarms)
+        size = os.get_terminal_size(sys.stdout.fileno())
+        if size == self._size and time.monotonic() - self._shown < REFRESH_S:
+            return
+        self._shown, self._size = time.monotonic(), size
+        self._draw(status, rows(), rings)
 
-    def _drawn(self, status: Status, rows: Mapping[str, str]) -> "RenderableType":
-        from rich.console import Group
-        from rich.table import Table
+    def _draw(self, status: Status, rows: Mapping[str, str], rings: bool) -> None:
         from rich.text import Text
 
-        up = status.link.startswith("up")
-        alarms = [(self._since.get(event.check, ""), event) for event in reversed(status.alarms)]
-        trouble = counted(len(alarms), "alarm") if alarms else "" if up else "no link"
-        table = Table.grid(padding=(0, 2))
-        for name, words in {**rows, "now": trouble or "quiet"}.items():
-            bad = (name == "now" and trouble) or (name == "link" and not up)
-            style = "bold red" if bad else "bold green" if name == "now" else ""
-            if words:
-                table.add_row(Text(clean(name), "bold"), Text(clean(words, 200), style))
-        now = [event for _, event in alarms]
-        past = [row for row in reversed(self._told) if row[1] not in now]
-        return Group(
-            table, _table(alarms), Text("last events, newest first", "bold"), _table(past[:LAST_EVENTS])
-        )
+        from preflight.report.board import Shown, Size, board
+        from preflight.report.page import console
+
+        assert self._live is not None
+        how = status.state, {event.topic for event in status.alarms}
+        if how != self._before:
+            at_ns = self._began_ns + int(status.seconds * NS)
+            self._before, self._changed = how, datetime.fromtimestamp(at_ns / NS).strftime("%H:%M:%S")
+        screen = console()
+        self._live.console.size = screen.size
+        size = Size(screen.width, screen.height, self._plain)
+        standing = [Shown(self._time_of(event), event) for event in status.alarms]
+        now = {(event.topic, event.at_ns) for event in status.alarms}
+        past = [
+            Shown(self._time_of(event), event)
+            for event in reversed(self._told)
+            if (event.topic, event.at_ns) not in now
+        ]
+        hush = "h hushes the bell. " if rings and self._keys.are_read else ""
+        hint = f"{hush}Ctrl-C ends it{' with a summary' if size.width >= 60 else ''}."
+        drawn = board(status.state, self._changed, rows, standing, past, hint, size)
+        self._live.update(Text("\n").join(drawn), refresh=True)
 
 
-def _table(events: "Iterable[tuple[str, Event]]") -> "RenderableType":
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table.grid(padding=(0, 2))
-    for at, event in events:
-        table.add_row(Text(at), Text(f"{WORDS[event.kind]} {_words(event)}", STYLES.get(event.kind, "")))
-    return table
+def _can_show(file: object) -> bool:
+    try:
+        SIGNS.encode(getattr(file, "encoding", None) or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True

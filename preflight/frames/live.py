@@ -50,7 +50,6 @@ class Listener(FrameSource):
     def __init__(self, adapter: str, seconds: float, progress: Progress | None, patient: bool) -> None:
         self._adapter = adapter
         self._patient = patient
-        self._heard_at = (0, 0.0)
         self.name = clean(adapter)
         self._seconds = seconds
         self._progress = progress
@@ -60,6 +59,7 @@ class Listener(FrameSource):
         self._bench = Bench(large=True, progress=progress)
         _ = self._bench.engine  # compile first: what arrives meanwhile would fill the system's buffer
         self._opened = time.time_ns(), time.monotonic()
+        self._heard_at = (0, self._opened[1])
 
     def heard(self) -> Iterator[Batch | None]:
         """Batches, and None now and then while nothing comes."""

@@ -51,7 +51,7 @@ class Session:
         self._refused = refused
         self.host = host
         self._begun_ns = begun_ns
-        self._watch = Watch(soak.adapter, host)
+        self._watch = Watch(soak.adapter, host, began_ns=begun_ns)
         self._course = Course(soak.adapter, host, clock_ns)
         self._alarms: list[Noted] = []
         self._happened = list(soak.happened)
@@ -102,7 +102,9 @@ class Session:
     def status(self) -> Status:
         """As the watch shows it, without alarms about the bench computer."""
         shown = self._watch.status
-        return replace(shown, alarms=tuple(alarm for alarm in shown.alarms if alarm.check in fitting()))
+        return replace(
+            shown, alarms=tuple(each for each in shown.alarms if not each.check or each.check in fitting())
+        )
 
     @property
     def soak(self) -> SoakFacts:

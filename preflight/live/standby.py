@@ -4,6 +4,7 @@ Who stands by is a `Desk`: a line check, a watch, a soak. Frames, computer and c
 longer than the system's buffer holds out, so that a thread of its own does it.
 """
 
+import os
 import signal
 import time
 from collections.abc import Callable, Iterator
@@ -15,25 +16,48 @@ from typing import Literal, Protocol
 from preflight.frames.batch import Batch
 from preflight.frames.live import Listener
 from preflight.host.facts import HostFacts
-from preflight.live.keeper import Keeper
+from preflight.live.keeper import Keeper, Kept
 
 NS = 1_000_000_000
 LOOK_S = 0.5  # between two looks at the computer
 SIGNALS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
 
 
+Severity = Literal["alarm", "caution", "cleared", "note"]
+
+
 @dataclass(frozen=True)
 class Event:
-    """`at_ns` is counted from the beginning. `check` is "" for what no check has found. The frames around a `grave`
-    one are worth keeping."""
+    """`at_ns` is counted from the beginning, as are `began_ns` and `ended_ns`: of what is told, and where it is over. `check` is
+    "" for what no check has found. `seen` is what shows it, with the names of streams and devices. The frames around a
+    `grave` one are worth keeping. Of what is cleared, `was` has the last words of the alarm; of frames that were kept, `topics` says around what,
+    and `file` where ("" where there is none)."""
 
     at_ns: int
-    kind: Literal["alarm", "over", "link", "device", "note"]
+    kind: Literal["alarm", "cleared", "link", "silence", "device", "note"]
     headline: str
     check: str = ""
     outcome: str = ""
     culprits: tuple[str, ...] = ()
     grave: bool = False
+    severity: Severity = "note"
+    seen: str = ""
+    began_ns: int | None = None
+    ended_ns: int | None = None
+    was: str = ""
+    topics: tuple[str, ...] = ()
+    file: str = ""
+
+    @property
+    def topic(self) -> str:
+        """What it is about: a check, or its kind."""
+        return self.check or self.kind
+
+    @property
+    def lasted_s(self) -> float | None:
+        if self.began_ns is None or self.ended_ns is None:
+            return None
+        return max(self.ended_ns - self.began_ns, 0) / NS
 
 
 class Desk(Protocol):
@@ -69,24 +93,42 @@ class Silence:
         return None
 
 
-@contextmanager
-def stoppable() -> Iterator[Callable[[], bool]]:
-    """Tells whether somebody asked to stop: Ctrl-C, SIGTERM and a terminal that is closed end it in order. A second one does not
-    wait for that. What was ignored before (nohup) stays ignored."""
-    asked = False
+class Stopped:
+    """Tells whether somebody asked to stop. Until it `listens`, being asked ends the program there and then: `early` says
+    with which status and words."""
 
-    def ask(*_: object) -> None:
-        nonlocal asked
-        if asked:
+    def __init__(self, early: tuple[int, str] | None = None) -> None:
+        self._early = early
+        self._asked = False
+
+    def __call__(self) -> bool:
+        return self._asked
+
+    def listens(self) -> None:
+        self._early = None
+
+    def ask(self, *_: object) -> None:
+        if self._early is not None:
+            # Not by an exception: raised in the middle of an import or a compilation, it could end as a traceback.
+            status, words = self._early
+            os.write(2, f"{words}\n".encode())
+            os._exit(status)
+        if self._asked:
             raise KeyboardInterrupt
-        asked = True
+        self._asked = True
 
+
+@contextmanager
+def stoppable(early: tuple[int, str] | None = None) -> Iterator[Stopped]:
+    """Ctrl-C, SIGTERM and a terminal that is closed end it in order. A second one does not wait for that. What was ignored
+    before (nohup) stays ignored. With `early` (exit status, words), there is nothing to end in order until it listens."""
+    stopped = Stopped(early)
     before = {each: signal.getsignal(each) or signal.SIG_DFL for each in SIGNALS}
     heeded = [each for each in SIGNALS if before[each] != signal.SIG_IGN]
     try:
         for each in heeded:
-            signal.signal(each, ask)
-        yield lambda: asked
+            signal.signal(each, stopped.ask)
+        yield stopped
     finally:
         for each in heeded:
             signal.signal(each, before[each])
@@ -119,7 +161,7 @@ def stand_by(
             if keeper:
                 for event in events:
                     if event.grave:
-                        keeper.keep(event.check or event.kind, now)
+                        keeper.keep(event.topic, now, event.severity == "alarm")
                 events += _notes(keeper.tick(now), now)
             yield now, events
             if is_over():
@@ -132,5 +174,11 @@ def stand_by(
     yield now, last + _notes(kept, now)
 
 
-def _notes(words: list[str], now_ns: int) -> list[Event]:
-    return [Event(now_ns, "note", each) for each in words]
+def _notes(kept: list[Kept], now_ns: int) -> list[Event]:
+    return [
+        Event(
+            now_ns, "note", each.words, severity="note" if each.file else "caution", ended_ns=each.until_ns,
+            topics=each.topics, file=each.file,
+        )
+        for each in kept
+    ]  # fmt: skip

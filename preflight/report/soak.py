@@ -117,7 +117,7 @@ def show_measured(soak: SoakFacts, page: Page) -> None:
 
 
 def in_words(note: Noted) -> str:
-    words = {"over": "over", "alarm": "alarm"}.get(note.kind)
+    words = {"over": "cleared", "cleared": "cleared", "alarm": "alarm"}.get(note.kind)
     return ": ".join(part for part in (words, note.check, note.text) if part)
 
 

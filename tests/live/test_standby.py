@@ -137,7 +137,7 @@ def test_frames_around_what_is_grave_are_kept(batch: Batch, tmp_path: Path, grav
     told = [
         event for _, some in stand_by(frames, Alarmed(), never, None, keeper, frames.clock) for event in some
     ]
-    kept = [file.name.split("-")[-1] for file in (tmp_path / "kept").glob("*")]
+    kept = [file.name.split("_")[-1] for file in (tmp_path / "kept").glob("*")]
     assert kept == (["loop.pcapng"] if grave else [])
     assert [event.kind for event in told] == (["alarm", "note"] if grave else ["alarm"])
 

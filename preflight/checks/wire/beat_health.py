@@ -296,7 +296,7 @@ def _stop(judged: Judged) -> Evidence:
     if judged.beat.stops:
         return Evidence(f"{_named(judged)} stopped for {judged.beat.longest_stop_s:.1f} s, then went on")
     return Evidence(
-        f"{_named(judged)} stopped at {judged.flow.last_s:.1f} s and did not come back",
+        f"{_named(judged)} stopped at {judged.flow.last_s:.1f} s and has not come back",
         time_s=judged.flow.last_s,
     )
 

@@ -257,7 +257,7 @@ def _lost(domain: _Domain, wire: Wire) -> Iterator[Saw]:
         earlier = [port for port in domain.masters if port.first_s <= start] or domain.masters
         before = max(earlier, key=lambda port: port.last_s)
         runs, dropped = _audio_runs(wire, start, stop), bool(wire.source.dropped)
-        back = "It did not come back." if stop == end else f"It came back after {stop - start:.1f} s."
+        back = "It has not come back." if stop == end else f"It came back after {stop - start:.1f} s."
         yield trouble(
             Outcome.FAIL if runs and not dropped else Outcome.CAUTION,
             f"The clock was lost{{at}}. {back}",

@@ -105,7 +105,7 @@ def test_late_beats_that_come_together(tmp_path):
 def test_a_beat_that_stops(tmp_path):
     finding = judge(studied(tmp_path, beat(end=2.5), beat(6, end=6)))
     assert finding.outcome == CAUTION
-    assert "stopped at 2.5 s and did not come back" in told(finding)
+    assert "stopped at 2.5 s and has not come back" in told(finding)
 
 
 def test_a_spare_engine_takes_over(tmp_path):

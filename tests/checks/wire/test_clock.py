@@ -89,7 +89,7 @@ def test_streams_go_on_where_they_cover_all_but_a_second_of_the_silence(tmp_path
 
 def test_lost_for_good(tmp_path):
     finding = judge(studied(tmp_path, master(1, 0, 4), stream(10)))
-    assert finding.outcome == FAIL and "did not come back" in finding.headline
+    assert finding.outcome == FAIL and "has not come back" in finding.headline
 
 
 def test_lost_without_streams_is_a_caution(tmp_path):

@@ -1,0 +1,78 @@
+"""What goes on without end on a network in order: streams, steady flows, the clock. An alarm about one that stopped is
+over when that one is back, not when nobody speaks of it any more.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from preflight.checks.asks import Wire
+from preflight.checks.say import listed, what, who
+from preflight.checks.see.beats import FOLLOWED, followed
+from preflight.checks.see.streams import called, heard_streams, names, place
+from preflight.facts import Facts
+from preflight.tally.facts import ClockPort
+
+CLOCK_HERE_S = 5.0  # a clock that was silent for longer is not there
+STREAM_HERE_S, BEAT_HERE_S = 1.0, 2.0  # as stream-health and beat-health have it
+BEATS_HERE = 20
+EARLY_S, LONG_ENOUGH_S = 0.5, 10.0  # it was there before, or it was no trial
+LIMITS = {limit.name: limit.value for limit in FOLLOWED}
+
+Key = tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class GoingOn:
+    """`check` is the one that tells where it stops. `here`: it went on until now."""
+
+    check: str
+    key: Key
+    name: str
+    here: bool
+
+
+def going_on(facts: Facts) -> Iterator[GoingOn]:
+    """What a window has heard of it."""
+    wire = Wire.of(facts)
+    if not isinstance(wire, Wire):
+        return
+    end = wire.source.duration_s
+    known = names(wire)
+    for stream, flow in heard_streams(wire):
+        here = end - stream.last_s < max(STREAM_HERE_S, 4 * stream.longest_wait_s)
+        if here or _lasted(stream.first_s, stream.last_s):
+            yield GoingOn("stream-health", (*map(str, place(flow)),), called(flow, known), here)
+    for beat, flow in followed(wire, LIMITS):
+        here = end - flow.last_s < max(BEAT_HERE_S, BEATS_HERE * beat.period_s)
+        if flow.cast != "unicast" and (here or _lasted(flow.first_s, flow.last_s)):
+            key = (flow.destination, str(flow.ethertype), str(flow.destination_port))
+            yield GoingOn("beat-health", key, f"{what(flow)} from {who(flow.source, flow.source_ip)}", here)
+    if masters := clocks(facts):
+        yield GoingOn("clock", (), "the clock " + listed(sorted(masters)), True)
+    elif any(_announces(port) for port in wire.tally.clocks):
+        yield GoingOn("clock", (), "the clock", False)
+
+
+def clocks(facts: Facts) -> set[str]:
+    """Who leads now, by hardware address where there is one."""
+    if facts.tally is None or facts.source is None:
+        return set()
+    return {
+        _clock(port.grandmaster or port.clock)
+        for port in facts.tally.clocks
+        if _announces(port) and port.last_s > facts.source.duration_s - CLOCK_HERE_S
+    }
+
+
+def _lasted(first_s: float, last_s: float) -> bool:
+    return first_s <= EARLY_S or last_s - first_s >= LONG_ENOUGH_S
+
+
+def _announces(port: ClockPort) -> bool:
+    return port.kind == "Announce" or (port.version == 1 and port.kind == "Sync")
+
+
+def _clock(identity: str) -> str:
+    """As its hardware address, where it was made of that (IEEE 1588-2008 7.5.2.2.2)."""
+    made = identity[:6] + identity[10:] if len(identity) == 16 and identity[6:10] == "fffe" else ""
+    return ":".join(made[at : at + 2] for at in range(0, 12, 2)) if made else identity

@@ -1,0 +1,52 @@
+"""What goes on, as one window has heard it."""
+
+from pathlib import Path
+
+from preflight.live.presence import GoingOn, clocks, going_on
+from preflight.study import study
+from tests.checks import ptp
+from tests.tally.captures import Timed, broadcast, ethernet, every, mac, rtp, sap, sdp, write
+
+STREAM, BEAT = "stream-health", "beat-health"
+
+
+def heard(tmp_path: Path, *frames: list[Timed]) -> dict[str, list[GoingOn]]:
+    facts = study(str(write(tmp_path / "window.pcap", [one for some in frames for one in some])))
+    found: dict[str, list[GoingOn]] = {}
+    for each in going_on(facts):
+        found.setdefault(each.check, []).append(each)
+    assert bool(clocks(facts)) == any(each.here for each in found.get("clock", []))
+    return found
+
+
+def stream(group: str, start: float, end: float, sender: int = 1) -> list[Timed]:
+    return every(0.02, lambda n: rtp(sender, group, n, bytes(100), 960), start, end)
+
+
+def beat(start: float, end: float) -> list[Timed]:
+    frame = ethernet("01:00:5e:90:10:01", mac(3), 0x88B6, b"BEAT")
+    return every(0.01, lambda n: frame[:20] + n.to_bytes(4, "big") + frame[24:], start, end)
+
+
+def test_streams_by_their_names_and_whether_they_go_on(tmp_path: Path) -> None:
+    named = [(1.0, sap(5, sdp("Monitors", "233.252.0.2")))]
+    found = heard(tmp_path, stream("233.252.0.1", 0, 12), stream("233.252.0.2", 0, 20, 2), named)[STREAM]
+    assert {(each.key, each.here) for each in found} == {
+        (("233.252.0.1", "5004"), False), (("233.252.0.2", "5004"), True),
+    }  # fmt: skip
+    assert any("“Monitors” to 233.252.0.2 port 5004" in each.name for each in found)
+
+
+def test_a_trial_that_ended_is_not_missed(tmp_path: Path) -> None:
+    found = heard(tmp_path, stream("233.252.0.1", 5, 9), stream("233.252.0.2", 0, 20, 2))[STREAM]
+    assert [each.key[0] for each in found] == ["233.252.0.2"]
+
+
+def test_beats_and_clocks(tmp_path: Path) -> None:
+    noise = every(0.5, lambda n: broadcast(9, n), 0, 20)
+    found = heard(tmp_path, beat(0, 12), ptp.master(20, 0, 20), noise)
+    assert [(each.here, mac(3) in each.name) for each in found[BEAT]] == [(False, True)]
+    assert found["clock"] == [GoingOn("clock", (), f"the clock {mac(20)}", True)]
+    found = heard(tmp_path, ptp.master(20, 0, 12), noise)
+    assert found["clock"] == [GoingOn("clock", (), "the clock", False)]
+    assert heard(tmp_path, noise).keys() <= {BEAT}
