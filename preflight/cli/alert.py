@@ -10,11 +10,14 @@ import shutil
 import sys
 import time
 from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
 
 import click
 
-from preflight.live.standby import Event
 from preflight.text import clean
+
+if TYPE_CHECKING:
+    from preflight.live.standby import Event
 
 RING_S = 10.0
 MOST_RUNNING = 4
@@ -44,7 +47,7 @@ class Command:
         self._running: list[Callable[[], bool]] = []
         self._failed = False
 
-    def tell(self, event: Event) -> str:
+    def tell(self, event: "Event") -> str:
         """What there is to say of it, "" where nothing is."""
         if not self._words or event.severity != "alarm":
             return ""
@@ -76,7 +79,7 @@ class Bell:
         self._wanted = False
         self._rung = 0.0
 
-    def tell(self, event: Event) -> None:
+    def tell(self, event: "Event") -> None:
         if event.severity == "alarm":
             self._wanted = True
             self._sound()
@@ -84,7 +87,7 @@ class Bell:
     def hush(self) -> None:
         self._wanted = False
 
-    def tick(self, standing: Iterable[Event]) -> bool:
+    def tick(self, standing: "Iterable[Event]") -> bool:
         """Whether it would ring again."""
         if not any(each.severity == "alarm" for each in standing):
             self._wanted = False

@@ -439,6 +439,7 @@ def _alarms(finding: Finding) -> bool:
     return from_on != "never" and finding.outcome.gravity <= Outcome(from_on).gravity
 
 
+# "at 8.1 s", "from 2.0 s to 8.1 s", ": 8.1 s" at the end: moments. "for up to 0.5 s" is none.
 MOMENT = re.compile(r"(?<!up )\b(at|from|to) (\d+\.\d) s\b|(:) (\d+\.\d) s$")
 
 
@@ -454,31 +455,6 @@ def _back(names: list[str]) -> str:
     if len(names) == 1:
         return f"{names[0][:1].upper()}{names[0][1:]} is back."
     return f"{len(names)} are back: {'; '.join(names[:3])}{'; ...' if len(names) > 3 else ''}."
-
-
-def _alarms(finding: Finding) -> bool:
-    """Whether the check says that this is to be told."""
-    check = check_named(finding.check)
-    from_on = check.watch if check else "never"
-    return from_on != "never" and finding.outcome.gravity <= Outcome(from_on).gravity
-
-
-MOMENT = re.compile(r"(?<!up )\b(at|from|to) (\d+\.\d) s\b|(:) (\d+\.\d) s$")
-
-
-def _seen(finding: Finding, clock: Callable[[float], str]) -> str:
-    """The first thing that shows it, with names, where the headline has none: moments that count from a window's first frame
-    are told by the clock on the wall."""
-    said = finding.headline.rstrip(".")
-    text = next((each.text for each in finding.evidence if each.text.rstrip(".") not in said), "")
-    return MOMENT.sub(lambda m: f"{m[1] or m[3]} {clock(float(m[2] or m[4]))}", text)
-
-
-def _back(names: list[str]) -> str:
-    first = names[0][:1].upper() + names[0][1:]
-    if len(names) == 1:
-        return f"{first} is back."
-    return f"{len(names)} are back: {first}; {'; '.join(names[1:3])}{'; ...' if len(names) > 3 else ''}."
 
 
 def _link(host: HostFacts, name: str) -> str:

@@ -43,7 +43,7 @@ def test_a_trial_that_ended_is_not_missed(tmp_path: Path) -> None:
 
 
 def test_beats_and_clocks(tmp_path: Path) -> None:
-    noise = every(0.5, lambda n: broadcast(9, n), 0, 20)
+    noise = [(at, broadcast(9, n)) for n, at in enumerate((0.1, 3.0, 3.7, 11.0, 14.5, 20.0))]
     found = heard(tmp_path, beat(0, 12), ptp.master(20, 0, 20), noise)
     assert [(each.here, mac(3) in each.name) for each in found[BEAT]] == [(False, True)]
     assert found["clock"] == [GoingOn("clock", (), f"the clock {mac(20)}", True)]

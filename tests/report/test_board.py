@@ -124,7 +124,7 @@ def test_the_state_reads_without_colour_and_by_its_shape_alone(width, height):
     assert len(edges) == len(STATES)
 
 
-def test_no_colour_leaves_the_words_as_they_are(monkeypatch):
+def test_no_colour_leaves_the_words_as_they_are():
     def written(**how) -> str:
         out = io.StringIO()
         Console(file=out, width=80, force_terminal=True, color_system="standard", **how).print(
