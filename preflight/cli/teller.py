@@ -1,6 +1,7 @@
 """How a standing watch tells what happens: a board on a terminal, plain lines elsewhere, JSON lines for scripts."""
 
 import os
+import shutil
 import sys
 import time
 from collections import deque
@@ -202,7 +203,7 @@ class Screen(Teller):
             self._bell.hush()
             self._shown = 0.0
         rings = self._bell.tick(status.alarms)
-        size = os.get_terminal_size(sys.stdout.fileno())
+        size = shutil.get_terminal_size()
         if size == self._size and time.monotonic() - self._shown < REFRESH_S:
             return
         self._shown, self._size = time.monotonic(), size

@@ -100,11 +100,10 @@ class Session:
 
     @property
     def status(self) -> Status:
-        """As the watch shows it, without alarms about the bench computer."""
+        """As the watch shows it, without alarms about the bench computer. Where it may not listen, it waits for no frame."""
         shown = self._watch.status
-        return replace(
-            shown, alarms=tuple(each for each in shown.alarms if not each.check or each.check in fitting())
-        )
+        fits = tuple(alarm for alarm in shown.alarms if not alarm.check or alarm.check in fitting())
+        return replace(shown, alarms=fits, heard=shown.heard or bool(self._refused))
 
     @property
     def soak(self) -> SoakFacts:

@@ -9,7 +9,7 @@ import signal
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -111,7 +111,8 @@ class Stopped:
         if self._early is not None:
             # Not by an exception: raised in the middle of an import or a compilation, it could end as a traceback.
             status, words = self._early
-            os.write(2, f"{words}\n".encode())
+            with suppress(OSError):
+                os.write(2, f"{words}\n".encode())
             os._exit(status)
         if self._asked:
             raise KeyboardInterrupt
