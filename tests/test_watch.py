@@ -168,6 +168,18 @@ def test_a_stranger_that_keeps_quiet_is_not_over(tmp_path: Path) -> None:
     assert told[-1].headline.startswith("Not heard since 00:01:35: 00:00:5e:00:53:42")
 
 
+def test_frames_that_are_handed_over_a_moment_late_are_not_uneven(tmp_path: Path) -> None:
+    """The system hands frames over in blocks, a tenth of a second late. Windows begin meanwhile."""
+    sound = every(0.001, lambda n: rtp(1, "233.252.0.1", n, bytes(288)), 0, 32)
+    path = write(tmp_path / "show.pcap", ptp.master(20, 0, 32) + sound)
+    watch, told = Watch("eth0", HOST), []
+    for now, batch in pieces(path):
+        if batch is not None:
+            watch.add(batch)
+        told += watch.judge(now + NS // 10, lambda: 0, lambda: 0.0)
+    assert told == [] and watch.status.streams == 1
+
+
 def test_nothing_is_well_where_nothing_is_heard(tmp_path: Path) -> None:
     watch = Watch("eth0", HOST)
     assert watch.status.state == "listening"

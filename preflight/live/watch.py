@@ -101,12 +101,17 @@ class _Window:
         self._survey = Survey(link_mbps)
 
     def add(self, batch: Batch) -> None:
+        """Frames that came before the window began, and are handed over late, are no part of it."""
         times = batch.columns[k.REL, : batch.rows]
-        shown = times.copy()
-        np.maximum(times - self.start_ns, 0, out=times)
-        self._survey.add(replace(batch, first=self.frames + 1))
-        times[:] = shown
-        self.frames += batch.rows
+        if self.start_ns:
+            inside = times >= self.start_ns
+            columns = batch.columns[:, : batch.rows]
+            columns = columns.copy() if inside.all() else np.ascontiguousarray(columns[:, inside])
+            columns[k.REL] -= self.start_ns
+            batch = replace(batch, columns=columns, rows=columns.shape[1])
+        if batch.rows:
+            self._survey.add(replace(batch, first=self.frames + 1))
+            self.frames += batch.rows
 
     def facts(self, name: str, now_ns: int, dropped: int) -> Facts:
         source = SourceFacts(
