@@ -288,7 +288,7 @@ def _soak(
     """One run. `begin` is told the adapter's address, why nothing is listened to, and the moment; it gives the numbers of soak and
     run in the log."""
     from preflight import host
-    from preflight.cli.teller import JsonLines, teller
+    from preflight.cli.teller import JsonLines, Manner, teller
     from preflight.host.glance import glance
     from preflight.live.scribe import Scribe
     from preflight.live.session import Session
@@ -304,8 +304,9 @@ def _soak(
         session = Session(soak, log.runs(number)[:-1], computer, begun_ns, time.monotonic_ns(), refused)
         scribe = Scribe(log, number, run, session, source.facts)
         hello = f"Soaking {soak.label} on {adapter}: soak {number} in {log.path}. Ctrl-C stops it; it can be resumed."
+        manner = Manner(hello, time.time_ns() - source.now_ns(), in_show=False)
         shown = time.monotonic()
-        with stoppable() as stopped, teller(json_to, hello, time.time_ns() - source.now_ns()) as told:
+        with stoppable() as stopped, teller(json_to, manner) as told:
 
             def is_over() -> bool:
                 return stopped() or session.left_ns == 0

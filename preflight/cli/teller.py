@@ -7,6 +7,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, ExitStack
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, TextIO
 
@@ -29,13 +30,23 @@ Rows = Callable[[], Mapping[str, str]]
 """What a display shows of how it goes, by name."""
 
 
-def teller(json_to: str | None, hello: str, began_ns: int, command: tuple[str, ...] = ()) -> "Teller":
-    """`hello` is told first. Events count their times from `began_ns` (UTC). `command` is started on an alarm."""
+@dataclass(frozen=True)
+class Manner:
+    """`hello` is told first. Events count their times from `began_ns` (UTC). In a show alarms ring the bell, come with the step that
+    may be taken, and start `command`; on the bench nobody plays, and nobody need run."""
+
+    hello: str
+    began_ns: int
+    in_show: bool = True
+    command: tuple[str, ...] = ()
+
+
+def teller(json_to: str | None, manner: Manner) -> "Teller":
     if json_to:
-        return JsonLines(json_to, hello, began_ns, command)
+        return JsonLines(json_to, manner)
     # A dumb terminal cannot move its cursor: it gets lines, as a pipe does.
     able = sys.stdout.isatty() and os.environ.get("TERM", "").lower() not in ("dumb", "unknown")
-    return (Screen if able else Teller)(hello, began_ns, command)
+    return (Screen if able else Teller)(manner)
 
 
 def watch_rows(name: str, status: Status) -> dict[str, str]:
@@ -61,10 +72,11 @@ def lost(status: Status) -> str:
 class Teller(AbstractContextManager["Teller"]):
     """Plain lines, each at once: time of day, how grave, what, and what may be done now."""
 
-    def __init__(self, hello: str, began_ns: int, command: tuple[str, ...] = ()) -> None:
-        self._hello = hello
-        self._began_ns = began_ns
-        self._command = Command(command)
+    def __init__(self, manner: Manner) -> None:
+        self._hello = manner.hello
+        self._began_ns = manner.began_ns
+        self._in_show = manner.in_show
+        self._command = Command(manner.command)
 
     def __enter__(self) -> "Teller":
         begun = datetime.fromtimestamp(self._began_ns / NS).astimezone()
@@ -83,8 +95,8 @@ class Teller(AbstractContextManager["Teller"]):
     def show(self, event: Event) -> None:
         from preflight.report.board import WORDS, advice, words
 
-        step = advice(event)
-        bell = "\a" if event.severity == "alarm" and sys.stdout.isatty() else ""
+        step = advice(event) if self._in_show else ""
+        bell = "\a" if self._in_show and event.severity == "alarm" and sys.stdout.isatty() else ""
         click.echo(
             f"{self._time_of(event)} {WORDS[event.severity]} {words(event)}{f' Now: {step}' if step else ''}{bell}"
         )
@@ -103,8 +115,8 @@ class Teller(AbstractContextManager["Teller"]):
 class JsonLines(Teller):
     """One object a line, to standard output ("-") or to a file, at once."""
 
-    def __init__(self, to: str, hello: str, began_ns: int, command: tuple[str, ...] = ()) -> None:
-        super().__init__(hello, began_ns, command)
+    def __init__(self, to: str, manner: Manner) -> None:
+        super().__init__(manner)
         self._to = to
         self._out: TextIO | None = None
 
@@ -148,7 +160,7 @@ class JsonLines(Teller):
             "culprits": event.culprits,
             "began_at": moment(began_ns),
             "lasted_s": None if event.lasted_s is None else round(event.lasted_s, 3),
-            "now": advice(event) or None,
+            "now": (advice(event) if self._in_show else "") or None,
             "topics": event.topics,
             "file": event.file or None,
         }
@@ -158,8 +170,8 @@ class JsonLines(Teller):
 class Screen(Teller):
     """The board of `report/board.py` on the whole terminal, which has its old content back in the end."""
 
-    def __init__(self, hello: str, began_ns: int, command: tuple[str, ...] = ()) -> None:
-        super().__init__(hello, began_ns, command)
+    def __init__(self, manner: Manner) -> None:
+        super().__init__(manner)
         self._told: deque[Event] = deque(maxlen=KEPT_EVENTS)
         self._open = ExitStack()
         self._live: Live | None = None
@@ -187,7 +199,8 @@ class Screen(Teller):
 
     def tell(self, event: Event) -> None:
         super().tell(event)
-        self._bell.tell(event)
+        if self._in_show:
+            self._bell.tell(event)
 
     def show(self, event: Event) -> None:
         self._told.append(event)
@@ -232,7 +245,7 @@ class Screen(Teller):
         ]
         hush = "h hushes the bell. " if rings and self._keys.are_read else ""
         hint = f"{hush}Ctrl-C ends it{' with a summary' if size.width >= 60 else ''}."
-        drawn = board(status.state, self._changed, rows, standing, past, hint, size)
+        drawn = board(status.state, self._changed, rows, standing, past, hint, size, self._in_show)
         self._live.update(Text("\n").join(drawn), refresh=True)
 
 

@@ -117,7 +117,7 @@ def _watch(
     from preflight.cli.adapters import choose
     from preflight.cli.output import Output
     from preflight.cli.sheet import load
-    from preflight.cli.teller import JsonLines, teller, watch_rows
+    from preflight.cli.teller import JsonLines, Manner, teller, watch_rows
     from preflight.facts import told_link
     from preflight.frames.live import ListenRefused, open_listener
     from preflight.host.glance import glance
@@ -145,7 +145,7 @@ def _watch(
     diary, until_ns = Diary(), 0
     hello = f"Listening on {chosen}. Ctrl-C ends it with a summary."
     stopped.listens()
-    with teller(json_to, hello, began_ns, on_alarm) as told:
+    with teller(json_to, Manner(hello, began_ns, command=on_alarm)) as told:
         for now_ns, events in stand_by(listener, watch, stopped, lambda: glance(watch.host), keeper):
             until_ns = now_ns
             for event in events:

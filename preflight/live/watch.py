@@ -102,16 +102,17 @@ class _Window:
 
     def add(self, batch: Batch) -> None:
         """Frames that came before the window began, and are handed over late, are no part of it."""
-        times = batch.columns[k.REL, : batch.rows]
-        if self.start_ns:
-            inside = times >= self.start_ns
-            columns = batch.columns[:, : batch.rows]
-            columns = columns.copy() if inside.all() else np.ascontiguousarray(columns[:, inside])
-            columns[k.REL] -= self.start_ns
+        inside = batch.columns[k.REL, : batch.rows] >= self.start_ns
+        if not inside.all():
+            columns = np.ascontiguousarray(batch.columns[:, : batch.rows][:, inside])
             batch = replace(batch, columns=columns, rows=columns.shape[1])
-        if batch.rows:
-            self._survey.add(replace(batch, first=self.frames + 1))
-            self.frames += batch.rows
+        if not batch.rows:
+            return
+        times = batch.columns[k.REL, : batch.rows]
+        times -= self.start_ns
+        self._survey.add(replace(batch, first=self.frames + 1))
+        times += self.start_ns
+        self.frames += batch.rows
 
     def facts(self, name: str, now_ns: int, dropped: int) -> Facts:
         source = SourceFacts(

@@ -108,13 +108,14 @@ def board(
     past: Sequence[Shown],
     hint: str,
     size: Size,
+    in_show: bool = True,
 ) -> list[Text]:
     """The whole screen: the `state` and when that or an alarm last changed, the `alarms` that stand, how it goes (`rows`), the events that are
-    `past` with the newest first, and below all which keys do what (`hint`)."""
+    `past` with the newest first, and below all which keys do what (`hint`). Steps are for when a show goes on."""
     alarms = sorted(alarms, key=lambda each: (GRAVITY.index(each.event.severity), -each.event.at_ns))
     drawn = bar(state, changed, [each.event.severity for each in alarms], size)
     left = size.height - len(drawn) - 1
-    told = _alarms(alarms, max(left - 1, 1), size.width)
+    told = _alarms(alarms, max(left - 1, 1), size.width, in_show)
     drawn += told
     left -= len(told)
     how = [
@@ -176,7 +177,7 @@ def _letters(word: str, scale: int, sign: str) -> list[str]:
     return [row for row in wide for _ in range(scale)]
 
 
-def _alarms(alarms: Sequence[Shown], most: int, width: int) -> list[Text]:
+def _alarms(alarms: Sequence[Shown], most: int, width: int, in_show: bool) -> list[Text]:
     """Each in a row at least, as many as there is room for; and more about the first of them while there is room."""
     shown = list(alarms[:most])
     if len(alarms) > most:
@@ -186,7 +187,7 @@ def _alarms(alarms: Sequence[Shown], most: int, width: int) -> list[Text]:
         drawn.append([_cut(Text(f"and {left_out} more", "bold"), width)])
     for detail in (2, 3):
         for at, each in enumerate(shown):
-            more = _alarm(each, width, detail)
+            more = _alarm(each, width, detail) if in_show else _entry(each, width)
             if sum(map(len, drawn)) - len(drawn[at]) + len(more) <= most:
                 drawn[at] = more
     return [row for rows in drawn for row in rows]

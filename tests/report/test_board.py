@@ -142,6 +142,8 @@ def test_each_alarm_has_its_step_where_there_is_room():
     for event in (LOST, STOPPED, STORM):
         assert advice(event) in text
     assert "Do not change priorities" in advice(LOST)
+    bench = board("alarm", "21:15:06", ROWS, shown(LOST), [], HINT, Size(80, 24), in_show=False)
+    assert "Now:" not in "".join(row.plain for row in bench) and any("21:14:57" in row.plain for row in bench)
     assert advice(BACK) == advice(KEPT) == advice(NEW) == ""
 
 
