@@ -1,5 +1,6 @@
 """A standing watch on made-up hours: silent while all is well, one alarm a fault, memory that stays."""
 
+import re
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -137,7 +138,7 @@ def test_an_alarm_stands_until_what_stopped_is_back_and_says_so(tmp_path: Path) 
     watch, told = watched(tmp_path, others, back, stream(3, "233.252.0.3", 0, 100))
     cleared = {event.check: event for event in told if event.severity == "cleared"}
     assert set(cleared) == {"clock", "stream-health"}
-    assert cleared["clock"].headline == f"The clock {mac(20)} is back."
+    assert re.fullmatch(rf"The clock .*\({mac(20)}\) is back\.", cleared["clock"].headline)
     assert cleared["clock"].was == "The clock was lost."
     assert cleared["clock"].lasted_s == pytest.approx(16, abs=1) and cleared["clock"].at_ns < 62 * NS
     stopped, again = (event for event in told if event.check == "stream-health" and event.kind == "alarm")
@@ -146,7 +147,7 @@ def test_an_alarm_stands_until_what_stopped_is_back_and_says_so(tmp_path: Path) 
     assert cleared["stream-health"].headline.endswith("is back.")
     assert cleared["stream-health"].lasted_s == pytest.approx(60, abs=2)
     assert "233.252.0.3 port" in again.seen and watch.status.alarms == (again,)
-    assert watch.status.state == "caution"
+    assert watch.status.state == "alarm"  # its sender is not heard any more, either
 
 
 def test_a_graver_fault_in_the_same_check_is_told_and_the_milder_one_again_is_not(tmp_path: Path) -> None:
@@ -165,7 +166,7 @@ def test_a_stranger_that_keeps_quiet_is_not_over(tmp_path: Path) -> None:
     said = [(event.severity, event.at_ns / NS) for event in told if event.check == "stray-dhcp"]
     assert [severity for severity, _ in said] == ["alarm", "cleared"]
     assert said[0][1] <= 32 and 110 <= said[1][1] <= 125
-    assert told[-1].headline.startswith("Not heard since 00:01:35: 00:00:5e:00:53:42")
+    assert told[-1].headline.startswith("Not heard since 00:01:35: ") and mac(66) in told[-1].headline
 
 
 def test_frames_that_are_handed_over_a_moment_late_are_not_uneven(tmp_path: Path) -> None:

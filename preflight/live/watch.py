@@ -339,16 +339,20 @@ class Watch:
                 or (here and now_ns - last_ns < LINGERS_NS)
             ):
                 return
+            names = names_of(facts)
             since = f"Not seen since {self._clock(last_ns)}."
             was = alarm.told.headline
             if back:
                 last_ns = max(last_ns, alarm.back_ns)
-                said, was = _back([each.name for each in back]), was.removesuffix(" It has not come back.")
+                said, was = (
+                    _back([each.name(names) for each in back]),
+                    was.removesuffix(" It has not come back."),
+                )
             elif here:
-                said = f"{since} {here} is still heard."
+                said = f"{since} {names.full(here)} is still heard."
             elif check in STRANGERS and alarm.culprits:
                 last_ns = max(last_ns, alarm.here_ns)
-                named = ", ".join(who(each) for each in sorted(alarm.culprits)[:3])
+                named = ", ".join(names.full(each) for each in sorted(alarm.culprits)[:3])
                 said = f"Not heard since {self._clock(last_ns)}: {named}."
             else:
                 said = f"{since} Now: {now_well.split('. ')[0].rstrip('.')}." if now_well else since
@@ -366,7 +370,7 @@ class Watch:
             return "", 0
         heard = [talker for talker in facts.tally.talkers if talker.hardware in alarm.culprits]
         last = max(heard, key=lambda talker: talker.last_s, default=None)
-        return (who(last.hardware), start_ns + int(last.last_s * NS)) if last else ("", 0)
+        return (last.hardware, start_ns + int(last.last_s * NS)) if last else ("", 0)
 
     def _silent(self, facts: Facts, start_ns: int, now_ns: int) -> Iterator[Event]:
         """That nothing comes any more although the link is up: then nothing can be wrong either, and nothing is well."""
