@@ -22,7 +22,7 @@ from preflight.live.standby import NS, Event
 from preflight.live.watch import Watch
 from tests.checks import ptp
 from tests.host.trees import Tree
-from tests.tally.captures import Timed, arp, broadcast, every, mac, rtp, write
+from tests.tally.captures import Timed, arp, broadcast, every, mac, rtp, sap, sdp, write
 from tests.wire import samples
 
 ADAPTER = Adapter(
@@ -150,6 +150,20 @@ def test_an_alarm_stands_until_what_stopped_is_back_and_says_so(tmp_path: Path) 
     assert watch.status.state == "alarm"  # its sender is not heard any more, either
 
 
+def test_names_that_were_told_long_ago_are_still_known(tmp_path: Path) -> None:
+    """A stream is announced, and a device tells its name, minutes before the stream stops and comes back."""
+    told_once = [
+        (1.0, sap(1, sdp("Monitors", "233.252.0.1"))),
+        (2.0, bytes(samples.lldp(src=mac(1), name="box-left"))),
+    ]
+    sound = stream(1, "233.252.0.1", 0, 60) + stream(1, "233.252.0.1", 70, 90)
+    _, told = watched(tmp_path, told_once, sound, stream(2, "233.252.0.2", 0, 90), ptp.master(20, 0, 90))
+    events = [event for event in told if event.check == "stream-health"]
+    assert "“Monitors” to 233.252.0.1 port 5004 from box-left" in events[0].seen
+    assert events[-1].headline.startswith("“Monitors” to 233.252.0.1 port 5004 from box-left")
+    assert events[-1].headline.endswith("is back.")
+
+
 def test_a_graver_fault_in_the_same_check_is_told_and_the_milder_one_again_is_not(tmp_path: Path) -> None:
     """A stream pauses, and then loses packets."""
     sound = [frame for frame in stream(1, "233.252.0.1", 0, 90) if not 60 <= frame[0] < 60.5]
@@ -249,7 +263,8 @@ def test_queues_are_reckoned_with_the_rate_of_the_link_as_it_is(
     """A burst at 600 Mb/s, in the first window and in one that began after the link had fallen from 1000 to 100 Mb/s."""
     judged: list[Facts] = []
     monkeypatch.setattr(
-        "preflight.live.watch.judge_all", lambda facts: judged.append(facts) or judge_all(facts)
+        "preflight.live.watch.judge_all",
+        lambda facts, **more: judged.append(facts) or judge_all(facts, **more),
     )
     bursts = [every(20e-6, lambda n: rtp(1, "233.252.0.1", n, bytes(1446)), at, at + 0.01) for at in (1, 25)]
     path = write(tmp_path / "show.pcap", [*healthy(0, 28), *bursts[0], *bursts[1]])

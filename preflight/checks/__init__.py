@@ -35,9 +35,12 @@ def check_named(name: str) -> Check | None:
     return next((check for check, _ in all_checks() if check.name == name), None)
 
 
-def judge_all(facts: Facts, only: Container[str] | None = None) -> tuple[Finding, ...]:
-    """What every check says of `facts`, or those named in `only`. One that breaks is unproven; the others still count."""
-    names = names_of(facts)
+def judge_all(
+    facts: Facts, only: Container[str] | None = None, names: Names | None = None
+) -> tuple[Finding, ...]:
+    """What every check says of `facts`, or those named in `only`, with the `names` that are known, else those in `facts`. One that
+    breaks is unproven; the others still count."""
+    names = names or names_of(facts)
     found = (
         _judged(check, judge, facts, names)
         for check, judge in all_checks()

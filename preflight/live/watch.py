@@ -19,7 +19,9 @@ import numpy as np
 from preflight.checks import check_named, judge_all
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.say import when
-from preflight.checks.see.names import names_of
+from preflight.checks.see.names import Names, names_of
+from preflight.checks.see.streams import Announced, recalled
+from preflight.checks.see.streams import names as announced_names
 from preflight.facts import Facts, told_link
 from preflight.frames import kernels as k
 from preflight.frames.batch import Batch
@@ -40,6 +42,7 @@ OVER_NS = 20 * NS  # an alarm that no window has shown for so long is over
 CALM_NS = 10 * NS  # and one whose last stretch ended so long ago
 BACK_NS = 3 * NS  # and one of something that stopped, when that is back for so long
 AGAIN_NS = 5 * NS  # a stretch that begins so long after the last one ended is told again
+RECALL_NS = 60 * NS  # between two looks for names in all that was heard
 SILENT_NS = 30 * NS  # so long without a frame of another device
 # What a device is, rather than what it does: that it keeps quiet for a while is no sign that it is gone.
 STRANGERS = frozenset(
@@ -157,6 +160,9 @@ class Watch:
         self._link: Event | None = None  # that it is down
         self._silence: Event | None = None
         self._heard_ns = 0  # the last frame of another device
+        self._names: Names | None = None  # of devices and streams, by all that was heard
+        self._streams: dict[tuple[str, int], Announced] = {}
+        self._recalled_ns = 0
         self._known: set[str] = set()
         self._told: deque[int] = deque()
         self._counts = np.zeros(3, np.int64)  # frames, bytes, broadcasts since the last judging
@@ -253,6 +259,14 @@ class Watch:
             self._windows.append(_Window(now_ns, dropped, self._link_mbps))
             if len(self._windows) > 2:
                 del self._windows[0]
+            if self._names is None or now_ns - self._recalled_ns > RECALL_NS:
+                self._recall(now_ns)
+
+    def _recall(self, now_ns: int) -> None:
+        """Devices and streams tell their names once in minutes, when no window listens any more."""
+        heard = self.whole(SourceFacts("live", self._adapter, 1, duration_s=now_ns / NS))
+        self._names, self._streams = names_of(heard), announced_names(heard)
+        self._recalled_ns = now_ns
 
     def _findings(self, facts: Facts, start_ns: int, now_ns: int) -> Iterator[Event]:
         going: dict[tuple[str, Key], GoingOn] = {}
@@ -260,7 +274,7 @@ class Watch:
             if each.here or (each.check, each.key) not in going:
                 going[each.check, each.key] = each
         passed: dict[str, str] = {}
-        for ranked in decide(judge_all(facts)).findings:
+        for ranked in decide(judge_all(facts, names=self._names)).findings:
             finding, alarm = ranked.finding, self._alarms.get(ranked.finding.check)
             if finding.outcome == Outcome.PASS:
                 passed[finding.check] = finding.undated
@@ -289,7 +303,7 @@ class Watch:
             now_ns, "alarm", finding.undated, finding.check, finding.outcome.value, finding.culprits,
             grave=check is not None and check.subject == "wire",
             severity="alarm" if failed else "caution",
-            seen=_seen(finding, lambda time_s: self._clock(start_ns + int(time_s * NS))),
+            seen=recalled(_seen(finding, lambda time_s: self._clock(start_ns + int(time_s * NS))), self._streams),
             began_ns=min([*(anew or starts[-1:]), now_ns]),
         )  # fmt: skip
         if (
@@ -339,15 +353,13 @@ class Watch:
                 or (here and now_ns - last_ns < LINGERS_NS)
             ):
                 return
-            names = names_of(facts)
+            names = self._names or names_of(facts)
             since = f"Not seen since {self._clock(last_ns)}."
             was = alarm.told.headline
             if back:
                 last_ns = max(last_ns, alarm.back_ns)
-                said, was = (
-                    _back([each.name(names) for each in back]),
-                    was.removesuffix(" It has not come back."),
-                )
+                said = _back([recalled(each.name(names), self._streams) for each in back])
+                was = was.removesuffix(" It has not come back.")
             elif here:
                 said = f"{since} {names.full(here)} is still heard."
             elif check in STRANGERS and alarm.culprits:
@@ -414,7 +426,7 @@ class Watch:
         while self._told and now_ns - self._told[0] > 60 * NS:
             self._told.popleft()
         room = MOST_TOLD - len(self._told)
-        names = names_of(facts)
+        names = self._names or names_of(facts)
         for hardware in new[: max(room, 0)]:
             self._told.append(now_ns)
             yield Event(now_ns, "device", f"A new device: {names.full(hardware)}.", culprits=(hardware,))

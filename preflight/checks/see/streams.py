@@ -113,6 +113,16 @@ def called(flow: Flow, named: dict[tuple[str, int], Announced]) -> str:
     return f"{f'“{known.name}” to ' if known and known.name else 'the stream to '}{to} from {who(flow.source, flow.source_ip)}"
 
 
+def recalled(text: str, named: dict[tuple[str, int], Announced]) -> str:
+    """`text` with the names of streams that were announced longer ago than what it was made of."""
+    for (to, port), known in named.items():
+        if known.name:
+            text = text.replace(
+                f"the stream to {to} port {port} from", f"“{known.name}” to {to} port {port} from"
+            )
+    return text
+
+
 def layout(stream: AnyStream, known: Announced | None = None) -> str:
     """What a packet holds, as far as it can be worked out: "48 kHz, 1 ms, 2 channels of 24 bit"."""
     if isinstance(stream, CountedStream):
