@@ -1,17 +1,14 @@
 """`preflight watch` at the command line: lines and board, bell and command, how it ends at any moment. What is waited for is what
 it says, never a time."""
 
-import fcntl
 import json
 import os
-import pty
 import re
 import select
 import signal
 import struct
 import subprocess
 import sys
-import termios
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,6 +20,8 @@ from preflight.cli import alert, main
 from preflight.cli.alert import MOST_RUNNING, RING_S, Bell, Command
 from preflight.live.standby import Event
 from tests.tally.captures import arp, broadcast, every, write
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="terminals and signals as Unix has them")
 
 TOP = Path(__file__).parents[2]
 PLAYED = (sys.executable, "-m", "tests.cli.played")
@@ -42,6 +41,10 @@ class Screen:
     """A watch on a terminal, and all that it wrote there."""
 
     def __init__(self, *args: str, columns: int = 80, rows: int = 24, **environment: str) -> None:
+        import fcntl
+        import pty
+        import termios
+
         self.written = b""
         pid, self.terminal = pty.fork()
         if pid == 0:
