@@ -131,7 +131,7 @@ def _ended(judged: Judged, limit_s: float) -> Judged:
 def _rows(store: Store, batch: Iterable[Judged], done: dict[str, None], added: Added) -> Rows:
     """What to write of a batch; `done` are the captures that this run has judged so far."""
     made: dict[str, list[Row]] = defaultdict(list)
-    again = [judged.capture for judged in batch if judged.again]
+    again = [judged.capture for judged in batch if judged.by]
     kept: dict[str, list[Row]] = defaultdict(list)
     if again:
         with Library(store) as library:
@@ -146,10 +146,10 @@ def _rows(store: Store, batch: Iterable[Judged], done: dict[str, None], added: A
             added.known += 1
             continue
         done[judged.capture] = None
-        of_it = completed(judged, kept[judged.capture]) if judged.again else judged.rows
+        of_it = completed(judged, kept[judged.capture]) if judged.by else judged.rows
         (row,) = of_it["captures"]
-        added.again += bool(judged.again)
-        added.new += not judged.again
+        added.again += bool(judged.by)
+        added.new += not judged.by
         added.verdicts[str(row["verdict"])] += 1
         if row["unreadable"]:
             added.unreadable.append((str(row["name"]), str(row["unreadable"])))

@@ -17,6 +17,7 @@ from preflight.archive import ArchiveError, rows
 from preflight.archive.columns import Rows
 from preflight.archive.marks import marks
 from preflight.archive.place import Found, digest, local
+from preflight.archive.store import table_of
 from preflight.checks import judge_all
 from preflight.checks.finding import Finding
 from preflight.frames.errors import CaptureError
@@ -32,12 +33,13 @@ Known = Mapping[str, Sequence[str]]
 @dataclass(frozen=True)
 class Judged:
     """One capture after its judging. `capture` is its SHA-256, "" where `trouble` says why the file itself could not be read.
-    `rows` are none where it was known already. `again` are findings of the checks that it was judged by again, and nothing
-    but those: the rest is in the archive."""
+    `rows` are none where it was known already. Where it was judged again, `by` are the checks that it was judged by, and `again` what
+    they found: the rest is in the archive."""
 
     found: Found
     capture: str
     rows: Rows
+    by: Sequence[str] = ()
     again: tuple[Finding, ...] = ()
     trouble: str = ""
 
@@ -69,8 +71,11 @@ def _judge(found: Found, known: Known, limit_s: float, watch: bool) -> Judged:
                 facts = study(path, Deadline(limit_s))
                 made = rows.of_facts(*about, facts)
                 if again is not None:
-                    return Judged(found, capture, made, judge_all(facts, again))
-                return Judged(found, capture, rows.with_findings(made, judged(facts).verdict))
+                    return Judged(found, capture, made, again, judge_all(facts, again))
+                made = rows.with_findings(made, judged(facts).verdict)
+                for table in made:  # one that Parquet cannot hold must not stop the others on the client
+                    table_of(table, made[table])
+                return Judged(found, capture, made)
             except TooSlow:
                 return Judged(found, capture, rows.unreadable(*about, too_slow(limit_s), too_slow=True))
             except CaptureError as error:
@@ -89,8 +94,7 @@ def too_slow(limit_s: float) -> str:
 
 def completed(again: Judged, kept: Sequence[Mapping[str, object]]) -> Rows:
     """The rows of a capture that was judged again by some checks: what they say now beside what the others said then."""
-    changed = {finding.check for finding in again.again}
-    others = [f for f in rows.findings_of(kept) if f.check not in changed and f.check in marks()]
+    others = [f for f in rows.findings_of(kept) if f.check not in again.by and f.check in marks()]
     return rows.with_findings(again.rows, decide([*again.again, *others]))
 
 

@@ -18,7 +18,7 @@ from distributed import Client, LocalCluster
 from preflight.archive import ArchiveError
 from preflight.archive.add import Added, add, look
 from preflight.archive.cluster import ENDED, cluster, judge_on
-from preflight.archive.judge import judge
+from preflight.archive.judge import Judged, completed, judge
 from preflight.archive.library import Library
 from preflight.archive.marks import PACKAGE, marks
 from preflight.archive.place import Found
@@ -163,6 +163,17 @@ def test_a_capture_that_hangs_ends_its_worker_and_is_kept_as_unreadable(store, c
     assert [bool(row["unreadable"]) for row in cases(store)] == [True, False]
 
 
+@pytest.mark.skipif(os.name == "nt", reason="no such names there")
+def test_a_name_in_no_alphabet_is_no_trouble(store, client, tmp_path):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    name = os.fsdecode(b"caf\xe9\x1b[2J.pcap")
+    shutil.copy(NO_DHCP, folder / name)
+    assert added(store, client, folder).new == 1
+    assert not look(store, [str(folder)], LIMIT_S).wanted
+    assert [row["verdict"] for row in cases(store)] == ["ready"]
+
+
 def test_a_worker_that_is_killed_costs_nothing(store, client, tmp_path):
     folder = tmp_path / "in"
     total = len(copies(folder, 8, (".pcap", ".pcapng", "loop.pcap.gz")))
@@ -256,6 +267,18 @@ def test_known_captures_are_judged_by_the_named_checks_alone():
     assert {finding.check for finding in again.again} == {"loop", "clock"}
     (known,) = judge([found], {new.capture: ()}, LIMIT_S, False)
     assert not known.rows and not known.again
+
+
+def test_a_check_that_says_nothing_any_more_leaves_no_finding_behind():
+    (new,) = judge([Found(LOOP, Path(LOOP).stat().st_size, "")], {}, LIMIT_S, False)
+    again = Judged(new.found, new.capture, {"captures": new.rows["captures"]}, by=("loop",), again=())
+    made = completed(again, new.rows["findings"])
+    assert {row["check"] for row in made["findings"]} == {row["check"] for row in new.rows["findings"]} - {
+        "loop"
+    }
+    # What the loop explained is now to be mended by itself.
+    (storm,) = [row for row in made["findings"] if row["check"] == "multicast-storm"]
+    assert storm["fix_first"] == 1 and not storm["explained_by"]
 
 
 def other_preflight(tmp_path: Path, file: str, old: str, new: str) -> Path:
