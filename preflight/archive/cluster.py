@@ -28,6 +28,11 @@ SETTINGS: dict[str, object] = {
     "distributed.scheduler.worker-saturation": 1.0,
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
+    # What watches and moves data is of no use here, and takes turns from the judging.
+    "distributed.worker.profile.enabled": False,
+    "distributed.scheduler.active-memory-manager.start": False,
+    "distributed.admin.system-monitor.interval": "5s",
+    "distributed.worker.memory.monitor-interval": "1s",
     "distributed.deploy.lost-worker-timeout": "1d",  # a busy computer takes long to start one again, and it is not given up
     "distributed.admin.tick.limit": "1h",  # it would warn on standard error of a computer that is busy
 }
