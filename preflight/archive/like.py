@@ -55,7 +55,7 @@ def like(library: Library, most: int, capture: str, rows: Rows | None = None) ->
         both_ as (select capture, sum(own.weighs) as weighs, max(own.weight) as heaviest,
             list(told order by own.weighs desc, told) as shared from signs join own using (sign) group by capture),
         likest as (select capture, shared,
-                both_.weighs / ((select sum(weighs) from own) + theirs.weighs - both_.weighs) as likeness
+                least(both_.weighs / ((select sum(weighs) from own) + theirs.weighs - both_.weighs), 1.0) as likeness
             from both_ join theirs using (capture) where capture <> $capture
                 and (heaviest > {TROUBLES} or coalesce((select max(weight) from own), 0) < {TROUBLES})
             order by likeness desc limit {CANDIDATES}),

@@ -150,7 +150,10 @@ def test_the_likest_share_what_is_rare_and_tell_what_mended_them(small, models, 
     same = json.loads(
         run("like", str(CAPTURES / "two-clocks.pcap.gz"), "--archive", small.root, "--json").stdout
     )
-    assert (same["like"][0]["name"], same["like"][0]["likeness"]) == ("two-clocks.pcap.gz", 1.0)
+    assert (same["like"][0]["name"], same["like"][0]["likeness"]) == (
+        "two-clocks.pcap.gz",
+        pytest.approx(1.0),
+    )
     assert two_clocks(small) not in {row["capture"] for row in like_case(small, two_clocks(small))}
     shown = run("like", str(file), "--archive", small.root).stdout
     assert "In the end: Two cables between the racks." in shown
