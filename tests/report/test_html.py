@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from preflight.frames.facts import Comment
+from preflight.frames.facts import Comment, Interface
 from preflight.report.html import as_html
 from preflight.report.html.onepage import as_one_page
 from preflight.report.html.streams import MOST_LINES, lines
@@ -393,7 +393,9 @@ def test_a_name_from_the_network_is_only_text_on_the_one_page(missing):
 
 def test_what_is_written_in_the_capture_is_marked(browser, loop, tmp_path):
     said = (Comment("the long run"), Comment(MARKUP, 17, 0.25), Comment("it clicked", 99, 1.0))
-    source = replace(loop.facts.source, comments=said, interfaces=("eth7",))
+    source = replace(
+        loop.facts.source, comments=said, interfaces=(Interface("eth7", "", "Ethernet", "", None, 9, None),)
+    )
     opened = Opened(browser, written(Result(replace(loop.facts, source=source), loop.verdict), tmp_path))
     row = opened.page.locator(".row", has_text="Comments 2 frames marked")
     assert [each.get_attribute("d") for each in row.locator("path.mark").all()] == ["M0.25 0V1", "M1.0 0V1"]
