@@ -394,17 +394,19 @@ def test_a_name_from_the_network_is_only_text_on_the_one_page(missing):
 def test_what_is_written_in_the_capture_is_marked(browser, loop, tmp_path):
     said = (Comment("the long run"), Comment(MARKUP, 17, 0.25), Comment("it clicked", 99, 1.0))
     source = replace(
-        loop.facts.source, comments=said, interfaces=(Interface("eth7", "", "Ethernet", "", None, 9, None),)
+        loop.facts.source, comments=said, interfaces=(Interface("eth7", "", "Ethernet", "", None, 3, None),)
     )
     opened = Opened(browser, written(Result(replace(loop.facts, source=source), loop.verdict), tmp_path))
     row = opened.page.locator(".row", has_text="Comments 2 frames marked")
     assert [each.get_attribute("d") for each in row.locator("path.mark").all()] == ["M0.25 0V1", "M1.0 0V1"]
     told = (
-        opened.page.locator("details", has_text="What is written in the capture")
-        .locator("li")
-        .all_inner_texts()
+        opened.page.locator("section", has_text="What the capture file says").locator("li").all_inner_texts()
     )
-    assert told == ["the long run", f"{MARKUP} [frame 17, 0.250 s]", "it clicked [frame 99, 1.000 s]"]
+    assert told == [
+        "Of all: the long run",
+        f"Frame 17, 0.250 s: {MARKUP}",
+        "Frame 99, 1.000 s: it clicked",
+    ]
     assert "Captured on\neth7" in opened.page.locator("dl.facts").inner_text()
     assert violations(opened.page) == []
     assert opened.did == []
