@@ -185,7 +185,7 @@ tr -d '\r' <windows.jsonl | cmp - linux.jsonl && echo "${#captures[@]} results: 
 say "what goes to a pipe, to a file, or nowhere"
 cp copy/captures/no-dhcp.pcap 'naïve →.pcap'
 win -m preflight study 'naïve →.pcap' >said.txt
-grep -q '^READY: naïve →.pcap' said.txt
+grep -q '^naïve →.pcap: ' said.txt
 win -m preflight study copy/captures >said.txt && exit 1
 grep -q 'is a folder; name the capture files in it' said.txt
 { printf '\n' | wine win/python.exe -m preflight rehearse --all 2> >(cat >errors.txt) || true; } | head -n 1 >/dev/null; sleep 1
@@ -211,13 +211,12 @@ if ((EUID == 0)) && ldconfig -p | grep -q 'libpcap\.so\.0\.8'; then
     for try in 1 2 3; do  # on a busy machine the start alone may take long
         began=$SECONDS
         # shellcheck disable=SC2016 # for the inner shell
-        unshare --net bash -c 'ip link set lo up; win -m preflight linecheck --adapter lo --listen 14s || true' >said.txt
+        unshare --net bash -c 'ip link set lo up; win -m preflight linecheck --adapter lo --listen 14s --json || true' >said.txt
         took=$((SECONDS - began))
         echo "took $took s"
         ((took >= 30)) || break
     done
-    head -n 2 said.txt
-    grep -q 'Heard 0 frames in 14' said.txt
+    grep -q '"frames": 0,' said.txt && grep -q '"duration_s": 14.0' said.txt
     ((took < 30))
 fi
 
