@@ -292,6 +292,13 @@ def mend(b, p, before, after):
 
 
 @kernel()
+def mend_header(b, p, before, head):
+    """The same for an IPv4 header; a checksum of 0 was left to the adapter by its sender, and stays so."""
+    if be16(b, p + 10) != 0:
+        mend(b, p + 10, before, total(b, p, head))
+
+
+@kernel()
 def cover_options4(b, p, end):
     """IPv4 options: their kinds stay, and the alert for routers that IGMP asks for (RFC 2113)."""
     while p < end:
@@ -320,7 +327,7 @@ def cover_quoted(b, p, end, key, pins, known):
         cover_ip4(b, p + 12, key, pins, known)
         cover_ip4(b, p + 16, key, pins, known)
         cover_options4(b, p + 20, p + head)
-        mend(b, p + 10, before, total(b, p, head))
+        mend_header(b, p, before, head)
         proto = u8(b, p + 9)
         p += head
     elif version == 6 and p + 40 <= end:
@@ -614,7 +621,7 @@ def cover_packet4(b, p, end, flow, rtp, key, pins, known):
         cover_ip4(b, p + 16, key, pins, known)
         veil(b, p + head, last - p - head, key)
     cover_options4(b, p + 20, p + head)
-    mend(b, p + 10, before, total(b, p, head))
+    mend_header(b, p, before, head)
     veil(b, last, end - last, key)
 
 

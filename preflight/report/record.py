@@ -99,7 +99,7 @@ class SourceRecord(TypedDict):
 
 class NameRecord(TypedDict):
     name: str
-    told_by: Literal["rig sheet", "computer", "LLDP", "CDP", "mDNS", "DHCP", "announcement"]
+    told_by: Literal["rig sheet", "computer", "LLDP", "CDP", "mDNS", "DHCP", "announcement", "capture"]
 
 
 class SentRecord(TypedDict):

@@ -343,7 +343,7 @@ def test_the_words_of_the_file_stand_on_screen_and_page_and_names_go_to_devices(
         "eth0",
         "100 Mb/s",
         "udp port 5004",
-        "Frame 6: click 5 &lt;b&gt;",
+        "click 5 &lt;b&gt;",
         "stage-left <code>00:00:5e:00:53:01",
     ):
         assert words in page, words

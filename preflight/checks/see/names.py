@@ -1,7 +1,7 @@
 """What a device is called: by the best name that is known of its hardware address.
 
 In this order: the rig sheet; this computer; what the device tells by LLDP, CDP, mDNS, DHCP; the stream that it sends, as
-announced. Where nothing is known, a short maker's name and the end of its address. Two of one name get the end of the
+announced; the capture's own name records. Where nothing is known, a short maker's name and the end of its address. Two of one name get the end of the
 address, too.
 
 A check names a device by `say.who`, which only marks the place. The words are put there when the finding is made: the first
@@ -24,7 +24,7 @@ from preflight.checks.asks import Wire
 from preflight.checks.say import MENTION
 from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.maker import RANDOM, maker
-from preflight.checks.see.roll import roll, switch_of
+from preflight.checks.see.roll import owners_of, roll, switch_of
 from preflight.checks.see.streams import heard_streams, place
 from preflight.checks.see.streams import names as announced_names
 from preflight.facts import Facts
@@ -37,7 +37,7 @@ from preflight.wire.mdns import MdnsMessage
 THIS_COMPUTER = "this computer"
 LONGEST, LONGEST_MAKER = 24, 16  # characters
 OF_OTHERS = 3  # who tells more host names by mDNS speaks for others. Common practice.
-Source = Literal["rig sheet", "computer", "LLDP", "CDP", "mDNS", "DHCP", "announcement"]
+Source = Literal["rig sheet", "computer", "LLDP", "CDP", "mDNS", "DHCP", "announcement", "capture"]
 PLAIN = re.compile(r"[\w.+-]+")
 HARDWARE = re.compile(r"[0-9a-f]{2}([:.-]?[0-9a-f]{2}){5}", re.IGNORECASE)
 
@@ -159,6 +159,18 @@ def _heard(facts: Facts) -> Iterator[tuple[str, str, Source]]:
         if stream is not None and (name := network_name(stream.name)):
             quoted = name if name.startswith("“") else f"“{name}”"
             yield flow.source, f"the sender of {quoted}", "announcement"
+    yield from _written(facts)
+
+
+def _written(facts: Facts) -> Iterator[tuple[str, str, Source]]:
+    """What the capture's name records say of an address that one device alone has, and no other: a gateway sends from many."""
+    written = facts.source.names if facts.source is not None else ()
+    owners = owners_of(facts) if written else {}
+    many = Counter(hardware for several in owners.values() for hardware in several)
+    for address, name in written:
+        for hardware in owners.get(address, ()):
+            if len(owners[address]) == 1 and many[hardware] == 1:
+                yield hardware, network_name(name), "capture"
 
 
 def network_name(text: str) -> str:

@@ -298,9 +298,9 @@ def _drawn(
         yield f'<text class="head" x="{EDGE}" y="{at + 20}">{_text(group.title + state, 58)}</text>'
         if group.boxes:
             bottom = group.boxes[-1].y + HEIGHT // 2
-            yield f'<path class="trunk" d="M{EDGE + 8} {at + 26}V{bottom}"/>'
+            yield f'<path class="stem" d="M{EDGE + 8} {at + 26}V{bottom}"/>'
     for number, box in enumerate(left.values()):
-        yield f'<path class="trunk" d="M{EDGE + 8} {box.y + HEIGHT // 2}H{EDGE + INDENT}"/>'
+        yield f'<path class="stem" d="M{EDGE + 8} {box.y + HEIGHT // 2}H{EDGE + INDENT}"/>'
         yield _box(box, EDGE + INDENT, f"s{number}", "sends")
     yield f'<text class="head" x="{WIDTH - EDGE - BOX}" y="{EDGE + 20}">goes to</text>'
     for number, box in enumerate(right):
