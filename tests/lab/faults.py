@@ -155,7 +155,7 @@ def house_joined(rig: Rig, name: str = "guest") -> None:
     """A gateway hands the desk packets from two networks that the internet routes (RFC 7535, RFC 7450)."""
     here = (rig["desk"].ip, 40000)
     far = [
-        frames.udp(rig[name].mac, rig["desk"].mac, (address, 443), here, bytes(40))
+        frames.udp(rig[name].mac, rig["desk"].mac, (address, 443), here, bytes(40), ttl=57)
         for address in ("192.31.196.1", "192.52.193.1")
     ]
     senders.once(rig, name, *far * 3, every_s=0.2)

@@ -9,8 +9,8 @@ from dataclasses import replace
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import AGAIN, Check, Explains
-from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
+from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains
+from preflight.checks.says import Limits, Measured, Says, Span, fail, passed, unproven
 from preflight.host.facts import Adapter
 
 CHECK = Check(
@@ -18,7 +18,7 @@ CHECK = Check(
     subject="computer",
     order=10,
     asks=Audio,
-    explains=(Explains(("link-errors", "link-steady"), "culprit"),),
+    explains=(Explains(("link-errors", "link-steady"), "culprit"), Explains(KEEPS_TIME, "time")),
     watch="never",
     soak="run",
     question="Does the audio adapter have a link?",
@@ -66,7 +66,15 @@ def judge(computer: Audio, _limits: Limits) -> Says:
     elif now.carrier and meanwhile <= 0:
         yield passed(f"{now.name} has a link.", seen)
     else:
-        yield fail(_broken(now, before), seen, culprits=[now.name])
+        yield fail(_broken(now, before), seen, culprits=[now.name], spans=_without(computer, now))
+
+
+def _without(computer: Audio, now: Adapter) -> list[Span]:
+    """From the last frame to the end of the listening, where the link is still away: what stopped then stopped for that."""
+    source = computer.source
+    if now.carrier or source is None or source.first_ns is None or source.last_ns is None:
+        return []
+    return [((source.last_ns - source.first_ns) / 1e9, source.duration_s)]
 
 
 def _broken(now: Adapter, before: Adapter) -> str:

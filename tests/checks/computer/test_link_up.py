@@ -4,12 +4,14 @@ from dataclasses import replace
 
 import pytest
 
-from preflight.checks import check_named
+from preflight.checks import check_named, judge_all
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.host.facts import Counters
+from preflight.verdict import decide
 from tests.checks.asked import asked
 from tests.checks.computers import desk, silent_desk
+from tests.tally.captures import rtp, studied
 
 judge = asked("link-up")
 CHECKS = (
@@ -114,3 +116,15 @@ def test_counts_that_began_anew_are_no_change_of_the_link():
         judge(replace(before, host_after=desk(counters=Counters(carrier_changes=2)).host)).outcome
         is Outcome.PASS
     )
+
+
+def test_what_stops_with_the_link_follows_from_it(tmp_path):
+    """The stretch without a link begins with the last frame; streams stop then for that, and need no mending of their own."""
+    heard = studied(tmp_path, [(n / 1000, rtp(1, "233.252.0.1", n)) for n in range(3000)])
+    source = replace(heard.source, kind="live", duration_s=8.0)
+    facts = replace(desk(), source=source, tally=heard.tally)
+    pulled = replace(facts, host_after=desk(carrier=False).host)
+    assert judge(pulled).spans == ((pytest.approx(2.999), 8.0),)
+    findings = {each.finding.check: each for each in decide(judge_all(pulled)).findings}
+    assert findings["stream-health"].explained_by == ("link-up",)
+    assert not judge(replace(facts, host_after=facts.host)).spans
