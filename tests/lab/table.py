@@ -364,6 +364,7 @@ OF_THE_COMPUTER = (
             Variant("adapter turned off", linechecked(live.turned_off), VETH),
             Variant("pulled, nothing else to hear", linechecked(live.pulled(), streams={}), VETH),
         ),
+        symptoms=("stream-health",),
     ),
     Fault(
         "100 Mb/s", "link-speed",

@@ -70,11 +70,14 @@ def judge(computer: Audio, _limits: Limits) -> Says:
 
 
 def _without(computer: Audio, now: Adapter) -> list[Span]:
-    """From the last frame to the end of the listening, where the link is still away: what stopped then stopped for that."""
-    source = computer.source
-    if now.carrier or source is None or source.first_ns is None or source.last_ns is None:
+    """From the last frame of anybody else to the end of the listening, where the link is still away: what stopped then stopped for
+    that."""
+    source, tally = computer.source, computer.tally
+    if now.carrier or source is None or tally is None:
         return []
-    return [((source.last_ns - source.first_ns) / 1e9, source.duration_s)]
+    return [
+        (max((talker.last_s for talker in tally.talkers if not talker.own), default=0.0), source.duration_s)
+    ]
 
 
 def _broken(now: Adapter, before: Adapter) -> str:
