@@ -30,7 +30,7 @@ def standalone(installed: Path, tmp_path_factory: pytest.TempPathFactory) -> Pat
     subprocess.run([str(installed / "pip"), "install", "-q", "pyinstaller>=6"], check=True)
     target = tmp_path_factory.mktemp("standalone")
     subprocess.run(
-        [str(installed / "python"), str(ROOT / "packaging/standalone.py"), str(target)],
+        [str(installed / "python"), str(ROOT / ".ci/standalone.py"), str(target)],
         cwd=target,
         check=True,
     )

@@ -1,4 +1,4 @@
-"""Makes a folder that runs without Python, and its zip: `python packaging/standalone.py [FOLDER]` (dist, without FOLDER).
+"""Makes a folder that runs without Python, and its zip: `python .ci/standalone.py [FOLDER]` (dist, without FOLDER).
 
 PyInstaller gathers the interpreter, the libraries and the package. Along go the captures, the documents, the commit and the
 kernels, compiled for any processor of this kind: so Numba can stay away, nothing is compiled where it runs, and nothing is
