@@ -10,7 +10,6 @@ import math
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from ipaddress import ip_address
 from pathlib import Path
 from typing import get_args
 
@@ -28,6 +27,7 @@ from preflight.frames.capture import CaptureFile
 from preflight.frames.errors import CaptureError
 from preflight.frames.facts import SourceFacts
 from preflight.tally.facts import Cast
+from preflight.tally.rows import ip_text, mac_text
 
 FLOW_ROWS, TALKER_ROWS, SAMPLE_ROWS = 1 << 13, 1 << 12, 1 << 16
 # Rows of a ring, in powers of two. What is larger than the processor's cache takes twice as long, so a flood of small frames is
@@ -306,18 +306,6 @@ def _ring_rows(held: np.ndarray, frames_per_s: float) -> int:
 # -- from rows to facts ----------------------------------------------------------------------------------------
 
 
-def _mac(number: int) -> str:
-    return number.to_bytes(6).hex(":") if number else ""
-
-
-def _ip(version: int, words: list[int]) -> str:
-    if version == 4:
-        return str(ip_address(words[0]))
-    if version == 6:
-        return str(ip_address(words[0] << 96 | words[1] << 64 | words[2] << 32 | words[3]))
-    return ""
-
-
 def _paths(sides: list[Side], fitted: Aligned) -> tuple[FlowPath, ...]:
     """The flows that both hold, those with the most frames first."""
     a, b = sides[0].flows, sides[1].flows
@@ -332,9 +320,9 @@ def _path(a: list[int], b: list[int], fitted: Aligned) -> FlowPath:
     never = a[x.G_STRETCHES] + a[x.G_HIGHEST] - a[x.G_BASE] + 1 - a[x.G_NUMBERS] if a[x.G_STARTED] else 0
     return FlowPath(
         **_who(a),
-        b_source=_mac(b[x.G_SRC]),
-        b_source_ip=_ip(b[x.G_IP_VERSION], b[x.G_SRC_IP : x.G_SRC_IP + 4]),
-        b_destination_ip=_ip(b[x.G_IP_VERSION], b[x.G_DST_IP : x.G_DST_IP + 4]),
+        b_source=mac_text(b[x.G_SRC]),
+        b_source_ip=ip_text(b[x.G_IP_VERSION], b[x.G_SRC_IP : x.G_SRC_IP + 4]),
+        b_destination_ip=ip_text(b[x.G_IP_VERSION], b[x.G_DST_IP : x.G_DST_IP + 4]),
         way=None if way is None else "A to B" if way > 0 else "B to A",
         a=_here(a),
         b=_here(b),
@@ -358,15 +346,15 @@ def _path(a: list[int], b: list[int], fitted: Aligned) -> FlowPath:
 def _who(row: list[int]) -> dict:
     version = row[x.G_IP_VERSION]
     return {
-        "source": _mac(row[x.G_SRC]),
-        "destination": _mac(row[x.G_DST]),
+        "source": mac_text(row[x.G_SRC]),
+        "destination": mac_text(row[x.G_DST]),
         "cast": CASTS[row[x.G_CAST]],
         "ethertype": row[x.G_ETHERTYPE],
         "protocol": row[x.G_PROTOCOL] if row[x.G_PROTOCOL] >= 0 else None,
         "source_port": row[x.G_SOURCE_PORT],
         "destination_port": row[x.G_DESTINATION_PORT],
-        "source_ip": _ip(version, row[x.G_SRC_IP : x.G_SRC_IP + 4]),
-        "destination_ip": _ip(version, row[x.G_DST_IP : x.G_DST_IP + 4]),
+        "source_ip": ip_text(version, row[x.G_SRC_IP : x.G_SRC_IP + 4]),
+        "destination_ip": ip_text(version, row[x.G_DST_IP : x.G_DST_IP + 4]),
         "rtp": _rtp(row),
     }
 
@@ -442,7 +430,7 @@ def _end(side: Side, source: SourceFacts, mirrored: bool, twins: int, lone: tupl
         lone=lone,
         talkers=tuple(
             Talker(
-                _mac(row[x.T_KEY] - 1), _ip(4, [row[x.T_ADDRESS]]) if row[x.T_ADDRESS] else "", row[x.T_FRAMES],
+                mac_text(row[x.T_KEY] - 1), ip_text(4, [row[x.T_ADDRESS]]) if row[x.T_ADDRESS] else "", row[x.T_FRAMES],
                 row[x.T_FIRST_FRAME], row[x.T_FIRST_NS] / NS, row[x.T_BROADCAST], row[x.T_BROADCAST_FRAME],
             )
             for row in rows

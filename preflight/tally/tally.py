@@ -6,7 +6,6 @@ can ask as often as it likes.
 """
 
 import math
-from ipaddress import ip_address
 from typing import get_args
 
 import numpy as np
@@ -23,7 +22,7 @@ from preflight.tally import stream_kernels as x
 from preflight.tally.beats import Learned, edge, learn, learn_blocks
 from preflight.tally.counters import Counter
 from preflight.tally.counters import learn as learn_counter
-from preflight.tally.rows import reader
+from preflight.tally.rows import ip_text, mac_text, reader
 
 FLOW_ROWS = 1 << 13
 TALKER_ROWS = 1 << 13
@@ -45,11 +44,6 @@ read_loss = reader(f.Loss, x, "L_")
 read_clock = reader(f.ClockPort, p, "P_")
 read_beat = reader(f.Beat, r, "B_")
 read_event = reader(f.MissingBeats, r, "E_")
-
-
-def _mac(number: int) -> str:
-    """48-bit number to aa:bb:cc:dd:ee:ff, "" for 0 (the link type has no address)."""
-    return number.to_bytes(6).hex(":") if number else ""
 
 
 class Tally:
@@ -190,7 +184,7 @@ class Tally:
         senders.sort(key=lambda row: -row[k.T_FRAMES])
         return f.TallyFacts(
             rates=self._rates(),
-            talkers=tuple(read_talker(row, hardware=_mac(row[k.T_KEY] - 1)) for row in senders),
+            talkers=tuple(read_talker(row, hardware=mac_text(row[k.T_KEY] - 1)) for row in senders),
             flows=tuple(_flow(row, at in numbered) for at, row in enumerate(flows.tolist())),
             copies=read_copies(self.copy_totals.tolist()),
             streams=tuple(
@@ -211,7 +205,7 @@ class Tally:
         kept = kept[np.argsort(kept[:, z.Y_BIN])]
         columns = int(state[z.Z_BIN]) // int(state[z.Z_WIDTH]) + 1
         heard = self.senders[self.senders[:, z.O_KEY] != 0]
-        loads = [(_mac(int(row[z.O_KEY]) - 1), row[1 : 1 + columns].tobytes()) for row in heard]
+        loads = [(mac_text(int(row[z.O_KEY]) - 1), row[1 : 1 + columns].tobytes()) for row in heard]
         if self.other_senders.any():
             loads.append(("", self.other_senders[:columns].tobytes()))
         return f.Shape(
@@ -233,25 +227,17 @@ class Tally:
         )
 
 
-def _ip(version: int, words: list[int]) -> str:
-    if version == 4:
-        return str(ip_address(words[0]))
-    if version == 6:
-        return str(ip_address(words[0] << 96 | words[1] << 64 | words[2] << 32 | words[3]))
-    return ""
-
-
 def _flow(row: list[int], numbered: bool) -> f.Flow:
     bins, total, squares = row[k.F_BINS], row[k.F_BIN_SUM], row[k.F_BIN_SQUARES]
     mean = total / bins if bins else 0.0
     version = row[k.F_IP_VERSION]
     return read_flow(
         row,
-        source=_mac(row[k.F_SRC]),
-        destination=_mac(row[k.F_DST]),
+        source=mac_text(row[k.F_SRC]),
+        destination=mac_text(row[k.F_DST]),
         cast=CASTS[row[k.F_CAST]],
-        source_ip=_ip(version, row[k.F_SRC_IP : k.F_SRC_IP + 4]),
-        destination_ip=_ip(version, row[k.F_DST_IP : k.F_DST_IP + 4]),
+        source_ip=ip_text(version, row[k.F_SRC_IP : k.F_SRC_IP + 4]),
+        destination_ip=ip_text(version, row[k.F_DST_IP : k.F_DST_IP + 4]),
         bin_mean=mean,
         numbered=numbered,
         bin_deviation=math.sqrt(max(squares / bins - mean * mean, 0.0)) if bins else 0.0,
@@ -314,7 +300,7 @@ def _clock(row: list[int]) -> f.ClockPort:
         transport=TRANSPORTS[row[p.P_TRANSPORT]],
         kind=PTP_TYPES.get(kind, f"type {kind}"),
         clock="" if kind == p.ANY_MASTER else f"{row[p.P_ID_HIGH]:08x}{row[p.P_ID_LOW]:0{digits}x}",
-        hardware=_mac(row[p.P_SRC]),
+        hardware=mac_text(row[p.P_SRC]),
         grandmaster=f"{row[p.P_GM_HIGH]:08x}{row[p.P_GM_LOW]:08x}"
         if digits == 8 and kind == p.ANNOUNCE
         else "",
