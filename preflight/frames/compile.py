@@ -277,7 +277,7 @@ def _compile(folder: Path, group: str, processor: tuple[str, str]) -> None:
 
     from preflight.frames import intrinsics
 
-    jitted: dict[str, object] = {}
+    jitted: dict[Callable, object] = {}
     symbols: dict[str, str] = {}
     outside: set[str] = set()
     machine = _target_machine(processor)
@@ -285,13 +285,19 @@ def _compile(folder: Path, group: str, processor: tuple[str, str]) -> None:
     for function in _kernels(group):
         name, signature = function.__name__, _signatures[function]
         if signature == INTRINSIC:
-            jitted[name] = getattr(intrinsics, name)
+            jitted[function] = getattr(intrinsics, name)
             continue
-        # Kernels call their helpers by global name: give each a copy of its globals with the jitted ones in.
-        copy = FunctionType(function.__code__, {**function.__globals__, **jitted}, name)
-        jitted[name] = numba.njit(error_model="numpy")(copy)
+        # Kernels call their helpers by global name: give each a copy of its globals with the jitted ones in. Two modules may
+        # have helpers of one name, so that it is the function that tells which is meant.
+        helpers = {
+            called: jitted[each]
+            for called, each in function.__globals__.items()
+            if isinstance(each, FunctionType) and each in jitted
+        }
+        copy = FunctionType(function.__code__, {**function.__globals__, **helpers}, name)
+        jitted[function] = numba.njit(error_model="numpy")(copy)
         if function in entries:
-            entry = _entry(signature, jitted[name])
+            entry = _entry(signature, jitted[function])
             text = entry.inspect_llvm()
             outside |= set(re.findall(r"^declare .*?@\"?([\w.]+)\"?\(", text, re.MULTILINE))
             (folder / f"{name}.o").write_bytes(machine.emit_object(llvm.parse_assembly(text)))

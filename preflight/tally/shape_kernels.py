@@ -7,7 +7,7 @@ sender has columns that grow wider with the time, as the time line's rows do.
 """
 
 from preflight.frames.compile import ROW, TABLE, Columns, kernel
-from preflight.frames.kernels import BROADCAST, CAST, DISCOVERY, MULTICAST, OUT, REL, SRC, WIRE, slot_of
+from preflight.frames.kernels import BROADCAST, CAP, CAST, DISCOVERY, MULTICAST, OUT, REL, SRC, WIRE, slot_of
 from preflight.tally.kernels import (
     BIN_NS,
     MEASURES,
@@ -18,8 +18,7 @@ from preflight.tally.kernels import (
     R_MULTICAST,
     R_SENT_BYTES,
     R_UNICAST,
-    SHORTEST,
-    WIRE_OVERHEAD,
+    on_wire,
 )
 
 MS = 100  # milliseconds in a bin
@@ -118,7 +117,7 @@ def shape(cols, rows, state, counts, close, senders, others):
                 state[Z_WIDTH] *= 2
                 column = now // int(state[Z_WIDTH])
         ms = max(rel - before * BIN_NS, 0) // MS_NS
-        nbytes = max(int(cols[WIRE, i]), SHORTEST) + WIRE_OVERHEAD
+        nbytes = on_wire(int(cols[WIRE, i]), int(cols[CAP, i]))
         cast = int(cols[CAST, i])
         m = R_UNICAST
         if cast == BROADCAST:

@@ -5,9 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from preflight.study import study
 from preflight.tally import shape_kernels as z
 from preflight.tally.facts import Shape, TallyFacts, counts
-from tests.tally.captures import arp, broadcast, every, mac, rtp, studied
+from tests.tally.captures import arp, broadcast, every, mac, rtp, studied, write
 
 MEASURES = ("broadcast", "discovery", "multicast", "unicast", "bytes", "sent_bytes")
 
@@ -95,3 +96,14 @@ def test_senders_without_a_row_are_counted_together() -> None:
     close = np.zeros((z.CLOSE_ROWS, z.CLOSE_COLUMNS), np.int64)
     engine.shape(columns, frames, state, counted, close, senders, others)
     assert others.sum() > 0 and senders[:, 1:].sum() + others.sum() == frames * 84
+
+
+def test_a_broken_record_is_no_load_in_the_pictures_either(tmp_path: Path) -> None:
+    """Its length is one that no adapter sends: what of it is there counts, as it does in the rates."""
+    path = write(tmp_path / "made.pcap", [(0.0, arp(1, 2)), (0.5, arp(1, 3))])
+    data = bytearray(path.read_bytes())
+    data[24 + 12 : 24 + 16] = (262144).to_bytes(4, "little")  # the first record's length on the wire
+    path.write_bytes(data)
+    tally = of(study(str(path)))
+    assert by_ms(tally.shape, "bytes") == {0: 84, 500: 84}
+    assert tally.rates.peaks["bytes"].total == 2 * 84
