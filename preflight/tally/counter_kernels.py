@@ -15,7 +15,6 @@ from preflight.frames.kernels import (
     DISCOVERY,
     ETYPE,
     L3,
-    MASK62,
     OFF,
     PAYLOAD,
     PROTO,
@@ -24,7 +23,15 @@ from preflight.frames.kernels import (
     WIRE,
     u8,
 )
-from preflight.tally.stream_kernels import LOSS_COLUMNS, LOSSES, MAX_MISORDER, WINDOW, jump
+from preflight.tally.stream_kernels import (
+    LOSS_COLUMNS,
+    LOSSES,
+    MAX_MISORDER,
+    come_behind,
+    jump,
+    moved_on,
+    note_wait,
+)
 
 LEARN = 24  # frames
 DATA = 38  # bytes of each that may hold the counter
@@ -161,13 +168,8 @@ def counters(b, cols, start, rows, first, kept, table):
         due = 64 * wait // max(int(table[at, N_PACE]), 1)
         if on >= 0 and due < turn // 2 and (on == 0 or on > turn - min(MAX_MISORDER, turn // 4)):
             behind = (turn - on) & (turn - 1)
-            if behind >= WINDOW or (int(table[at, N_WINDOW]) >> behind) & 1 == 1:
-                table[at, N_DUPLICATES] += 1
+            if come_behind(table, at, N_WINDOW, behind):
                 table[at, N_RUN] = 0
-            else:
-                table[at, N_WINDOW] = int(table[at, N_WINDOW]) | (1 << behind)
-                table[at, N_RECEIVED] += 1
-                table[at, N_LATE] += 1
             continue
         if on >= 0 and due >= turn // 2:
             on += max(due - on + turn // 2, 0) // turn * turn
@@ -185,10 +187,7 @@ def counters(b, cols, start, rows, first, kept, table):
         table[at, N_ODD_VALUE] = -1
         table[at, N_RECEIVED] += 1
         table[at, N_LAST_NS] = rel
-        if wait > table[at, N_LONGEST_WAIT_NS]:
-            table[at, N_LONGEST_WAIT_NS] = wait
-            table[at, N_LONGEST_WAIT_FRAME] = first + i
-            table[at, N_LONGEST_WAIT_AT_NS] = rel
+        note_wait(table, at, N_LONGEST_WAIT_NS, wait, first + i, rel)
         before = int(table[at, N_VALUE])
         table[at, N_VALUE] = value
         if anew or on > 1:
@@ -206,7 +205,7 @@ def counters(b, cols, start, rows, first, kept, table):
         table[at, N_EXPECTED] += on
         table[at, N_RUN] += 1
         table[at, N_LONGEST_RUN] = max(int(table[at, N_RUN]), int(table[at, N_LONGEST_RUN]))
-        table[at, N_WINDOW] = (((int(table[at, N_WINDOW]) << on) & MASK62) | 1) if on < WINDOW else 1
+        table[at, N_WINDOW] = moved_on(int(table[at, N_WINDOW]), on)
         if wait < STOP_NS:
             table[at, N_PACE] += wait // on - int(table[at, N_PACE]) // 64
         if on > 1:

@@ -83,6 +83,35 @@ def jump(table, at, losses, first_losses, start, end, number, missing):
         table[at, losses + 4] = end
 
 
+@kernel()
+def come_behind(table, at, window, behind):
+    """Count a packet that is `behind` the highest number, and say whether it came twice; else it was late. `window` is the first of four
+    columns in the order of X_WINDOW."""
+    if behind >= WINDOW or (int(table[at, window]) >> behind) & 1 == 1:
+        table[at, window + 2] += 1
+        return True
+    table[at, window] = int(table[at, window]) | (1 << behind)
+    table[at, window + 1] += 1
+    table[at, window + 3] += 1
+    return False
+
+
+@kernel()
+def moved_on(window, ahead):
+    """The window when the highest number goes on by `ahead`."""
+    return ((window << ahead) & MASK62) | 1 if ahead < WINDOW else 1
+
+
+@kernel()
+def note_wait(table, at, longest, wait, number, rel):
+    """Note the time since the packet before, ended by frame `number`, where it is the longest. `longest` is the first of three columns in
+    the order of X_LONGEST_WAIT_NS."""
+    if wait > table[at, longest]:
+        table[at, longest] = wait
+        table[at, longest + 1] = number
+        table[at, longest + 2] = rel
+
+
 @kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
 def streams(b, cols, rows, first, table):
     """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none. A stream for which there is
@@ -143,21 +172,12 @@ def streams(b, cols, rows, first, table):
         highest = int(table[at, X_HIGHEST])
         ahead = (sequence - highest) & 0xFFFF
         if ahead == 0 or ahead > 0x10000 - MAX_MISORDER:
-            behind = (highest - sequence) & 0xFFFF
-            if behind >= WINDOW or (int(table[at, X_WINDOW]) >> behind) & 1 == 1:
-                table[at, X_DUPLICATES] += 1
-            else:
-                table[at, X_WINDOW] = int(table[at, X_WINDOW]) | (1 << behind)
-                table[at, X_RECEIVED] += 1
-                table[at, X_LATE] += 1
+            come_behind(table, at, X_WINDOW, (highest - sequence) & 0xFFFF)
             continue
         agrees = False
         wait = rel - int(table[at, X_LAST_NS])
         table[at, X_LAST_NS] = rel
-        if wait > table[at, X_LONGEST_WAIT_NS]:
-            table[at, X_LONGEST_WAIT_NS] = wait
-            table[at, X_LONGEST_WAIT_FRAME] = number
-            table[at, X_LONGEST_WAIT_AT_NS] = rel
+        note_wait(table, at, X_LONGEST_WAIT_NS, wait, number, rel)
         moved = ((stamp - int(table[at, X_STAMP]) + 0x80000000) & 0xFFFFFFFF) - 0x80000000
         each = int(table[at, X_PACKET_STAMPS])
         if ahead >= MAX_DROPOUT and each > 0 and moved > 0 and moved % each == 0:
@@ -183,10 +203,7 @@ def streams(b, cols, rows, first, table):
             continue
         table[at, X_RECEIVED] += 1
         table[at, X_HIGHEST] = highest + ahead
-        if ahead >= WINDOW:
-            table[at, X_WINDOW] = 1
-        else:
-            table[at, X_WINDOW] = ((int(table[at, X_WINDOW]) << ahead) & MASK62) | 1
+        table[at, X_WINDOW] = moved_on(int(table[at, X_WINDOW]), ahead)
         if ahead > 1:
             jump(table, at, X_LOSSES, X_FIRST_LOSSES, rel - wait, rel, number, ahead - 1)
         if media == table[at, X_MEDIA_BYTES]:
