@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from preflight.checks.asks import Wire
 from preflight.checks.say import what
 from preflight.checks.see.beats import FOLLOWED, followed
+from preflight.checks.see.best_master import grandmaster, hardware_of
 from preflight.checks.see.names import Names
 from preflight.checks.see.streams import Announced, all_streams, called, names, place
 from preflight.facts import Facts
-from preflight.tally.facts import ClockPort, Flow
+from preflight.tally.facts import Flow
 
 CLOCK_HERE_S = 5.0  # a clock that was silent for longer is not there
 STREAM_HERE_S, BEAT_HERE_S = 1.0, 2.0  # as stream-health and beat-health have it
@@ -49,7 +50,7 @@ def going_on(facts: Facts) -> Iterator[GoingOn]:
             key = (flow.destination, str(flow.ethertype), str(flow.destination_port))
             yield GoingOn("beat-health", key, _beat(flow), here)
     masters = clocks(facts)
-    if masters or any(_announces(port) for port in wire.tally.clocks):
+    if masters or any(port.announces for port in wire.tally.clocks):
         yield GoingOn("clock", (), _led(sorted(masters)[:3]), bool(masters))
 
 
@@ -72,21 +73,11 @@ def clocks(facts: Facts) -> set[str]:
     if facts.tally is None or facts.source is None:
         return set()
     return {
-        _clock(port.grandmaster or port.clock)
+        hardware_of(grandmaster(port)) or grandmaster(port)
         for port in facts.tally.clocks
-        if _announces(port) and port.last_s > facts.source.duration_s - CLOCK_HERE_S
+        if port.announces and port.last_s > facts.source.duration_s - CLOCK_HERE_S
     }
 
 
 def _lasted(first_s: float, last_s: float) -> bool:
     return first_s <= EARLY_S or last_s - first_s >= LONG_ENOUGH_S
-
-
-def _announces(port: ClockPort) -> bool:
-    return port.kind == "Announce" or (port.version == 1 and port.kind == "Sync")
-
-
-def _clock(identity: str) -> str:
-    """As its hardware address, where it was made of that (IEEE 1588-2008 7.5.2.2.2)."""
-    made = identity[:6] + identity[10:] if len(identity) == 16 and identity[6:10] == "fffe" else ""
-    return ":".join(made[at : at + 2] for at in range(0, 12, 2)) if made else identity

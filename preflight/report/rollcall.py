@@ -190,7 +190,7 @@ def _does(wire: Wire, names: Names) -> dict[str, list[str]]:
 def _clocks(ports: Iterable[ClockPort], names: Names) -> Iterator[tuple[str, str]]:
     domains: dict[tuple, list[ClockPort]] = defaultdict(list)
     for port in ports:
-        if port.kind == ("Sync" if port.version == 1 else "Announce"):
+        if port.announces:
             domains[port.transport, port.version, port.sdo, port.domain].append(port)
     for (_, _, sdo, domain), masters in domains.items():
         kind = "IEEE 802.1AS" if sdo == 1 else "PTP"

@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
 
+from preflight.checks.see.best_master import grandmaster
 from preflight.facts import Facts, Vantage
 from preflight.host.facts import HostFacts
 from preflight.report.html.devices import devices
@@ -145,9 +146,9 @@ def _heard(facts: Facts) -> Heard | None:
     if facts.tally is None or facts.source is None:
         return None
     clocks = {
-        HeardClock(port.transport, port.version, port.domain, port.grandmaster or port.clock)
+        HeardClock(port.transport, port.version, port.domain, grandmaster(port))
         for port in facts.tally.clocks
-        if port.kind == "Announce" or (port.version == 1 and port.kind == "Sync")
+        if port.announces
     }
     return Heard(
         seconds=facts.source.duration_s,

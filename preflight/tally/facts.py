@@ -375,6 +375,11 @@ class ClockPort:
     changed_s: float | None = None
     changed_frame: int | None = None
 
+    @property
+    def announces(self) -> bool:
+        """Whether these messages say who leads: Announce, and in version 1 the Sync (IEEE 1588-2002 has no other)."""
+        return self.kind == ("Sync" if self.version == 1 else "Announce")
+
 
 @dataclass(frozen=True)
 class MissingBeats:

@@ -151,8 +151,7 @@ def _domains(ports: Iterable[ClockPort], limits: Limits) -> list[_Domain]:
         groups[(port.version, port.sdo, port.domain, port.transport)].append(port)
     found = []
     for (version, *_), group in sorted(groups.items()):
-        announces = "Sync" if version == 1 else "Announce"
-        masters = tuple(sorted((p for p in group if p.kind == announces), key=lambda p: -p.count)[:MOST])
+        masters = tuple(sorted((p for p in group if p.announces), key=lambda p: -p.count)[:MOST])
         whole = next((port for port in group if port.kind == "any master"), None)
         if whole is None or not masters:
             continue

@@ -10,6 +10,7 @@ from preflight.checks.finding import Outcome
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
+from preflight.checks.see.best_master import grandmaster, hardware_of
 from preflight.checks.see.flows import shown
 from preflight.tally.facts import ClockPort
 
@@ -80,7 +81,6 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
 def _is(port: ClockPort, hardware: str) -> bool:
     """Whether a master is this device: it sends itself, or its time is passed on. The identity is the hardware address with fffe
     in its middle (EUI-64)."""
-    digits = hardware.replace(":", "")
-    identity = port.grandmaster or port.clock
-    by_identity = identity == f"{digits[:6]}fffe{digits[6:]}"
+    identity = grandmaster(port)
+    by_identity = hardware_of(identity) == hardware
     return bool(hardware) and (by_identity or (port.hardware == hardware and identity == port.clock))

@@ -9,6 +9,8 @@ from preflight.checks.asks import Wire
 from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted, span_text
 from preflight.checks.says import Limits, Measured, Says, passed, unproven
+from preflight.checks.see.best_master import grandmaster
+from preflight.checks.see.silence import hole_s
 
 CHECK = Check(
     name="heard-enough",
@@ -45,11 +47,10 @@ def judge(wire: Wire, limits: Limits) -> Says:
         if flow.source and flow.sane and not flow.destination.startswith(SWITCHES_OWN)
     }
     audio = sum(flow.stream for flow in wire.tally.flows)
-    clocks = len({port.grandmaster or port.clock for port in wire.tally.clocks if port.clock})
+    clocks = len({grandmaster(port) for port in wire.tally.clocks if port.clock})
     yield Measured({"devices": len(speak), "audio_flows": audio, "clocks": clocks})
-    listened_s, hole_s = wire.source.duration_s, wire.tally.rates.longest_gap_s
-    if hole_s >= HOLE_S:
-        listened_s -= hole_s
+    silent_s = hole_s(wire, 0.0, wire.source.duration_s, HOLE_S)
+    listened_s = wire.source.duration_s - silent_s
     if not audio and not clocks and len(speak) < limits["devices"]:
         alone = all(talker.own for talker in wire.tally.talkers if talker.hardware in speak)
         heard = "only this computer" if speak and alone else counted(len(speak), "device")
@@ -58,7 +59,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         frames = counted(wire.source.frames, "frame")
         yield unproven(f"No audio, no clock, and only {frames} of {counted(len(speak), 'device')} came by.")
     elif listened_s < limits["least_s"] <= wire.source.duration_s:
-        yield unproven(f"Heard for {listened_s:.1f} s only, beside a silence of {span_text(hole_s)}.")
+        yield unproven(f"Heard for {listened_s:.1f} s only, beside a silence of {span_text(silent_s)}.")
     else:
         devices = counted(len(speak), "device")
         yield passed(f"Heard: {devices}, {counted(audio, 'audio flow')}, {counted(clocks, 'clock')}.")
