@@ -10,6 +10,7 @@ import time
 from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
+from copy import deepcopy
 
 import dask.config
 from distributed import CancelledError, Client, Future, LocalCluster, wait
@@ -63,7 +64,9 @@ def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]
                 )
         else:
             preload = [*dask.config.get("distributed.worker.preload", ()), judge.__module__]
-            stack.enter_context(dask.config.set(SETTINGS | {"distributed.worker.preload": preload}))
+            # A copy: a scheduler that lacks its dashboard's library adds a page of its own to the list that it finds here.
+            settings = deepcopy(SETTINGS) | {"distributed.worker.preload": preload}
+            stack.enter_context(dask.config.set(settings))
             local = LocalCluster(
                 n_workers=workers,
                 threads_per_worker=1,
