@@ -1,5 +1,7 @@
 """What several checks ask of the addresses of this computer and its adapters."""
 
+from ipaddress import AddressValueError, IPv4Address
+
 from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts
 
@@ -22,3 +24,13 @@ def own_hardware(facts: Facts) -> set[str]:
     talkers = facts.tally.talkers if facts.tally is not None else ()
     told = {adapter.hardware_address.lower() for adapter in adapters if adapter.hardware_address}
     return told | {talker.hardware for talker in talkers if talker.own}
+
+
+def usable4(text: str) -> IPv4Address | None:
+    """The IPv4 address that a text is, where a device can have it: no group, no broadcast, not this host or network; else None."""
+    try:
+        address = IPv4Address(text)
+    except AddressValueError:
+        return None
+    nobodys = address.is_multicast or address.is_loopback or address.is_unspecified
+    return None if nobodys or int(address) >> 24 in (0, 255) else address

@@ -2,10 +2,11 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import Limit
+from preflight.checks.says import Span
 from preflight.tally.facts import ClockPort, Flow
 
 SILENCE = Limit(
@@ -60,3 +61,14 @@ def busiest_second(flows: Collection[Flow]) -> tuple[float, float]:
         if now > best + 1e-6:
             best, best_at = now, at
     return best_at, best
+
+
+def joined(spans: Iterable[Span]) -> tuple[Span, ...]:
+    """Stretches of time in order; those less than a second apart, which is what rates are counted in, are one."""
+    found: list[Span] = []
+    for start, end in sorted(spans):
+        if found and start <= found[-1][1] + 1:
+            found[-1] = (found[-1][0], max(found[-1][1], end))
+        else:
+            found.append((start, end))
+    return tuple(found)

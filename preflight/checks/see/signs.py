@@ -10,6 +10,9 @@ from math import inf
 
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.says import Limits, Measured, Says, trouble, unproven
+from preflight.checks.see.flows import lived
+from preflight.tally.facts import Flow
+from preflight.wire.picked import Seen
 
 
 @dataclass(frozen=True)
@@ -23,6 +26,17 @@ class Sign:
     frame: int | None = None
     first_s: float | None = None
     last_s: float | None = None
+
+
+def of_flows(weight: str, text: str, *flows: Flow) -> Sign:
+    """What flows of one sender tell."""
+    first = min(flows, key=lambda flow: flow.first_frame)
+    return Sign(weight, first.source, text, first.first_frame, *lived(flows))
+
+
+def of_message(weight: str, text: str, seen: Seen, device: str = "") -> Sign:
+    """What one message tells of its sender, or of a `device` that it names."""
+    return Sign(weight, device or seen.src, text, seen.frame, seen.time_s, seen.time_s)
 
 
 def weighed(

@@ -9,7 +9,7 @@ plugged in. It may move back as well, as long as whoever takes it announces that
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from ipaddress import AddressValueError, IPv4Address
+from ipaddress import IPv4Address
 from itertools import pairwise
 
 from preflight.checks.asks import Wire
@@ -18,7 +18,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
-from preflight.checks.see.addresses import own_hardware
+from preflight.checks.see.addresses import own_hardware, usable4
 from preflight.wire.arp import ArpMessage
 
 CHECK = Check(
@@ -117,7 +117,7 @@ def _claims(wire: Wire) -> dict[Place, list[_Claim]]:
     found: dict[Place, dict[str, _Claim]] = defaultdict(dict)
 
     def claim(place: Place, hardware: str, *times: tuple[float, int | None], answer: bool = False) -> None:
-        if _usable(place[1]) and _single(hardware):
+        if usable4(place[1]) and _single(hardware):
             entry = found[place].setdefault(hardware, _Claim(hardware, []))
             entry.times.extend(times)
             entry.answered |= answer
@@ -210,7 +210,7 @@ def _probed(claims: Mapping[Place, list[_Claim]], wire: Wire, most: float) -> It
     """Probes for an address that another has (RFC 5227 section 2.1.1). Link-local addresses are found that way."""
     probes: dict[str, dict[Place, ArpMessage]] = defaultdict(dict)
     for arp in wire.heard(ArpMessage):
-        if not arp.sender_address and arp.seen.dst == BROADCAST and _usable(arp.target_address):
+        if not arp.sender_address and arp.seen.dst == BROADCAST and usable4(arp.target_address):
             probes[arp.sender_hardware].setdefault((arp.vlan, arp.target_address), arp)
     for hardware, wanted in probes.items():
         for place, arp in wanted.items() if len(wanted) < most else ():
@@ -237,15 +237,6 @@ def _elsewhere(wire: Wire, hardware: str, since_s: float) -> bool:
         arp.sender_hardware == hardware and arp.sender_address and arp.seen.time_s >= since_s
         for arp in wire.heard(ArpMessage)
     )
-
-
-def _usable(address: str) -> bool:
-    """Whether a device can have it: no group, no broadcast, not this host or network."""
-    try:
-        ip = IPv4Address(address)
-    except AddressValueError:
-        return False
-    return not (ip.is_multicast or ip.is_loopback or ip.is_unspecified or int(ip) >> 24 in (0, 255))
 
 
 def _single(hardware: str) -> bool:

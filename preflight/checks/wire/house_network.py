@@ -19,8 +19,7 @@ from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import what, who
 from preflight.checks.says import Limits, Says
 from preflight.checks.see.addresses import own_hardware
-from preflight.checks.see.flows import lived
-from preflight.checks.see.signs import Sign, weighed
+from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
 from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
@@ -129,15 +128,15 @@ def _by_addresses(wire: Wire) -> Iterator[Sign]:
         handed = {_network(flow.source_ip) for flow in flows if flow.passed_on}
         if max(sum(":" in net for net in handed), sum(":" not in net for net in handed)) > 1:
             text = f"{who(hardware)} hands over packets from {first_ip} and other internet addresses"
-            yield _sign("gateway at work", text, *flows)
+            yield of_flows("gateway at work", text, *flows)
         else:
             single.update((hardware, network) for network in networks)
-            yield _sign("internet address", f"{who(hardware)} sends from {first_ip}", *flows)
+            yield of_flows("internet address", f"{who(hardware)} sends from {first_ip}", *flows)
     for flow in unicast:
         to, ip = flow.destination, flow.destination_ip
         if outside(ip) and (to, ip) not in claimed and (to, _network(ip)) not in single:
             sender = who(flow.source, flow.source_ip)
-            yield _sign("to the internet", f"{sender} sends to the internet ({ip})", flow)
+            yield of_flows("to the internet", f"{sender} sends to the internet ({ip})", flow)
 
 
 def _flows(wire: Wire) -> list[Flow]:
@@ -151,19 +150,19 @@ def _by_ports(wire: Wire) -> Iterator[Sign]:
         sender, port = who(flow.source, flow.source_ip), flow.destination_port
         if flow.protocol in (TCP, UDP) and flow.cast == "unicast":
             if flow.source_port == DNS:
-                yield _sign("names answered", f"{sender} answers name lookups", flow)
+                yield of_flows("names answered", f"{sender} answers name lookups", flow)
             elif port == DNS:
-                yield _sign("names asked", f"{sender} looks up names at {flow.destination_ip}", flow)
+                yield of_flows("names asked", f"{sender} looks up names at {flow.destination_ip}", flow)
             for weight, ports in SERVERS.items():
                 # The answer proves the server; asking alone proves nothing.
                 if flow.protocol == TCP and flow.source_port in ports and port >= FIRST_CLIENT_PORT:
-                    yield _sign(weight, f"{sender} offers {weight}", flow)
+                    yield of_flows(weight, f"{sender} offers {weight}", flow)
         elif flow.protocol == UDP and port in NETBIOS:
-            yield _sign("network names", f"{sender} calls out its name for file sharing", flow)
+            yield of_flows("network names", f"{sender} calls out its name for file sharing", flow)
         if flow.protocol in ROUTING_PROTOCOLS or (
             flow.protocol == UDP and port in ROUTING_PORTS and flow.cast != "unicast"
         ):
-            yield _sign("routing", f"{sender} talks as routers do among themselves ({what(flow)})", flow)
+            yield of_flows("routing", f"{sender} talks as routers do among themselves ({what(flow)})", flow)
 
 
 def _by_dialling(wire: Wire) -> Iterator[Sign]:
@@ -174,42 +173,28 @@ def _by_dialling(wire: Wire) -> Iterator[Sign]:
     for flow in flows:
         sender = who(flow.source)
         if flow.source in askers:
-            yield _sign(
+            yield of_flows(
                 "dials in", f"{sender} looks for an internet provider, as a router by its outer port", flow
             )
         elif flow.cast == "unicast":
-            yield _sign("dial-in server", f"{sender} answers as an internet provider (PPPoE)", flow)
+            yield of_flows("dial-in server", f"{sender} answers as an internet provider (PPPoE)", flow)
 
 
 def _by_words(wire: Wire) -> Iterator[Sign]:
     """What devices announce."""
     for asked in wire.heard(Dhcp4Message):
         if asked.op == REQUEST and any(word in asked.hostname.lower() for word in ROUTER_WORDS):
-            yield Sign(
-                "calls itself a router",
-                asked.client_hardware,
-                f"{who(asked.client_hardware)} asks for an address and calls itself “{asked.hostname}”",
-                asked.seen.frame,
-                asked.seen.time_s,
-                asked.seen.time_s,
-            )
+            client = asked.client_hardware
+            says = f"{who(client)} asks for an address and calls itself “{asked.hostname}”"
+            yield of_message("calls itself a router", says, asked.seen, client)
     for notice in wire.heard(SsdpMessage):
         if notice.gateway:
-            yield _word("gateway", notice, "says it is an internet gateway")
+            says = f"{who(notice.seen.src, notice.source)} says it is an internet gateway"
+            yield of_message("gateway", says, notice.seen)
     for words in wire.heard(MdnsMessage):
         if {service.lower() for service in words.services}.intersection(PRINTERS):
-            yield _word("printing", words, "announces a printer")
-
-
-def _word(weight: str, message: SsdpMessage | MdnsMessage, says: str) -> Sign:
-    seen, sender = message.seen, who(message.seen.src, message.source)
-    return Sign(weight, seen.src, f"{sender} {says}", seen.frame, seen.time_s, seen.time_s)
-
-
-def _sign(weight: str, text: str, *flows: Flow) -> Sign:
-    """What flows of one sender tell."""
-    first = min(flows, key=lambda flow: flow.first_frame)
-    return Sign(weight, first.source, text, first.first_frame, *lived(flows))
+            says = f"{who(words.seen.src, words.source)} announces a printer"
+            yield of_message("printing", says, words.seen)
 
 
 @cache

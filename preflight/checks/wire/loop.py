@@ -13,8 +13,8 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted, what, who
-from preflight.checks.says import Limits, Measured, Saw, Says, Span, fail, passed, unproven
-from preflight.checks.see.flows import MAC_CONTROL, SILENCE, hidden
+from preflight.checks.says import Limits, Measured, Saw, Says, fail, passed, unproven
+from preflight.checks.see.flows import MAC_CONTROL, SILENCE, hidden, joined
 from preflight.tally.facts import Flow, Repeats
 
 BY_TURNS = 8  # contents. Common practice.
@@ -140,7 +140,9 @@ def judge(wire: Wire, limits: Limits) -> Says:
     if returned:
         text = f"{counted(returned, 'frame')} that this computer sent came back to it"
         evidence.append(Evidence(text, copies.returned_frame, copies.returned_s))
-    spans = _spans([repeats for _, repeats in looped]) or [(copies.returned_s or 0.0, wire.source.duration_s)]
+    spans = joined((repeats.first_s, repeats.last_s) for _, repeats in looped) or [
+        (copies.returned_s or 0.0, wire.source.duration_s)
+    ]
     yield fail(f"There is a loop: {headline}.", evidence, spans=spans)
 
 
@@ -175,14 +177,3 @@ def _circles(flow: Flow, repeats: Repeats, limits: Limits) -> bool:
 def _per_s(repeats: Repeats) -> float:
     """Copies a second of the content that came most often."""
     return (repeats.most - 1) / max(repeats.most_last_s - repeats.most_first_s, 0.001)
-
-
-def _spans(looped: list[Repeats]) -> list[Span]:
-    """When any frame went round; stretches less than a second apart are one."""
-    spans: list[Span] = []
-    for start, end in sorted((repeats.first_s, repeats.last_s) for repeats in looped):
-        if spans and start <= spans[-1][1] + 1:
-            spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
-        else:
-            spans.append((start, end))
-    return spans

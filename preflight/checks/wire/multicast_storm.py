@@ -15,7 +15,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
-from preflight.checks.see.flows import MAC_CONTROL, SILENCE, active, busiest_second, hidden
+from preflight.checks.see.flows import MAC_CONTROL, SILENCE, active, busiest_second, hidden, joined
 from preflight.checks.see.loudest import loudest, sent
 from preflight.tally.facts import Flow
 
@@ -105,7 +105,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         spans = rates.spans("discovery", limits["caution_per_s"] / share)
     else:
         flows, kind, at_s = kinds["unknown"], "multicast frames outside any stream", unknown_at_s
-        spans = _joined([active(f) for f in flows])
+        spans = joined([active(f) for f in flows])
     senders: dict[str, list[Flow]] = defaultdict(list)
     for flow in flows:
         senders[flow.source].append(flow)
@@ -143,13 +143,3 @@ def _kind(flow: Flow, wire: Wire, beat_below: float, burst_below: float) -> str:
     if hidden(flow) or (flow.bins < 3 and flow.frames > 1 and at_edge):
         return "undecided"
     return "unknown"
-
-
-def _joined(spans: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
-    joined: list[tuple[float, float]] = []
-    for start, end in sorted(spans):
-        if joined and start <= joined[-1][1] + 1:  # a second is what is counted
-            joined[-1] = (joined[-1][0], max(joined[-1][1], end))
-        else:
-            joined.append((start, end))
-    return tuple(joined)

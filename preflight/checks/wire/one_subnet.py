@@ -8,7 +8,7 @@ mask is told by a broadcast to a subnet's last address: two that reckon with dif
 
 from collections import defaultdict
 from collections.abc import Iterable
-from ipaddress import AddressValueError, IPv4Address, IPv4Network
+from ipaddress import IPv4Address, IPv4Network
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
@@ -16,6 +16,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, trouble, unproven
+from preflight.checks.see.addresses import usable4
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
 
@@ -53,7 +54,6 @@ BLOCKS = tuple(
     map(IPv4Network, ("10.0.0.0/8", "172.16.0.0/12"))
 )  # 192.168.0.0/16 is as long as any other here
 LINK_LOCAL = IPv4Network("169.254.0.0/16")
-ALL = IPv4Address("255.255.255.255")
 SHOWN, MOST = 6, 512  # a flood of made-up senders must not stall the verdict
 Plan = dict[str, set[IPv4Address]]  # the addresses of each device, by hardware address
 
@@ -62,14 +62,14 @@ def judge(wire: Wire, limits: Limits) -> Says:
     have: Plan = defaultdict(set)
     asked: list[tuple[IPv4Address, IPv4Address]] = []
     for arp in wire.heard(ArpMessage):
-        sender, target = _address(arp.sender_address), _address(arp.target_address)
+        sender, target = usable4(arp.sender_address), usable4(arp.target_address)
         if sender is not None and arp.vlan is None and len(have) < MOST:
             have[arp.sender_hardware].add(sender)
             if target is not None:
                 asked.append((sender, target))
     to_all = [f for f in wire.tally.flows if f.cast != "unicast" and f.vlan is None and f.source]
     for flow in to_all:
-        address = _address(flow.source_ip)
+        address = usable4(flow.source_ip)
         if address is not None and len(have) < MOST:
             have[flow.source].add(address)
     plans = _plans(have, asked)
@@ -179,7 +179,7 @@ def _masks(to_all: list[Flow]) -> Iterable[Saw]:
 
 def _meant(flow: Flow) -> IPv4Network | None:
     """The subnet to all of whose addresses a flow goes, as its sender reckons; None where it goes to a group or to everybody."""
-    source, to = _address(flow.source_ip), _address(flow.destination_ip)
+    source, to = usable4(flow.source_ip), usable4(flow.destination_ip)
     if flow.cast != "broadcast" or source is None or to is None:
         return None
     nets = (IPv4Network((int(source), prefix), strict=False) for prefix in range(8, 31))
@@ -188,15 +188,3 @@ def _meant(flow: Flow) -> IPv4Network | None:
 
 def _named(hardware: str, have: Plan) -> str:
     return who(hardware, str(min(have[hardware])))
-
-
-def _address(text: str) -> IPv4Address | None:
-    """An address that a device, or a subnet as a whole, can have."""
-    try:
-        address = IPv4Address(text)
-    except AddressValueError:
-        return None
-    usable = not (
-        address.is_multicast or address.is_loopback or address.is_unspecified or int(address) >> 24 == 0
-    )
-    return address if usable and address != ALL else None

@@ -17,7 +17,7 @@ from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Says, unproven
 from preflight.checks.see.maker import locally_administered
-from preflight.checks.see.signs import Sign, weighed
+from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
 from preflight.host.facts import Adapter
 from preflight.text import clean
 from preflight.wire.cdp import CdpNeighbour
@@ -112,8 +112,7 @@ def _signs(view: View) -> list[Sign]:
     def sign(weight: str, seen: Seen, text: str, device: str = "", ip: str = "") -> None:
         device = device or seen.src
         name = "this computer" if seen.outgoing and device == seen.src else who(device, ip)
-        told = Sign(weight, device, text.format(name), seen.frame, seen.time_s, seen.time_s)
-        found.setdefault((weight, device), told)
+        found.setdefault((weight, device), of_message(weight, text.format(name), seen, device))
 
     for frame in view.heard(WlanSign):
         sign(frame.sign, frame.seen, WORDS[frame.sign])
@@ -139,8 +138,7 @@ def _signs(view: View) -> list[Sign]:
     for flow in view.tally.flows if view.tally is not None else ():
         if flow.protocol == 17 and flow.destination_port in TO_CONTROLLERS and flow.sane:
             text = f"{who(flow.source, flow.source_ip)} looks for its controller as a Wi-Fi access point does"
-            told = Sign("says access point", flow.source, text, flow.first_frame, flow.first_s, flow.last_s)
-            found.setdefault((told.weight, told.device), told)
+            found.setdefault(("says access point", flow.source), of_flows("says access point", text, flow))
     for m in asking:
         # Boxes whose maker numbers them by himself share the beginning, and have names of their own.
         random = _made_up(m.client_hardware) and prefixes[m.client_hardware[:8]] == 1
