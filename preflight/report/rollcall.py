@@ -5,7 +5,7 @@ those of the rig sheet that were not heard. What a device does is only what its 
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,7 +16,7 @@ from preflight.checks.see.best_master import grandmaster, hardware_of, leader
 from preflight.checks.see.dhcp import heard_servers
 from preflight.checks.see.maker import maker
 from preflight.checks.see.names import Names, Told, names_of
-from preflight.checks.see.roll import Roll, roll
+from preflight.checks.see.roll import UNSPECIFIED, Roll, roll
 from preflight.checks.see.streams import all_streams
 from preflight.facts import Facts
 from preflight.tally.facts import ClockPort, Flow, Talker
@@ -32,7 +32,6 @@ from preflight.wire.stp import Bpdu
 MOST_DEVICES = 250
 MOST_NAMES = 4
 MOST_SENT = 4
-NO_ADDRESSES = ("", "0.0.0.0", "::")
 
 # heard: there is no sheet to compare with. listed: on the sheet. stranger: not on it. missing: on it, and shown not to be there.
 # silent: on it and not heard, which may have reasons.
@@ -87,17 +86,14 @@ def roll_call(result: Result) -> list[Device]:
 
 
 def _here(wire: Wire, names: Names, called: Roll | None, attached: str) -> Iterator[Device]:
-    addresses: dict[str, dict[str, None]] = defaultdict(dict)  # a dict keeps the order
+    addresses = sent_from(wire)
     sent: dict[str, list[Flow]] = defaultdict(list)
     for flow in wire.tally.flows:
         sent[flow.source].append(flow)
-        addresses[flow.source][flow.source_ip] = None
-    for arp in wire.heard(ArpMessage):
-        addresses[arp.seen.src][arp.sender_address] = None
     does, ports, planned = _does(wire, names), _ports(wire), _planned(called, wire)
     for talker in wire.tally.talkers[:MOST_DEVICES]:
         hardware = talker.hardware
-        told = [address for address in addresses[hardware] if address not in NO_ADDRESSES]
+        told = addresses[hardware]
         sends: dict[str, int] = defaultdict(int)
         for flow in sent[hardware]:
             sends[what(flow)] += flow.frames
@@ -122,6 +118,19 @@ def _here(wire: Wire, names: Names, called: Roll | None, attached: str) -> Itera
             first_s=talker.first_s,
             last_s=talker.last_s,
         )
+
+
+def sent_from(facts: Facts) -> Mapping[str, list[str]]:
+    """The IP addresses that each hardware address sends from, each once, those of its busiest flows first."""
+    addresses: dict[str, dict[str, None]] = defaultdict(dict)  # a dict keeps the order
+    for flow in facts.tally.flows if facts.tally is not None else ():
+        addresses[flow.source][flow.source_ip] = None
+    for arp in facts.heard(ArpMessage):
+        addresses[arp.seen.src][arp.sender_address] = None
+    found: dict[str, list[str]] = defaultdict(list)
+    for hardware, told in addresses.items():
+        found[hardware] = [address for address in told if address not in UNSPECIFIED]
+    return found
 
 
 def _state(talker: Talker, called: Roll | None) -> State:
