@@ -10,14 +10,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from jinja2 import ChoiceLoader, FileSystemLoader
+from jinja2 import FileSystemLoader
 from markupsafe import Markup
 
-from preflight import __version__
 from preflight.archive.find import Wanted, find
 from preflight.archive.library import Library, short
 from preflight.checks import check_named
-from preflight.report.html import environment, hash_of
+from preflight.report import html
+from preflight.report.html import environment, render
 
 FOLDER = Path(__file__).parent
 MOST_CASES = 2000  # with their headlines, about 600 bytes each
@@ -46,13 +46,13 @@ def as_html(library: Library, name: str) -> str:
     verdicts = {
         row["verdict"]: row["n"] for row in library.ask("select verdict, count(*) n from captures group by 1")
     }
-    jinja = environment().overlay(loader=ChoiceLoader([FileSystemLoader(FOLDER)]))
+    jinja = environment().overlay(loader=FileSystemLoader([FOLDER, html.FOLDER]))
     jinja.filters["short"] = short
     unit, bars = _bars(library)
-    return jinja.get_template("page.html").render(
-        version=__version__,
-        policy=f"default-src 'none'; base-uri 'none'; form-action 'none'; style-src {hash_of(style)}",
-        style=style,
+    return render(
+        "page.html",
+        style,
+        jinja=jinja,
         name=name,
         verdicts=verdicts,
         total=sum(verdicts.values()),

@@ -10,6 +10,7 @@ Bars and marks are SVG made here, whose view box is a stretch of time: zooming s
 import base64
 import hashlib
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -62,52 +63,46 @@ def as_html(result: Result) -> str:
     checks = {check.name: check for check, _ in all_checks()}
     style, scripts = _files()
     streams, devices = lines(facts), roll_call(result)
-    return (
-        environment()
-        .get_template("page.html")
-        .render(
-            version=__version__,
-            policy="default-src 'none'; base-uri 'none'; form-action 'none'; "
-            f"style-src {hash_of(style)}; script-src {' '.join(hash_of(script) for script in scripts)}",
-            style=style,
-            scripts=scripts,
-            data=plain(plots(facts, result.verdict)),
-            facts=facts,
-            source=facts.source,
-            name=heading(facts),
-            verdict=result.verdict.verdict,
-            in_words=in_words(result),
-            soak=_soak(facts),
-            between=_between(facts),
-            first_at=moment(facts.source.first_ns) if facts.source else None,
-            vantage=VANTAGES[facts.vantage],
-            to_fix=[r for r in result.verdict.findings if r.fix_first is not None],
-            follows=[r for r in result.verdict.findings if r.explained_by],
-            unproven=[f for f in found if f.outcome == Outcome.UNPROVEN],
-            passed=[f for f in found if f.outcome == Outcome.PASS],
-            judged=[checks[f.check] for f in found],
-            checks=checks,
-            frame_text=facts.source.frame_text if facts.source else "frame {}".format,
-            rows=_rows(result),
-            peaks=peaks(facts),
-            moments=moments(facts, result.verdict),
-            streams=streams[:MOST_LINES],
-            more_streams=max(len(streams) - MOST_LINES, 0),
-            called=names_of(facts).name,
-            marks=MARKS,
-            states={
-                "heard": "",
-                "listed": "",
-                **{s: f" {MARKS[s]}" for s in ("stranger", "missing", "silent")},
-            },
-            whom=whom(facts, result.verdict),
-            devices=devices,
-            everything=max(sum(device.bytes for device in devices), 1),
-            left_out=max(len(facts.tally.talkers) - MOST_DEVICES, 0) if facts.tally else 0,
-            neighbours=neighbours(facts),
-            rig=_rig(facts, result.verdict),
-            apart=[(each.adapter, each.result, brief(each.result)) for each in result.apart],
-        )
+    return render(
+        "page.html",
+        style,
+        scripts,
+        data=plain(plots(facts, result.verdict)),
+        facts=facts,
+        source=facts.source,
+        name=heading(facts),
+        verdict=result.verdict.verdict,
+        in_words=in_words(result),
+        soak=_soak(facts),
+        between=_between(facts),
+        first_at=moment(facts.source.first_ns) if facts.source else None,
+        vantage=VANTAGES[facts.vantage],
+        to_fix=[r for r in result.verdict.findings if r.fix_first is not None],
+        follows=[r for r in result.verdict.findings if r.explained_by],
+        unproven=[f for f in found if f.outcome == Outcome.UNPROVEN],
+        passed=[f for f in found if f.outcome == Outcome.PASS],
+        judged=[checks[f.check] for f in found],
+        checks=checks,
+        frame_text=facts.source.frame_text if facts.source else "frame {}".format,
+        rows=_rows(result),
+        peaks=peaks(facts),
+        moments=moments(facts, result.verdict),
+        streams=streams[:MOST_LINES],
+        more_streams=max(len(streams) - MOST_LINES, 0),
+        called=names_of(facts).name,
+        marks=MARKS,
+        states={
+            "heard": "",
+            "listed": "",
+            **{s: f" {MARKS[s]}" for s in ("stranger", "missing", "silent")},
+        },
+        whom=whom(facts, result.verdict),
+        devices=devices,
+        everything=max(sum(device.bytes for device in devices), 1),
+        left_out=max(len(facts.tally.talkers) - MOST_DEVICES, 0) if facts.tally else 0,
+        neighbours=neighbours(facts),
+        rig=_rig(facts, result.verdict),
+        apart=[(each.adapter, each.result, brief(each.result)) for each in result.apart],
     )
 
 
@@ -192,6 +187,30 @@ def _between(facts: Facts) -> dict[str, object] | None:
     }
 
 
+def render(
+    template: str,
+    style: Markup,
+    scripts: Sequence[Markup] = (),
+    jinja: Environment | None = None,
+    **values: object,
+) -> str:
+    """A page that carries its style and scripts, and may run and fetch nothing else: they are named by their digests."""
+    allowed = f"style-src {_hash(style)}"
+    if scripts:
+        allowed += f"; script-src {' '.join(map(_hash, scripts))}"
+    return (
+        (jinja or environment())
+        .get_template(template)
+        .render(
+            version=__version__,
+            policy=f"default-src 'none'; base-uri 'none'; form-action 'none'; {allowed}",
+            style=style,
+            scripts=scripts,
+            **values,
+        )
+    )
+
+
 def environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(FOLDER),
@@ -224,5 +243,5 @@ def file_text(name: str) -> Markup:
     return Markup((FOLDER / name).read_text(encoding="utf-8"))
 
 
-def hash_of(text: str) -> str:
+def _hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"

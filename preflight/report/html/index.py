@@ -7,32 +7,22 @@ row is there, and nothing filters.
 import hashlib
 from collections.abc import Sequence
 
-from markupsafe import Markup
-
-from preflight import __version__
-from preflight.report.html import FOLDER, environment, hash_of
+from preflight.report.html import file_text, render
 from preflight.report.many import TOTALS, Row, short_names, totals
 
 
 def as_index(rows: Sequence[Row], pages: Sequence[str], notes: Sequence[str] = ()) -> str:
     """`pages` are the file names of the reports beside it, "" where there is none."""
-    style, script = (Markup((FOLDER / name).read_text(encoding="utf-8")) for name in ("page.css", "index.js"))
     names = short_names([row.name for row in rows])
-    return (
-        environment()
-        .get_template("index.html")
-        .render(
-            version=__version__,
-            policy="default-src 'none'; base-uri 'none'; form-action 'none'; "
-            f"style-src {hash_of(style)}; script-src {hash_of(script)}",
-            style=style,
-            script=script,
-            totals=totals(rows),
-            notes=notes,
-            rows=list(zip(rows, names, pages, strict=True)),
-            verdicts=[verdict for verdict in TOTALS if any(row.verdict == verdict for row in rows)],
-            checks=sorted({check for row in rows for check in row.checks}),
-        )
+    return render(
+        "index.html",
+        file_text("page.css"),
+        (file_text("index.js"),),
+        totals=totals(rows),
+        notes=notes,
+        rows=list(zip(rows, names, pages, strict=True)),
+        verdicts=[verdict for verdict in TOTALS if any(row.verdict == verdict for row in rows)],
+        checks=sorted({check for row in rows for check in row.checks}),
     )
 
 

@@ -6,11 +6,10 @@ and who is not; else it is the time of what is first to mend, and where that has
 
 from markupsafe import Markup, escape
 
-from preflight import __version__
 from preflight.checks.finding import Outcome
 from preflight.checks.say import count_text
 from preflight.facts import Facts
-from preflight.report.html import environment, file_text, hash_of, heading, in_words
+from preflight.report.html import file_text, heading, in_words, render
 from preflight.report.html.streams import short
 from preflight.report.html.timeline import MEASURES, duration, full, seconds, spans
 from preflight.report.html.whom import whom
@@ -28,29 +27,23 @@ WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 1000, 320, 70, 40, 26, 26
 def as_one_page(result: Result) -> str:
     facts = result.facts
     to_fix = [ranked for ranked in result.verdict.findings if ranked.fix_first is not None]
-    style = file_text("whom.css") + file_text("onepage.css")
-    return (
-        environment()
-        .get_template("onepage.html")
-        .render(
-            version=__version__,
-            policy=f"default-src 'none'; base-uri 'none'; form-action 'none'; style-src {hash_of(style)}",
-            style=style,
-            name=clean(heading(facts), 80),
-            verdict=result.verdict.verdict,
-            in_words=in_words(result),
-            source=facts.source,
-            first_at=moment(facts.source.first_ns) if facts.source else None,
-            first=to_fix[0] if to_fix else None,
-            others=to_fix[1 : 1 + MOST_OTHERS],
-            more=max(len(to_fix) - 1 - MOST_OTHERS, 0),
-            unproven=sum(r.finding.outcome == Outcome.UNPROVEN for r in result.verdict.findings),
-            passed=sum(r.finding.outcome == Outcome.PASS for r in result.verdict.findings),
-            picture=_picture(result, to_fix),
-            cut=lambda text: clean(text, LONGEST),
-            steps=STEPS,
-            steps_of_others=STEPS_OF_OTHERS,
-        )
+    return render(
+        "onepage.html",
+        file_text("whom.css") + file_text("onepage.css"),
+        name=clean(heading(facts), 80),
+        verdict=result.verdict.verdict,
+        in_words=in_words(result),
+        source=facts.source,
+        first_at=moment(facts.source.first_ns) if facts.source else None,
+        first=to_fix[0] if to_fix else None,
+        others=to_fix[1 : 1 + MOST_OTHERS],
+        more=max(len(to_fix) - 1 - MOST_OTHERS, 0),
+        unproven=sum(r.finding.outcome == Outcome.UNPROVEN for r in result.verdict.findings),
+        passed=sum(r.finding.outcome == Outcome.PASS for r in result.verdict.findings),
+        picture=_picture(result, to_fix),
+        cut=lambda text: clean(text, LONGEST),
+        steps=STEPS,
+        steps_of_others=STEPS_OF_OTHERS,
     )
 
 

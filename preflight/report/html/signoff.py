@@ -5,10 +5,9 @@ What is too much for a sheet is cut and counted: the log has it whole. As the re
 
 from collections.abc import Sequence
 
-from preflight import __version__
 from preflight.checks.finding import Outcome
 from preflight.checks.say import when
-from preflight.report.html import SOAK_WORDS, environment, file_text, hash_of
+from preflight.report.html import SOAK_WORDS, file_text, render
 from preflight.report.html.soakplot import soak_plot
 from preflight.report.soak import figures, in_words, summary
 from preflight.text import clean
@@ -20,19 +19,13 @@ LONGEST = 160  # letters of a sentence
 
 
 def as_signoff(soaks: Sequence[Result]) -> str:
-    style = file_text("signoff.css")
-    return (
-        environment()
-        .get_template("signoff.html")
-        .render(
-            version=__version__,
-            policy=f"default-src 'none'; base-uri 'none'; form-action 'none'; style-src {hash_of(style)}",
-            style=style,
-            soaks=[_sheet(result) for result in soaks],
-            cut=lambda text: clean(text, LONGEST),
-            most_seen=MOST_SEEN,
-            most_steps=MOST_STEPS,
-        )
+    return render(
+        "signoff.html",
+        file_text("signoff.css"),
+        soaks=[_sheet(result) for result in soaks],
+        cut=lambda text: clean(text, LONGEST),
+        most_seen=MOST_SEEN,
+        most_steps=MOST_STEPS,
     )
 
 
