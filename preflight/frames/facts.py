@@ -74,6 +74,13 @@ class SourceFacts:
     comments: tuple[Comment, ...] = ()
     names: tuple[tuple[str, str], ...] = ()
 
+    @property
+    def parts(self) -> str:
+        """That it comes in several files, or is several captures in one; "" where neither."""
+        if self.pieces:
+            return f"in {len(self.pieces)} files"
+        return f"{self.put_together} captures put end to end" if self.put_together > 1 else ""
+
     def placed(self, frame: int) -> tuple[str, int]:
         """The file that holds a frame, "" where there is but one, and the frame's number in it."""
         piece = next((each for each in reversed(self.pieces) if each.first <= frame), None)

@@ -323,10 +323,7 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
     name = PurePath(source.name).name or source.name
     told = [f"{count_text(source.frames)} frames in {source.duration_s:.1f} s"]
     told += ["" if facts.vantage == "unknown" else facts.vantage, "stopped by hand" if source.partial else ""]
-    if source.pieces:
-        told.append(f"in {len(source.pieces)} files")
-    elif source.put_together > 1:
-        told.append(f"{source.put_together} captures put end to end")
+    told.append(source.parts)
     told.append(daytime.span())
     return f"{name}: {', '.join(filter(None, told))}"
 

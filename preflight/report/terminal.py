@@ -135,11 +135,7 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
         return "From the rig sheet alone." if facts.budget is not None else "This computer only."
     frames = f"{source.frames:,} frames in {source.duration_s:.1f} s".replace(",", " ")
     told = [f"{'Heard' if source.kind == 'live' else 'Capture of'} {frames}", daytime.span()]
-    told += ["" if facts.vantage == "unknown" else facts.vantage]
-    if source.pieces:
-        told.append(f"in {len(source.pieces)} files")
-    elif source.put_together > 1:
-        told.append(f"{source.put_together} captures put end to end")
+    told += ["" if facts.vantage == "unknown" else facts.vantage, source.parts]
     return f"{', '.join(filter(None, told))}{'; stopped by hand' if source.partial else ''}."
 
 
