@@ -6,7 +6,7 @@ None, where the command was not asked for it at all: then the check says nothing
 """
 
 from dataclasses import dataclass, fields
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from preflight.between.facts import BetweenFacts
 from preflight.facts import Facts
@@ -30,11 +30,15 @@ class Missing:
 
 @dataclass(frozen=True)
 class View(Facts):
-    """The facts as they are, for a check that finds out for itself whether it was asked: it sees nothing where not."""
+    """The facts as they are, for a check that finds out for itself whether it was asked: it sees nothing where not.
+
+    `needs` names the parts without which the command was not asked for the matter at all."""
+
+    needs: ClassVar[tuple[str, ...]] = ()
 
     @classmethod
     def of(cls, facts: Facts) -> Self | Missing | None:
-        return cls._with(facts)
+        return None if any(getattr(facts, part) is None for part in cls.needs) else cls._with(facts)
 
     @classmethod
     def _with(cls, facts: Facts, **more: Any) -> Self:
@@ -45,6 +49,7 @@ class View(Facts):
 class Wire(View):
     """Frames were heard."""
 
+    needs = ("source", "tally")
     source: SourceFacts
     tally: TallyFacts
 
@@ -54,7 +59,7 @@ class Wire(View):
             return Missing(f"Not heard: {facts.wire_refused}")
         if facts.source is not None and facts.source.frames == 0:
             return Missing("Not heard: no frame came by.")
-        return None if facts.source is None or facts.tally is None else cls._with(facts)
+        return super().of(facts)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,11 +77,8 @@ class PlannedWire(Wire):
 class Computer(View):
     """This computer was read."""
 
+    needs = ("host",)
     host: HostFacts
-
-    @classmethod
-    def of(cls, facts: Facts) -> Self | Missing | None:
-        return None if facts.host is None else cls._with(facts)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,34 +122,25 @@ def no_link(adapter: Adapter) -> Missing | None:
 class Plan(View):
     """Only the plan is asked for: a rig sheet, and what follows from it."""
 
+    needs = ("sheet", "budget")
     sheet: Sheet
     budget: Budget
-
-    @classmethod
-    def of(cls, facts: Facts) -> Self | Missing | None:
-        return None if facts.budget is None or facts.sheet is None else cls._with(facts)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Soaked(View):
     """Hours on one item were measured."""
 
+    needs = ("soak",)
     soak: SoakFacts
-
-    @classmethod
-    def of(cls, facts: Facts) -> Self | Missing | None:
-        return None if facts.soak is None else cls._with(facts)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Captures(View):
     """Two captures are held against each other: of two places, or of two networks."""
 
+    needs = ("between",)
     between: BetweenFacts
-
-    @classmethod
-    def of(cls, facts: Facts) -> Self | Missing | None:
-        return None if facts.between is None else cls._with(facts)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,7 +150,7 @@ class Places(Captures):
     @classmethod
     def of(cls, facts: Facts) -> Self | Missing | None:
         told = facts.between
-        return None if told is None or told.pair or told.clocks is None else cls._with(facts)
+        return None if told is None or told.pair or told.clocks is None else super().of(facts)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,4 +159,4 @@ class Networks(Captures):
 
     @classmethod
     def of(cls, facts: Facts) -> Self | Missing | None:
-        return None if facts.between is None or not facts.between.pair else cls._with(facts)
+        return super().of(facts) if facts.between is not None and facts.between.pair else None

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from preflight.checks.asks import View, Wire
+from preflight.checks.asks import PlannedWire, View, Wire
 from preflight.checks.assemble import MOST_EVIDENCE, find
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
@@ -120,3 +120,11 @@ def test_what_was_not_heard_is_said_once_for_all(tmp_path):
     assert (
         says(passed("Well."), check=check, facts=studied(tmp_path)).headline == "Not heard: no frame came by."
     )
+
+
+def test_what_only_a_sheet_asks_for_is_not_missed_without_one():
+    check = replace(CHECK, asks=PlannedWire)
+    refused = Facts(wire_refused="no right to listen.")
+    assert says(passed("Well."), check=check, facts=refused) is None
+    planned = says(passed("Well."), check=check, facts=replace(refused, sheet=Sheet("A show")))
+    assert planned.outcome is Outcome.UNPROVEN
