@@ -20,6 +20,7 @@ import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -39,8 +40,6 @@ TIMEOUT_S = 120
 @dataclass(frozen=True)
 class Mutant:
     file: str
-    operator: str
-    occurrence: int
     line: int
     code: str
 
@@ -56,21 +55,24 @@ def operators() -> Iterator[str]:
                 yield name
 
 
-def mutants(file: str) -> list[Mutant]:
+def mutants(file: str, draw: random.Random) -> Iterator[Mutant]:
+    """Every mutant of a file, in an order drawn by lot. To make one takes long: take no more than are wanted."""
     source = (ROOT / file).read_text(encoding="utf-8")
     skipped = left_alone(source)
-    tree = get_ast(source)
-    found = []
-    for name in operators():
-        operator = get_operator(name)()
-        places = [place for node in ast_nodes(tree) for place in operator.mutation_positions(node)]
-        for occurrence, (start, _) in enumerate(places):
-            if start[0] in skipped:
-                continue
-            code = mutate_code(source, operator, occurrence)
-            if code is not None and code != source:
-                found.append(Mutant(file, name, occurrence, start[0], code))
-    return found
+    nodes = list(ast_nodes(get_ast(source)))
+    places = [
+        (name, occurrence, start[0])
+        for name in operators()
+        for occurrence, (start, _) in enumerate(
+            place for node in nodes for place in get_operator(name)().mutation_positions(node)
+        )
+        if start[0] not in skipped
+    ]
+    draw.shuffle(places)
+    for name, occurrence, line in places:
+        code = mutate_code(source, get_operator(name)(), occurrence)
+        if code is not None and code != source:
+            yield Mutant(file, line, code)
 
 
 def left_alone(source: str) -> set[int]:
@@ -146,8 +148,7 @@ def main() -> None:
     draw = random.Random(asked.seed)
     drawn = []
     for file in files:
-        every = mutants(file)
-        drawn += draw.sample(every, min(asked.sample, len(every)))
+        drawn += islice(mutants(file, draw), asked.sample)
     with tempfile.TemporaryDirectory() as folder:
         lanes: SimpleQueue[Path] = SimpleQueue()
         for number in range(asked.lanes):
@@ -158,15 +159,15 @@ def main() -> None:
         def tried(mutant: Mutant) -> bool:
             lane = lanes.get()
             try:
-                return killed(mutant, lane)
+                dead = killed(mutant, lane)
             finally:
                 lanes.put(lane)
+            if not dead:
+                print(f"survived {mutant.file}:{mutant.line} {change(mutant)}", flush=True)
+            return dead
 
         with ThreadPoolExecutor(asked.lanes) as pool:
             results = list(zip(drawn, pool.map(tried, drawn), strict=True))
-    for mutant, dead in results:
-        if not dead:
-            print(f"survived {mutant.file}:{mutant.line} {change(mutant)}")
     dead_of: dict[str, list[bool]] = {}
     for mutant, dead in results:
         dead_of.setdefault(mutant.file, []).append(dead)
