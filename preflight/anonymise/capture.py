@@ -132,7 +132,7 @@ def _packet_end(batch: Batch, row: int, end: int) -> int:
 def _summed(new: bytes, spot: int, old: bytes) -> bytes:
     """With the checksum at `spot` in it as right or wrong as it was in `old`."""
     block = bytearray(new)
-    a.mend(block, spot, a.total(old, 0, len(old)), a.total(new, 0, len(new)))
+    a.update_checksum(block, spot, a.total(old, 0, len(old)), a.total(new, 0, len(new)))
     return bytes(block)
 
 

@@ -66,9 +66,9 @@ class Cover:
     def ip6(self, raw: bytes) -> bytes:
         return self._raw(raw, k.cover_ip6)
 
-    def veil(self, raw: bytes) -> bytes:
+    def scramble(self, raw: bytes) -> bytes:
         block = bytearray(raw)
-        k.veil(block, 0, len(block), self.key)
+        k.scramble(block, 0, len(block), self.key)
         return bytes(block)
 
     def mac_text(self, text: str) -> str:

@@ -33,7 +33,7 @@ from preflight.frames.kernels import (
 from preflight.tally.kernels import slot_of
 
 # What the secret function is asked for.
-T_IP4, T_IP6, T_LOW, T_UPPER, T_MIDDLE, T_SSRC, T_VEIL, T_RANKED = range(1, 9)
+T_IP4, T_IP6, T_LOW, T_UPPER, T_MIDDLE, T_SSRC, T_SCRAMBLE, T_RANKED = range(1, 9)
 # `pins`: rows (what, first, length, value). For addresses: bits from `first` up to `length` are not flipped below the prefix
 # `value` (its upper 63 of 64 bits, left-aligned). For T_RANKED: a low half and its image.
 PIN_COLUMNS = 4
@@ -249,7 +249,7 @@ def cover_ip6(b, p, key, pins, known):
 
 
 @kernel()
-def veil(b, p, n, key):
+def scramble(b, p, n, key):
     """Contents that are not passed on: a keyed digest of them, then zeros. Zeros stay as they are. The first two bits
     are 0, so that no digest looks like RTP."""
     end = p + n
@@ -263,7 +263,7 @@ def veil(b, p, n, key):
         at += 1
     if not found:
         return
-    word = secret(key, T_VEIL | (n << 8), digest(b, p, n))
+    word = secret(key, T_SCRAMBLE | (n << 8), digest(b, p, n))
     blank(b, p, n)
     for i in range(min(n, 8)):
         b[p + i] = (word >> (56 - 8 * i)) & 255
@@ -286,16 +286,16 @@ def total(b, p, n):
 
 
 @kernel()
-def mend(b, p, before, after):
-    """Correct the checksum at p for what the sum was, and is now."""
+def update_checksum(b, p, before, after):
+    """Correct the checksum at p for what the sum was, and is now (RFC 1624)."""
     put(b, p, (be16(b, p) + before + 0x3FFFC - after) % 0xFFFF, 2)
 
 
 @kernel()
-def mend_header(b, p, before, head):
+def update_header_checksum(b, p, before, head):
     """The same for an IPv4 header; a checksum of 0 was left to the adapter by its sender, and stays so."""
     if be16(b, p + 10) != 0:
-        mend(b, p + 10, before, total(b, p, head))
+        update_checksum(b, p + 10, before, total(b, p, head))
 
 
 @kernel()
@@ -327,7 +327,7 @@ def cover_quoted(b, p, end, key, pins, known):
         cover_ip4(b, p + 12, key, pins, known)
         cover_ip4(b, p + 16, key, pins, known)
         cover_options4(b, p + 20, p + head)
-        mend_header(b, p, before, head)
+        update_header_checksum(b, p, before, head)
         proto = u8(b, p + 9)
         p += head
     elif version == 6 and p + 40 <= end:
@@ -339,14 +339,14 @@ def cover_quoted(b, p, end, key, pins, known):
         proto = -1
     if (proto == 6 or proto == 17) and p + 4 <= end:
         p += 4
-    veil(b, p, end - p, key)
+    scramble(b, p, end - p, key)
 
 
 @kernel()
 def cover_icmp4(b, p, end, key, pins, known):
     """RFC 792, 1256."""
     if p + 8 > end:
-        veil(b, p + 4, end - p - 4, key)
+        scramble(b, p + 4, end - p - 4, key)
         return
     kind = u8(b, p)
     if kind == 9:
@@ -355,16 +355,16 @@ def cover_icmp4(b, p, end, key, pins, known):
         p += 8
         while left > 0 and size >= 4 and p + size <= end:
             cover_ip4(b, p, key, pins, known)
-            veil(b, p + 8, size - 8, key)
+            scramble(b, p + 8, size - 8, key)
             p += size
             left -= 1
-        veil(b, p, end - p, key)
+        scramble(b, p, end - p, key)
     elif kind == 3 or kind == 4 or kind == 5 or kind == 11 or kind == 12:
         if kind == 5:
             cover_ip4(b, p + 4, key, pins, known)
         cover_quoted(b, p + 8, end, key, pins, known)
     else:
-        veil(b, p + 8, end - p - 8, key)
+        scramble(b, p + 8, end - p - 8, key)
 
 
 @kernel()
@@ -376,7 +376,7 @@ def cover_addresses(b, p, end, width, key, pins, known):
         else:
             cover_ip6(b, p, key, pins, known)
         p += width
-    veil(b, p, end - p, key)
+    scramble(b, p, end - p, key)
 
 
 @kernel()
@@ -391,18 +391,18 @@ def cover_neighbour_options(b, p, end, key, pins, known):
             cover_mac(b, p + 2, key, pins, known)
         elif kind == 3 and size == 32:
             cover_prefix6(b, p + 16, min(u8(b, p + 2), 64), key, pins, known)
-            veil(b, p + 24, 8, key)
+            scramble(b, p + 24, 8, key)
         elif kind == 4:
             cover_quoted(b, p + 8, p + size, key, pins, known)
         elif kind == 24 and size == 24:
             cover_prefix6(b, p + 8, min(u8(b, p + 2), 64), key, pins, known)
-            veil(b, p + 16, 8, key)
+            scramble(b, p + 16, 8, key)
         elif kind == 25:
             cover_addresses(b, p + 8, p + size, 16, key, pins, known)
         elif kind != 5:
-            veil(b, p + 2, size - 2, key)
+            scramble(b, p + 2, size - 2, key)
         p += size
-    veil(b, p, end - p, key)
+    scramble(b, p, end - p, key)
 
 
 @kernel()
@@ -416,17 +416,17 @@ def cover_reports(b, p, end, width, key, pins, known):
         stop = p + 4 + several * width
         cover_addresses(b, p + 4, stop, width, key, pins, known)
         more = min(more, end - stop)
-        veil(b, stop, more, key)
+        scramble(b, stop, more, key)
         p = stop + more
         left -= 1
-    veil(b, p, end - p, key)
+    scramble(b, p, end - p, key)
 
 
 @kernel()
 def cover_icmp6(b, p, end, key, pins, known):
     """RFC 4443, 4861, 2710, 3810."""
     if p + 8 > end:
-        veil(b, p + 4, end - p - 4, key)
+        scramble(b, p + 4, end - p - 4, key)
         return
     kind = u8(b, p)
     head = (
@@ -437,7 +437,7 @@ def cover_icmp6(b, p, end, key, pins, known):
     elif kind == 143:
         cover_reports(b, p, end, 16, key, pins, known)
     elif kind < 130 or kind > 137 or p + head > end:
-        veil(b, p + 8, end - p - 8, key)
+        scramble(b, p + 8, end - p - 8, key)
     else:
         for at in range(p + 8, p + head - 15, 16):
             cover_ip6(b, at, key, pins, known)
@@ -447,7 +447,7 @@ def cover_icmp6(b, p, end, key, pins, known):
         elif p + 4 <= end:  # a query of version 2
             cover_addresses(b, p + 4, end, 16, key, pins, known)
         else:
-            veil(b, p, end - p, key)
+            scramble(b, p, end - p, key)
 
 
 @kernel()
@@ -455,7 +455,7 @@ def cover_igmp(b, p, end, key, pins, known):
     """RFC 2236, 3376."""
     kind = u8(b, p) if p < end else 0
     if p + 8 > end or (kind != 0x11 and kind != 0x12 and kind != 0x16 and kind != 0x17 and kind != 0x22):
-        veil(b, p + 4, end - p - 4, key)
+        scramble(b, p + 4, end - p - 4, key)
     elif kind == 0x22:
         cover_reports(b, p, end, 4, key, pins, known)
     else:
@@ -464,7 +464,7 @@ def cover_igmp(b, p, end, key, pins, known):
         if kind == 0x11:
             cover_addresses(b, at, end, 4, key, pins, known)
         else:
-            veil(b, at, end - at, key)
+            scramble(b, at, end - at, key)
 
 
 @kernel()
@@ -486,7 +486,7 @@ def cover_ptp(b, p, end, key, pins, known):
             else:
                 size = named
         size = min(size, n)
-        veil(b, p + size, n - size, key)
+        scramble(b, p + size, n - size, key)
     elif version == 1 and n >= 36:
         fifth = u8(b, p + 8)
         name = be32(b, p + 4)
@@ -498,9 +498,9 @@ def cover_ptp(b, p, end, key, pins, known):
         blank(b, p + 8, 12)
         b[p + 8] = fifth
         cover_mac(b, p + 22, key, pins, known)
-        veil(b, p + 36, n - 36, key)
+        scramble(b, p + 36, n - 36, key)
     else:
-        veil(b, p, n, key)
+        scramble(b, p, n, key)
 
 
 @kernel()
@@ -529,7 +529,7 @@ def known_flow(table, flow):
 def cover_udp(b, p, end, flow, rtp, key, pins, known):
     if p + 8 > end:
         kept = min(4, end - p) if end - p >= 4 else 0
-        veil(b, p + kept, end - p - kept, key)
+        scramble(b, p + kept, end - p - kept, key)
         return
     data = p + 8
     told = p + max(be16(b, p + 4), 8)
@@ -542,8 +542,8 @@ def cover_udp(b, p, end, flow, rtp, key, pins, known):
     elif data + 12 <= last and u8(b, data) >> 6 == 2 and not 72 <= kind <= 76 and known_flow(rtp, flow):
         cover_rtp(b, data, last, told <= end, key, pins, known)
     else:
-        veil(b, data, last - data, key)
-    veil(b, last, end - last, key)
+        scramble(b, data, last - data, key)
+    scramble(b, last, end - last, key)
 
 
 @kernel()
@@ -551,12 +551,12 @@ def cover_tcp(b, p, end, key):
     """The header stays, its options become padding (RFC 9293)."""
     if p + 20 > end:
         kept = 4 if end - p >= 4 else 0
-        veil(b, p + kept, end - p - kept, key)
+        scramble(b, p + kept, end - p - kept, key)
         return
     data = min(p + max((u8(b, p + 12) >> 4) * 4, 20), end)
     for at in range(p + 20, data):
         b[at] = 1
-    veil(b, data, end - data, key)
+    scramble(b, data, end - data, key)
 
 
 @kernel()
@@ -588,11 +588,11 @@ def cover_transport(b, p, end, proto, ip, flow, rtp, key, pins, known):
     elif proto == 58 and not four:
         cover_icmp6(b, p, end, key, pins, known)
     else:
-        veil(b, p, end - p, key)
+        scramble(b, p, end - p, key)
     if summed:
         after = total(b, p, end - p)
         after += total(b, at, size) if pseudo else 0
-        mend(b, spot, before, after)
+        update_checksum(b, spot, before, after)
         if proto == 17 and be16(b, spot) == 0:
             put(b, spot, 0xFFFF, 2)
 
@@ -600,7 +600,7 @@ def cover_transport(b, p, end, proto, ip, flow, rtp, key, pins, known):
 @kernel()
 def cover_packet4(b, p, end, flow, rtp, key, pins, known):
     if p + 20 > end:
-        veil(b, p, end - p, key)
+        scramble(b, p, end - p, key)
         return
     head = (u8(b, p) & 15) * 4
     long = be16(b, p + 2)
@@ -619,16 +619,16 @@ def cover_packet4(b, p, end, flow, rtp, key, pins, known):
     else:
         cover_ip4(b, p + 12, key, pins, known)
         cover_ip4(b, p + 16, key, pins, known)
-        veil(b, p + head, last - p - head, key)
+        scramble(b, p + head, last - p - head, key)
     cover_options4(b, p + 20, p + head)
-    mend_header(b, p, before, head)
-    veil(b, last, end - last, key)
+    update_header_checksum(b, p, before, head)
+    scramble(b, last, end - last, key)
 
 
 @kernel()
 def cover_packet6(b, p, end, flow, rtp, key, pins, known):
     if p + 40 > end:
-        veil(b, p, end - p, key)
+        scramble(b, p, end - p, key)
         return
     long = 40 + be16(b, p + 4)
     last = p + long if long > 40 and p + long < end else end
@@ -652,20 +652,20 @@ def cover_packet6(b, p, end, flow, rtp, key, pins, known):
     else:
         cover_ip6(b, p + 8, key, pins, known)
         cover_ip6(b, p + 24, key, pins, known)
-        veil(b, at, last - at, key)
-    veil(b, last, end - last, key)
+        scramble(b, at, last - at, key)
+    scramble(b, last, end - last, key)
 
 
 @kernel()
 def cover_arp(b, p, end, key, pins, known):
     """RFC 826."""
     if p + 28 > end or be32(b, p) != 0x00010800 or be16(b, p + 4) != 0x0604:
-        veil(b, p + 8, end - p - 8, key)
+        scramble(b, p + 8, end - p - 8, key)
         return
     for half in range(2):
         cover_mac(b, p + 8 + 10 * half, key, pins, known)
         cover_ip4(b, p + 14 + 10 * half, key, pins, known)
-    veil(b, p + 28, end - p - 28, key)
+    scramble(b, p + 28, end - p - 28, key)
 
 
 @kernel()
@@ -673,7 +673,7 @@ def cover_bpdu(b, p, end, tagged, key, pins, known):
     """IEEE 802.1D-1998 clause 9: bridges replaced; of what follows, only the VLAN of a tree of its own stays."""
     kept = 4 if p + 3 < end and u8(b, p + 3) == 0x80 else 35
     if p + kept > end or be16(b, p) != 0 or u8(b, p + 3) & 0x7D != 0:
-        veil(b, p, end - p, key)
+        scramble(b, p, end - p, key)
         return
     if kept == 35:
         cover_mac(b, p + 7, key, pins, known)
@@ -692,14 +692,14 @@ def cover_bpdu(b, p, end, tagged, key, pins, known):
             put(b, spot, 2, 4)
             put(b, spot + 4, vlan, 2)
     else:
-        veil(b, p, end - p, key)
+        scramble(b, p, end - p, key)
 
 
 @kernel()
 def cover_llc(b, p, end, kind, key, pins, known):
     """IEEE 802.2: the kind of what follows stays."""
     if p + 3 > end:
-        veil(b, p, end - p, key)
+        scramble(b, p, end - p, key)
         return
     kept = 8 if be16(b, p) == 0xAAAA and p + 8 <= end else 3
     if kind == K_STP:
@@ -708,7 +708,7 @@ def cover_llc(b, p, end, kind, key, pins, known):
     if kind == K_XID:
         kept = 6
     kept = min(kept, end - p)
-    veil(b, p + kept, end - p - kept, key)
+    scramble(b, p + kept, end - p - kept, key)
 
 
 @kernel(f"void({BYTES}, {TABLE}, int64, {TABLE}, {ROW}, {TABLE}, {TABLE})")
@@ -721,7 +721,7 @@ def anonymise(b, cols, rows, rtp, key, pins, known):
         etype = int(cols[ETYPE, i])
         flow = int(cols[FLOW, i])
         if etype < 0:
-            veil(b, off, end - off, key)
+            scramble(b, off, end - off, key)
             continue
         if link == ETHERNET:
             cover_mac(b, off, key, pins, known)
@@ -733,7 +733,7 @@ def anonymise(b, cols, rows, rtp, key, pins, known):
                 cover_mac(b, at, key, pins, known)
                 blank(b, at + 6, 2)
             else:
-                veil(b, at, 8, key)
+                scramble(b, at, 8, key)
         p = off + int(cols[L3, i])
         if etype == 0x0800:
             cover_packet4(b, p, end, flow, rtp, key, pins, known)
@@ -749,4 +749,4 @@ def anonymise(b, cols, rows, rtp, key, pins, known):
             # Pause frames (IEEE 802.3 annex 31B) and what only Wi-Fi causes are told by their first bytes.
             kept = 4 if etype == 0x8808 else 2 if etype == 0x88C7 else 1 if etype == 0x890D else 0
             kept = max(min(kept, end - p), 0)
-            veil(b, p + kept, end - p - kept, key)
+            scramble(b, p + kept, end - p - kept, key)

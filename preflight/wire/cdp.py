@@ -23,7 +23,7 @@ def _addresses(raw: bytes, hand: f.Hand) -> bytes:
     while raw[len(out) :].startswith(OF_IPV4) and len(raw) >= len(out) + 9:
         at = len(out) + len(OF_IPV4)
         out += OF_IPV4 + hand.ip4(raw[at : at + 4])
-    return out + hand.veil(raw[len(out) :]) if len(raw) >= 4 else hand.veil(raw)
+    return out + hand.scramble(raw[len(out) :]) if len(raw) >= 4 else hand.scramble(raw)
 
 
 def _head(head: bytes) -> tuple[int, int, int] | None:
@@ -80,4 +80,4 @@ def read(picked: Picked) -> CdpNeighbour | None:
 
 def covered(data: bytes, hand: f.Hand) -> bytes:
     """Its checksum becomes wrong: whoever puts the message in its place mends it."""
-    return data[:HEAD] + FIELDS.cover(data[HEAD:], hand) if len(data) >= HEAD else hand.veil(data)
+    return data[:HEAD] + FIELDS.cover(data[HEAD:], hand) if len(data) >= HEAD else hand.scramble(data)

@@ -43,7 +43,7 @@ def _head(head: bytes) -> tuple[int, int, int] | None:
 
 def _rest(raw: bytes) -> tuple[int, f.Form]:
     """After the end; or, where an option is cut, with padding in place of its code."""
-    return (1, f.VEILED) if raw[:1] == bytes([END]) else (0, f.parts((1, f.ZEROED)))
+    return (1, f.SCRAMBLED) if raw[:1] == bytes([END]) else (0, f.parts((1, f.ZEROED)))
 
 
 OPTIONS = f.Fields(
@@ -55,8 +55,10 @@ OPTIONS = f.Fields(
         MASK: _MASK,
         55: f.KEPT,
         CLASS: f.words(_HANDHELD),
-        61: f.chosen(lambda raw: (1, f.MAC) if raw[:1] == b"\x01" and len(raw) == 7 else (0, f.VEILED)),
-        81: f.chosen(lambda raw: (3, f.LABELS if raw[0] & 4 else f.NAME) if len(raw) > 3 else (0, f.VEILED)),
+        61: f.chosen(lambda raw: (1, f.MAC) if raw[:1] == b"\x01" and len(raw) == 7 else (0, f.SCRAMBLED)),
+        81: f.chosen(
+            lambda raw: (3, f.LABELS if raw[0] & 4 else f.NAME) if len(raw) > 3 else (0, f.SCRAMBLED)
+        ),
     },
     rest=f.chosen(_rest),
 )
@@ -139,12 +141,16 @@ def _first(told: dict, code: int) -> str:
 
 def covered(data: bytes, hand: f.Hand) -> bytes:
     if len(data) < HEAD.size:
-        return hand.veil(data)
-    client = f.parts((6, f.MAC), rest=f.ZEROED) if tuple(data[1:3]) == ETHERNET else f.VEILED
+        return hand.scramble(data)
+    client = f.parts((6, f.MAC), rest=f.ZEROED) if tuple(data[1:3]) == ETHERNET else f.SCRAMBLED
     head = f.parts(
-        (NUMBERS, f.KEPT), (ADDRESSES, f.IP4), (CLIENT, client), (SERVER_NAME, f.VEILED), (FILE, f.VEILED)
+        (NUMBERS, f.KEPT),
+        (ADDRESSES, f.IP4),
+        (CLIENT, client),
+        (SERVER_NAME, f.SCRAMBLED),
+        (FILE, f.SCRAMBLED),
     )
     out, options = head.cover(data[:FIXED], hand), data[FIXED:]
     if not options.startswith(MAGIC):
-        return out + hand.veil(options)
+        return out + hand.scramble(options)
     return out + MAGIC + OPTIONS.cover(options[len(MAGIC) :], hand)

@@ -19,7 +19,7 @@ DEEPEST = 12  # options in options, and messages in messages: RFC 8415 section 7
 
 def _duid(raw: bytes) -> tuple[int, f.Form]:
     start = DUIDS.get(raw[:4], 0)
-    return (start, f.MAC) if start and len(raw) == start + 6 else (2, f.VEILED)
+    return (start, f.MAC) if start and len(raw) == start + 6 else (2, f.SCRAMBLED)
 
 
 def _message(options: f.Form) -> f.Form:
@@ -31,10 +31,10 @@ def _message(options: f.Form) -> f.Form:
 def _options(deeper: int) -> f.Form:
     """Options that hold others up to `deeper` levels."""
     if not deeper:
-        return f.VEILED
+        return f.SCRAMBLED
     inner = _options(deeper - 1)
     whole = f.parts((16, f.IP6), (8, f.KEPT), rest=inner)
-    address = f.chosen(lambda raw: (0, whole if len(raw) >= 24 else f.VEILED))
+    address = f.chosen(lambda raw: (0, whole if len(raw) >= 24 else f.SCRAMBLED))
     duid = f.chosen(_duid)
     table = (
         dict.fromkeys((6, 7, 8, 14, 19, 20, 32, 82, 83), f.KEPT)

@@ -1,7 +1,7 @@
 """What the fields of a control message hold: how each is read, and how it is covered where a capture is handed over.
 
 Strategy: the file of each protocol names its fields once, in a table from code to `Form`. Its reader and
-`preflight.anonymise` both walk that table. Covered, a field is as long as before; what no table knows is veiled, and so is
+`preflight.anonymise` both walk that table. Covered, a field is as long as before; what no table knows is scrambled, and so is
 everything from the place on where a message makes no sense.
 """
 
@@ -21,7 +21,7 @@ class Hand(Protocol):
     def eui(self, raw: bytes) -> bytes: ...
     def ip4(self, raw: bytes) -> bytes: ...
     def ip6(self, raw: bytes) -> bytes: ...
-    def veil(self, raw: bytes) -> bytes: ...
+    def scramble(self, raw: bytes) -> bytes: ...
     def name(self, raw: bytes) -> bytes: ...
     def port(self, raw: bytes) -> bytes: ...
     def text(self, raw: bytes, keep: re.Pattern[bytes] | None = None) -> bytes: ...
@@ -51,7 +51,7 @@ def _addresses(size: int, replace: Callable[[Hand], Callable[[bytes], bytes]]) -
     """Addresses one after another, read as a tuple of texts; a part of one is passed over."""
 
     def cover(raw: bytes, hand: Hand) -> bytes:
-        return b"".join(map(replace(hand), _split(raw, size))) if len(raw) % size == 0 else hand.veil(raw)
+        return b"".join(map(replace(hand), _split(raw, size))) if len(raw) % size == 0 else hand.scramble(raw)
 
     return Form(
         cover, lambda raw: tuple(str(ip_address(each)) for each in _split(raw, size) if len(each) == size)
@@ -59,12 +59,14 @@ def _addresses(size: int, replace: Callable[[Hand], Callable[[bytes], bytes]]) -
 
 
 KEPT = Form(lambda raw, _: raw)
-VEILED = Form(lambda raw, hand: hand.veil(raw))
+SCRAMBLED = Form(lambda raw, hand: hand.scramble(raw))
 ZEROED = Form(lambda raw, _: bytes(len(raw)))
-NUMBER = Form(lambda raw, hand: raw if len(raw) <= 4 else hand.veil(raw), int.from_bytes)
+NUMBER = Form(lambda raw, hand: raw if len(raw) <= 4 else hand.scramble(raw), int.from_bytes)
 NAME = Form(lambda raw, hand: hand.name(raw), shown)
 PORT = Form(lambda raw, hand: hand.port(raw), shown)
-MAC = Form(lambda raw, hand: hand.mac(raw) if len(raw) == 6 else hand.veil(raw), lambda raw: raw[:6].hex(":"))
+MAC = Form(
+    lambda raw, hand: hand.mac(raw) if len(raw) == 6 else hand.scramble(raw), lambda raw: raw[:6].hex(":")
+)
 IP4 = _addresses(4, lambda hand: hand.ip4)
 IP6 = _addresses(16, lambda hand: hand.ip6)
 
@@ -88,11 +90,11 @@ def chosen(choose: Callable[[bytes], tuple[int, Form]]) -> Form:
     return Form(cover, read)
 
 
-def after(size: int, form: Form = VEILED) -> Form:
+def after(size: int, form: Form = SCRAMBLED) -> Form:
     return chosen(lambda _: (size, form))
 
 
-def parts(*each: tuple[int, Form], rest: Form = VEILED) -> Form:
+def parts(*each: tuple[int, Form], rest: Form = SCRAMBLED) -> Form:
     """Parts of these lengths, and the rest; read as a list."""
 
     def cut(raw: bytes) -> Iterator[tuple[bytes, Form]]:
@@ -114,7 +116,7 @@ def _labels(raw: bytes, hand: Hand) -> bytes:
     while at < len(raw):
         end = at + 1 + raw[at]
         if raw[at] >= 64 or end > len(raw):
-            return out + hand.veil(raw[at:])
+            return out + hand.scramble(raw[at:])
         out += raw[at : at + 1] + hand.name(raw[at + 1 : end])
         at = end
     return out
@@ -132,7 +134,7 @@ class Fields:
     head: Callable[[bytes], tuple[int, int, int] | None]
     table: Mapping[int, Form]
     last: int = -1
-    rest: Form = VEILED
+    rest: Form = SCRAMBLED
 
     def _walk(self, data: bytes) -> Iterator[tuple[int, int, int, int]]:
         """Code, where head and value start, and the end: up to the first that is not whole."""
@@ -159,7 +161,7 @@ class Fields:
     def cover(self, data: bytes, hand: Hand) -> bytes:
         out = b""
         for code, at, start, end in self._walk(data):
-            out += data[at:start] + self.table.get(code, VEILED).cover(data[start:end], hand)
+            out += data[at:start] + self.table.get(code, SCRAMBLED).cover(data[start:end], hand)
         return out + self.rest.cover(data[len(out) :], hand)
 
 

@@ -62,7 +62,7 @@ class LldpNeighbour:
 
 # IANA address family numbers, and the length with it.
 FAMILIES = {(1, 5): f.IP4, (2, 17): f.IP6, (6, 7): f.MAC}
-ADDRESS = f.chosen(lambda raw: (1, FAMILIES.get((raw[0], len(raw)), f.VEILED) if raw else f.VEILED))
+ADDRESS = f.chosen(lambda raw: (1, FAMILIES.get((raw[0], len(raw)), f.SCRAMBLED) if raw else f.SCRAMBLED))
 
 
 def _named(hardware: int, address: int, else_: f.Form) -> f.Form:
@@ -84,7 +84,7 @@ def _management(raw: bytes) -> tuple[int, f.Form]:
     """An address after its length, then the number of its interface."""
     size = raw[0] if raw else 0
     whole = raw and len(raw) >= 1 + size + 5
-    return (1, f.parts((size, ADDRESS), (5, f.KEPT))) if whole else (0, f.VEILED)
+    return (1, f.parts((size, ADDRESS), (5, f.KEPT))) if whole else (0, f.SCRAMBLED)
 
 
 OWNED = {
@@ -92,7 +92,7 @@ OWNED = {
     VLAN_NAME: f.after(3, f.NAME),
     EEE: f.after(20),
 } | dict.fromkeys((MAC_PHY, POWER, AGGREGATION, FRAME_SIZE), f.after(12))
-_OWNED = f.chosen(lambda raw: (4, OWNED.get(raw[:4], f.VEILED)) if len(raw) >= 4 else (0, f.VEILED))
+_OWNED = f.chosen(lambda raw: (4, OWNED.get(raw[:4], f.SCRAMBLED)) if len(raw) >= 4 else (0, f.SCRAMBLED))
 
 
 def _head(head: bytes) -> tuple[int, int, int] | None:

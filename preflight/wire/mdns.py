@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from preflight.text import clean
 from preflight.wire.datagram import datagram
-from preflight.wire.fields import IP4, IP6, VEILED, Hand
+from preflight.wire.fields import IP4, IP6, SCRAMBLED, Hand
 from preflight.wire.picked import Picked, Seen, seen
 
 ALL_SERVICES = "_services._dns-sd._udp.local."  # RFC 6763 section 9: its pointers name types, not instances
@@ -94,11 +94,11 @@ class _Covering:
         self._block = bytearray(data)
         self._done: set[int] = set()
 
-    def _veil(self, start: int, end: int | None = None) -> None:
-        self._block[start:end] = self._hand.veil(self._data[start:end])
+    def _scramble(self, start: int, end: int | None = None) -> None:
+        self._block[start:end] = self._hand.scramble(self._data[start:end])
 
     def message(self) -> bytes:
-        self._veil(self._sections() if len(self._data) >= HEAD else 0)
+        self._scramble(self._sections() if len(self._data) >= HEAD else 0)
         return bytes(self._block)
 
     def _sections(self) -> int:
@@ -125,15 +125,15 @@ class _Covering:
             start = at + NAMED[kind]
             stop = self._name(start)
             if stop is None or stop > end:
-                self._veil(start, end)
+                self._scramble(start, end)
             elif kind != NSEC:  # goes on with a list of record types, RFC 4034 section 4.1
-                self._veil(stop, end)
+                self._scramble(stop, end)
         elif kind in TEXTS:
             while at < end:
                 start, at = at + 1, at + 1 + self._data[at]
                 self._block[start : min(at, end)] = self._hand.name(self._data[start : min(at, end)])
         else:
-            form = {(A, 4): IP4, (AAAA, 16): IP6}.get((kind, end - at), VEILED)
+            form = {(A, 4): IP4, (AAAA, 16): IP6}.get((kind, end - at), SCRAMBLED)
             self._block[at:end] = form.cover(self._data[at:end], self._hand)
 
     def _name(self, at: int) -> int | None:

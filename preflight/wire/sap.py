@@ -72,13 +72,13 @@ def _description(payload: bytes) -> int | None:
 
 
 def covered(data: bytes, hand: Hand) -> bytes:
-    """What is packed or encrypted is veiled."""
+    """What is packed or encrypted is scrambled."""
     size, start = _lengths(data) if len(data) > 1 else (0, HEAD)
     if len(data) < start:
-        return hand.veil(data)
+        return hand.scramble(data)
     head = parts((HEAD, KEPT), (size, IP6 if size == 16 else IP4)).cover(data[:start], hand)
     payload = data[start:]
     found = None if data[0] & (ENCRYPTED | COMPRESSED) else _description(payload)
     if found is None:
-        return head + hand.veil(payload)
+        return head + hand.scramble(payload)
     return head + payload[:found] + sdp.covered(payload[found:], hand)

@@ -73,7 +73,7 @@ def read(picked: Picked) -> SsdpMessage | None:
 
 def covered(data: bytes, hand: Hand) -> bytes:
     first, *lines = data.split(b"\r\n")
-    out = [first if _FIRST_LINES.fullmatch(first) else hand.veil(first)]
+    out = [first if _FIRST_LINES.fullmatch(first) else hand.scramble(first)]
     for line in lines:
         name, colon, value = line.partition(b":")
         known = colon and _HEADERS.fullmatch(name)
