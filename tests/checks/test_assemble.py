@@ -104,7 +104,7 @@ def test_the_sheets_own_limits_are_handed_in():
 def test_too_short_a_time_turns_a_pass_into_unproven_and_nothing_else(tmp_path):
     check = replace(CHECK, asks=Wire, least_s="least_s")
     short = studied(tmp_path, every(0.1, lambda n: arp(1, n % 200 + 1), 0, 1.9))
-    long = studied(tmp_path, every(0.1, lambda n: arp(1, n % 200 + 1), 0, 2.15))
+    long = studied(tmp_path, every(0.1, lambda n: arp(1, n % 200 + 1), 0, 3.15))
     finding = says(passed("Well."), check=check, facts=short)
     assert finding.outcome is Outcome.UNPROVEN and "needs at least 2 s" in finding.headline
     assert finding.fixes == ("Listen longer.",)

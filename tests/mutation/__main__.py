@@ -4,7 +4,7 @@
 
 Strategy: Cosmic Ray's operators make the mutants; of each file a random sample is drawn, because all of them would take
 a day. A mutant runs against the test file that is named after its module, or the tests of its room, in a copy of the
-tree, one copy a lane. Words, annotations and the order of fixing are left alone: whatever they are, nothing is decided by them. What survived is
+tree, one copy a lane. Words, annotations, decorators of classes and the order of fixing are left alone: whatever they are, nothing is decided by them. What survived is
 printed as a line with the change, so that somebody can tell whether it is equivalent.
 """
 
@@ -76,7 +76,7 @@ def mutants(file: str, draw: random.Random) -> Iterator[Mutant]:
 
 
 def left_alone(source: str) -> set[int]:
-    """Lines of imports, annotations and plain words, and the order of fixing."""
+    """Lines of imports, annotations, plain words and how a class of data is made, and the order of fixing."""
     lines: set[int] = set()
     for node in ast.walk(ast.parse(source)):
         told: list[ast.AST | None] = []
@@ -86,6 +86,8 @@ def left_alone(source: str) -> set[int]:
             told = [node.annotation]
         elif isinstance(node, ast.FunctionDef):
             told = [node.returns, *(arg.annotation for arg in node.args.args)]
+        elif isinstance(node, ast.ClassDef):
+            told = list(node.decorator_list)
         elif isinstance(node, ast.keyword) and node.arg == "order":
             told = [node.value]
         for each in told:

@@ -46,6 +46,8 @@ def test_only_one_clock_tells_the_true_time():
     assert "The least time on the way is 0.150 ms" in told(
         find(facts(path, clocks=replace(CLOCKS, one=True)))
     )
+    back = replace(path, least_s=-2.0004, most_s=-2.0003)
+    assert "on the way is 2000.300 ms" in told(find(facts(back, clocks=replace(CLOCKS, one=True))))
 
 
 def test_content_that_only_repeats_cannot_be_timed():

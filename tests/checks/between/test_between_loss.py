@@ -49,6 +49,13 @@ def test_the_other_way():
     )  # missed by the capture at B
 
 
+def test_both_ways_are_told_apart():
+    back = replace(PATH, way="B to A", source_ip="192.0.2.9", b=gone(20))
+    words = told(find(facts(lossy(12), back)))
+    assert "12 frames of 1 flow lost on the way from A to B" in words
+    assert "20 frames of 1 flow lost on the way from B to A" in words
+
+
 def test_content_that_repeats_is_told():
     assert "which ones is not" in told(find(facts(replace(PATH, a=gone(12, alike=12)))))
     assert "which ones is not" not in told(find(facts(lossy(12))))
@@ -115,6 +122,7 @@ def test_all_streams_stop_together():
     other = ended(2.1, source_ip="192.0.2.9")
     finding = find(facts(ended(2.0), other))
     assert finding.outcome == "fail" and "no stream came to B" in finding.headline
+    assert find(facts(ended(2.0))).outcome == "caution", "one alone may have been switched off"
 
 
 def test_a_capture_that_ends_first_stops_nothing():

@@ -11,7 +11,7 @@ from tests.tally.captures import told
 find = asked("between-order")
 
 
-@pytest.mark.parametrize(("count", "outcome"), [(0, "pass"), (1, "caution")])
+@pytest.mark.parametrize(("count", "outcome"), [(0, "pass"), (1, "caution"), (3, "caution")])
 def test_order_and_doubles(count, outcome):
     mixed = find(facts(replace(PATH, reordered=count, first_reordered=Seen(40, 44, 1.0))))
     twice = find(

@@ -15,6 +15,7 @@ find = asked("between-sent")
 def test_numbers_that_came_to_neither(never, outcome):
     finding = find(facts(replace(PATH, never=never, jump_frame=33 if never else None, jump_s=1.5)))
     assert finding.outcome == outcome
+    assert never or "near place (A)" in finding.headline
     if never:
         assert "never sent, or lost before" in finding.headline and "before frame 33 of A" in told(finding)
         assert "Look before the two places" in finding.fixes[0]

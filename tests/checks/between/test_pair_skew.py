@@ -31,6 +31,11 @@ def test_the_buffer_that_is_given_counts():
     assert find(apart(0.0, 0.011, late_s=0.0)).outcome == "fail"
 
 
+def test_how_far_apart_is_said():
+    assert "at most 2.000 ms apart" in find(apart(-0.002, 0.0)).headline
+    assert "at most 2.000 ms apart" in find(apart(0.0, 0.002)).headline
+
+
 def test_two_clocks_tell_only_the_change():
     finding = find(apart(-0.001, 0.003, one=False))
     assert (
@@ -38,6 +43,7 @@ def test_two_clocks_tell_only_the_change():
         and "changes by 4.000 ms" in finding.headline
         and "--one-clock" in finding.fixes[0]
     )
+    assert "changes by 3.000 ms" in find(apart(-0.003, 0.0, one=False)).headline
     assert find(apart(-0.006, 0.006, one=False)).outcome == "fail"
 
 
