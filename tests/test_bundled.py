@@ -13,15 +13,17 @@ COMMIT, OTHER = "0123456789abcdef" * 2 + "01234567", "f" * 40
     ("files", "told"),
     [
         ({"preflight/commit.txt": COMMIT}, COMMIT),
-        ({"preflight/commit.txt": "$Format:%H$"}, ""),
+        ({".commit": COMMIT}, COMMIT),
+        ({"preflight/commit.txt": COMMIT, ".commit": "$Format:%H$", ".git/HEAD": OTHER}, COMMIT),
+        ({".commit": "$Format:%H$"}, ""),
         (
             {".git/HEAD": COMMIT},
             "",
         ),  # a package that knows nothing, in a folder that somebody keeps under git
-        ({"preflight/commit.txt": "$Format:%H$", ".git/HEAD": COMMIT}, COMMIT),
+        ({".commit": "$Format:%H$", ".git/HEAD": COMMIT}, COMMIT),
         (
             {
-                "preflight/commit.txt": "$Format:%H$",
+                ".commit": "$Format:%H$",
                 ".git/HEAD": "ref: refs/heads/main\n",
                 ".git/refs/heads/main": f"{COMMIT}\n",
             },
@@ -29,13 +31,13 @@ COMMIT, OTHER = "0123456789abcdef" * 2 + "01234567", "f" * 40
         ),
         (
             {
-                "preflight/commit.txt": "$Format:%H$",
+                ".commit": "$Format:%H$",
                 ".git/HEAD": "ref: refs/heads/main\n",
                 ".git/packed-refs": f"# pack-refs with: sorted\n{OTHER} refs/heads/other\n{COMMIT} refs/heads/main\n",
             },
             COMMIT,
         ),
-        ({"preflight/commit.txt": "$Format:%H$", ".git/HEAD": "ref: refs/heads/none\n"}, ""),
+        ({".commit": "$Format:%H$", ".git/HEAD": "ref: refs/heads/none\n"}, ""),
     ],
 )
 def test_the_commit(

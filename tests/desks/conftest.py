@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+COMMIT = "0123456789abcdef" * 2 + "01234567"
 ROOT = Path(__file__).parents[2]
 NOT_SENT = shutil.ignore_patterns(
     ".git", ".venv", ".*_cache", ".hypothesis", "__pycache__", "build", "dist", "*.egg-info"
@@ -15,8 +16,12 @@ NOT_SENT = shutil.ignore_patterns(
 
 @pytest.fixture(scope="session")
 def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A copy of the source, so that building leaves nothing in it."""
-    return Path(shutil.copytree(ROOT, tmp_path_factory.mktemp("source") / "preflight", ignore=NOT_SENT))
+    """A copy of the source, so that building leaves nothing in it, with a HEAD that stands at `COMMIT`."""
+    copy = Path(shutil.copytree(ROOT, tmp_path_factory.mktemp("source") / "preflight", ignore=NOT_SENT))
+    (copy / ".commit").write_text("$Format:%H$\n", encoding="utf-8")  # ROOT may be what git archive filled in
+    (copy / ".git").mkdir()
+    (copy / ".git/HEAD").write_text(COMMIT, encoding="utf-8")
+    return copy
 
 
 @pytest.fixture(scope="session")

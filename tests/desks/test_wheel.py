@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.desks.conftest import ROOT
+from tests.desks.conftest import COMMIT, ROOT
 
 Run = Callable[..., subprocess.CompletedProcess]
 
@@ -43,6 +43,23 @@ def test_the_wheel_holds_all_that_is_needed(offline: Path) -> None:
     assert named and wanted | named <= held
     assert [name for name in held if name.endswith("licenses/preflight/report/html/uplot/LICENSE")]
     assert not [name for name in held if name.startswith(("tests/", "captures/", "docs/"))]
+    assert zipfile.ZipFile(wheel).read("preflight/commit.txt").decode().strip() == COMMIT
+
+
+def test_the_source_archive_makes_the_same_wheel(offline: Path, source: Path, tmp_path: Path) -> None:
+    """As those do who pack it for others: from the sdist alone, without git."""
+    subprocess.run([sys.executable, "-m", "venv", str(tmp_path / "venv")], check=True)
+    subprocess.run([str(tmp_path / "venv/bin/pip"), "install", "-q", "build"], check=True)
+    subprocess.run(
+        [str(tmp_path / "venv/bin/python"), "-m", "build", "--outdir", str(tmp_path / "dist"), str(source)],
+        check=True,
+        capture_output=True,
+    )
+    [wheel], [by_way_of_sdist] = offline.glob("preflight-*.whl"), (tmp_path / "dist").glob("*.whl")
+    direct, again = zipfile.ZipFile(wheel), zipfile.ZipFile(by_way_of_sdist)
+    assert {name: direct.read(name) for name in direct.namelist()} == {
+        name: again.read(name) for name in again.namelist()
+    }
 
 
 def test_rehearse_study_and_why(run: Run) -> None:

