@@ -2,7 +2,7 @@
 
 Each command's answer is read on its own; one that is missing, slow or looks otherwise leaves None where it would have
 told. A driver that does not list an option of the link among those it supports proves nothing by not showing it.
-Commands: ifconfig(8), networksetup(8), system_profiler(8), pmset(1), sysctl(8). Never run on such a computer so far.
+Commands: ifconfig(8), networksetup(8), system_profiler(8), pmset(1), sysctl(8).
 """
 
 import plistlib
@@ -50,8 +50,12 @@ NAMES: dict[str, tuple[Kind, str]] = {
     "ap": ("wifi", "a Wi-Fi access point of this computer"),
     "p2p": ("wifi", "Wi-Fi straight to other computers"),
 }
-# A system in another language may name it otherwise: then the kind is not told.
-WIFI_PORTS = {"Wi-Fi", "AirPort", "WLAN"}
+# Hardware ports that no audio LAN goes by. A system in another language may name them otherwise: then the kind is not told.
+PORTS: dict[str, tuple[Kind, str]] = {
+    **dict.fromkeys(("Wi-Fi", "AirPort", "WLAN"), ("wifi", "a Wi-Fi adapter")),
+    "Bluetooth PAN": ("other", "a Bluetooth link"),
+    **dict.fromkeys(("iPhone USB", "iPad USB"), ("other", "a phone or tablet on USB")),
+}
 
 
 def enrich(host: HostFacts, told: Mapping[str, str | None], root: Path = Path("/")) -> HostFacts:
@@ -60,8 +64,8 @@ def enrich(host: HostFacts, told: Mapping[str, str | None], root: Path = Path("/
     ports = _ports(told.get("ports") or "")
     profiles = macos_profile.ethernet(told.get("ethernet"))
     trees = [
-        *macos_profile.items(told.get("usb host"), "SPUSBHostDataType"),
-        *macos_profile.items(told.get("usb"), "SPUSBDataType"),
+        *(macos_profile.items(told.get("usb host"), "SPUSBHostDataType") or ()),
+        *(macos_profile.items(told.get("usb"), "SPUSBDataType") or ()),
     ]
     masters = {member: name for name, each in interfaces.items() for member in each.members}
     methods = _methods(_plist(root / SETTINGS / "preferences.plist"))
@@ -69,14 +73,15 @@ def enrich(host: HostFacts, told: Mapping[str, str | None], root: Path = Path("/
     adapters = []
     for adapter in host.adapters:
         name = adapter.name
-        adapter = _linked(adapter, interfaces.get(name), ports.get(name, ""), name in profiles)
+        link = interfaces.get(name, Interface())
+        adapter = _linked(adapter, link, _kind(name, link, ports, profiles))
         adapter = replace(
             adapter,
             master=masters.get(name),
             forwarding=forwards,
             addresses=tuple(_with_origin(each, methods.get(name, {})) for each in adapter.addresses),
         )
-        adapters.append(_on_bus(adapter, profiles.get(name), trees))
+        adapters.append(_on_bus(adapter, (profiles or {}).get(name), trees))
     return replace(
         host,
         adapters=tuple(adapters),
@@ -86,31 +91,37 @@ def enrich(host: HostFacts, told: Mapping[str, str | None], root: Path = Path("/
     )
 
 
-def _linked(adapter: Adapter, told: Interface | None, port: str, is_ethernet: bool) -> Adapter:
-    """With the link as ifconfig tells it. The RUNNING flag, which the common facts go by, is set without a cable too."""
-    kind, reason = _kind(adapter.name, told, port, is_ethernet)
-    real = adapter.name.startswith("en")
-    link = told or Interface()
+def _linked(adapter: Adapter, link: Interface, kind: tuple[Kind, str] | None) -> Adapter:
+    """With the link as ifconfig tells it. The RUNNING flag, which the common facts go by, is set without a cable too; it
+    counts only where no status can be expected, as of tunnels."""
+    told = link.active is not None or adapter.name.startswith("en")
     return replace(
         adapter,
-        kind=kind or adapter.kind,
-        kind_reason=reason if kind else adapter.kind_reason,
-        carrier=link.active if real else adapter.carrier,
+        kind=kind[0] if kind else adapter.kind,
+        kind_reason=kind[1] if kind else adapter.kind_reason,
+        carrier=link.active if told else adapter.carrier,
         autonegotiated=link.automatic,
         eee=_use(link, "energy-efficient-ethernet"),
         pause=_use(link, "flow-control"),
     )
 
 
-def _kind(name: str, told: Interface | None, port: str, is_ethernet: bool) -> tuple[Kind | None, str]:
-    letters = name.rstrip("0123456789")
+def _kind(
+    name: str, link: Interface, ports: dict[str, str], profiles: dict[str, dict[str, Any]] | None
+) -> tuple[Kind, str] | None:
+    """What neither list has is inside the computer or made by a program. So is the link to a T2 chip, which looks like
+    Ethernet of 100 Mb/s."""
+    letters, port = name.rstrip("0123456789"), ports.get(name, "")
     if letters in NAMES:
         return NAMES[letters]
-    if port in WIFI_PORTS:
-        return "wifi", "a Wi-Fi adapter"
-    if is_ethernet or (told is not None and "base" in told.media):
+    if port in PORTS:
+        return PORTS[port]
+    ethernet = profiles is not None and name in profiles
+    if ports and profiles is not None and not port and not ethernet:
+        return "other", "the system lists no port for it"
+    if ethernet or "base" in link.media.lower():
         return "ethernet", f"a wired Ethernet adapter ({port})" if port else "a wired Ethernet adapter"
-    return None, ""
+    return None
 
 
 def _use(link: Interface, option: str) -> Use | None:
@@ -159,9 +170,12 @@ def _forwards(text: str) -> bool | None:
 
 
 def _power(common: Power, battery: str, settings: str) -> Power:
-    """pmset's "Now drawing from 'AC Power'", and its settings in use, ` sleep  10 (sleep prevented by ...)`."""
+    """pmset's "Now drawing from 'AC Power'", and its settings in use, ` sleep  10 (sleep prevented by ...)`. SleepDisabled
+    stands above them, with tabs, and counts before them."""
     source = re.search(r"^Now drawing from '([^']{1,40})'", battery)
-    values = dict(re.findall(r"^ +(\w+) +(\d+)(?: \(.*\))?\s*$", settings, re.MULTILINE))
+    values = dict(re.findall(r"^ +(\w+)[ \t]+(\d+)(?: \(.*\))?\s*$", settings, re.MULTILINE))
+    if values.get("SleepDisabled") == "1":
+        values["sleep"] = "0"
     modes = [values[key] for key in ("lowpowermode", "powermode") if key in values]
     return replace(
         common,

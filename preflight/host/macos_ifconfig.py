@@ -1,7 +1,7 @@
 """What `ifconfig -a -m` tells on macOS, one block an interface, its lines indented.
 
-Known from ifconfig(8) and from outputs that people published, as in the tests. A line that does not look as expected
-tells nothing.
+Known from ifconfig(8), the names of media in net/if_media.h of XNU, and outputs that people published, as in the tests. A
+line that does not look as expected tells nothing.
 """
 
 import re
@@ -46,10 +46,11 @@ def _line(line: str, now: Interface) -> None:
     elif word == "member:":
         now.members.append(clean(rest.split(" ")[0]))
     elif word == "media" and "mediaopt" in rest:
-        now.supported.update(re.findall(r"mediaopt (\S+)", rest))
+        for options in re.findall(r"mediaopt (\S+)", rest):
+            now.supported.update(options.split(","))
     elif media := MEDIA.match(line):
         told, by_hand = (media["found"] or "").strip(), media["set"].strip()
-        if told == "none" or not by_hand:
+        if "none" in (told, by_hand) or not by_hand:
             return
         now.automatic = by_hand == "autoselect"
         now.media = told or ("" if now.automatic else by_hand)

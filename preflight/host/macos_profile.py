@@ -1,9 +1,9 @@
 """What `system_profiler -json` tells of Ethernet adapters and USB: on which bus an adapter is, how fast that runs, what
 else shares its hub.
 
-Keys and values differ from version to version. They are known from programs that read them, and not documented:
-SPEthernetDataType with `spethernet_bus` and `spethernet_usb_device_speed`; SPUSBDataType, and SPUSBHostDataType where that
-is empty (seen from macOS 26 on), with a tree of `_items`.
+Keys and values differ from version to version. They are known from published outputs and from programs that read them, and
+not documented: SPEthernetDataType with `spethernet_bus` and `spethernet_usb_device_speed`; SPUSBDataType, and
+SPUSBHostDataType where that is empty (macOS 26), with a tree of `_items`. `-json` came with macOS 10.15: an older one tells nothing.
 """
 
 import json
@@ -27,19 +27,22 @@ NUMBER = re.compile(r"(\d+(?:\.\d+)?)[ _]?([MG])b", re.IGNORECASE)
 DEEPEST, MOST_BESIDE = 12, 8
 
 
-def items(text: str | None, kind: str) -> list[dict[str, Any]]:
-    """The entries of one data type, none where the answer is no such thing."""
+def items(text: str | None, kind: str) -> list[dict[str, Any]] | None:
+    """The entries of one data type, None where the answer is no such thing."""
     try:
         told = json.loads(text or "")
     except (ValueError, RecursionError):
-        return []
+        return None
     entries = told.get(kind) if isinstance(told, dict) else None
-    return [each for each in entries if isinstance(each, dict)] if isinstance(entries, list) else []
+    return [each for each in entries if isinstance(each, dict)] if isinstance(entries, list) else None
 
 
-def ethernet(text: str | None) -> dict[str, dict[str, Any]]:
-    """The Ethernet adapters by their interface's name."""
-    named = ((each.get("spethernet_BSD_Device_Name"), each) for each in items(text, "SPEthernetDataType"))
+def ethernet(text: str | None) -> dict[str, dict[str, Any]] | None:
+    """The Ethernet adapters by their interface's name, None where they are not told."""
+    entries = items(text, "SPEthernetDataType")
+    if entries is None:
+        return None
+    named = ((each.get("spethernet_BSD_Device_Name"), each) for each in entries)
     return {clean(name): each for name, each in named if isinstance(name, str) and name}
 
 
@@ -49,7 +52,7 @@ def bus(adapter: dict[str, Any]) -> str | None:
     if not isinstance(told, str) or not told.startswith("spethernet_"):
         return None
     word = told.removeprefix("spethernet_").removesuffix("_device")
-    return clean({"pcie": "pci", "builtin": "built in"}.get(word, word))
+    return clean({"pcie": "pci", "builtin": "built in", "built-in": "built in"}.get(word, word))
 
 
 def usb(adapter: dict[str, Any], trees: list[dict[str, Any]]) -> Usb:
@@ -87,7 +90,9 @@ def _is(device: dict[str, Any], adapter: dict[str, Any]) -> bool:
 
 
 def _hex(told: object) -> int | None:
-    """ "0x0bda" or "0x0bda  (a maker's name)"."""
+    """ "0x0bda" or "0x0bda  (a maker's name)"; the computer's own maker stands there by a word."""
+    if told == "apple_vendor_id":
+        return 0x05AC
     found = re.match(r"0x([0-9a-fA-F]{1,8})\b", told) if isinstance(told, str) else None
     return int(found[1], 16) if found else None
 

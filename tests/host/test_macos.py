@@ -2,12 +2,15 @@
 
 import json
 import plistlib
-from dataclasses import asdict
+import re
+from dataclasses import asdict, replace
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from preflight.host.choose import propose
 from preflight.host.facts import Adapter, Address, HostFacts, Power, Usb
 from preflight.host.macos import COMMANDS, SETTINGS, enrich
 from tests.host import macos_recordings as recorded
@@ -51,7 +54,7 @@ def audio(tmp_path, **answers):
 
 def test_a_desk_as_it_should_be(tmp_path):
     read = enrich(COMMON, told(), tmp_path)
-    assert [each.kind for each in read.adapters] == ["loopback", "wifi", "ethernet", "bridge", "vpn", None]
+    assert [each.kind for each in read.adapters] == ["loopback", "wifi", "ethernet", "bridge", "vpn", "other"]
     found = read.adapter("en7")
     assert (found.carrier, found.autonegotiated, found.eee, found.pause) == (True, True, "unused", "unused")
     assert (found.bus, found.usb, found.driver) == ("usb", Usb(5000, None), "org.example.driver")
@@ -64,12 +67,102 @@ def test_a_link_that_sleeps_and_pauses(tmp_path):
     assert (found.eee, found.pause) == ("active", "active")
 
 
+def on(release):
+    """What a computer of that release tells, each adapter running and at full duplex, as psutil has it whatever the cable."""
+    recorded_there = recorded.RELEASES[release]
+    names = re.findall(r"^(\w+): flags", recorded_there.ifconfig, re.MULTILINE)
+    common = HostFacts("Darwin", tuple(Adapter(name, enabled=True, carrier=True) for name in names))
+    listed = recorded_there.ethernet
+    answers = dict.fromkeys(COMMANDS) | {
+        "ifconfig": recorded_there.ifconfig,
+        "ports": recorded_there.ports,
+        "ethernet": None
+        if listed is None
+        else json.dumps(
+            {
+                "SPEthernetDataType": [
+                    json.loads(recorded.ethernet(name=name))["SPEthernetDataType"][0] for name in listed
+                ]
+            }
+        ),
+    }
+    return enrich(common, answers, Path("/nowhere"))
+
+
+@pytest.mark.parametrize(
+    ("release", "kinds"),
+    [
+        (
+            "10.14.6",
+            {
+                "lo0": "loopback",
+                "XHC20": None,
+                "en0": "ethernet",
+                "en2": None,
+                "bridge0": "bridge",
+                "en1": "wifi",
+            },
+        ),
+        (
+            "10.15",
+            {
+                "en5": "other",
+                "en0": "wifi",
+                "vnic0": "other",
+                "en37": "other",
+                "en35": "ethernet",
+                "utun4": "vpn",
+            },
+        ),
+        ("12", {"en6": "ethernet"}),
+        ("14.5", {"anpi0": "other", "en5": None, "ap1": "wifi", "en0": "wifi", "en8": "ethernet"}),
+    ],
+)
+def test_each_release_tells_what_each_adapter_is(release, kinds):
+    assert {each.name: each.kind for each in on(release).adapters} == kinds
+
+
+@pytest.mark.parametrize(
+    ("release", "name", "link"),
+    [
+        ("10.14.6", "en0", (True, True, None, "active")),
+        ("10.14.6", "bridge0", (False, None, None, None)),
+        ("10.15", "en35", (True, True, None, None)),
+        ("10.15", "en0", (False, True, None, None)),
+        ("10.15", "utun4", (True, None, None, None)),
+        ("12", "en6", (True, True, None, "active")),
+        ("14.5", "anpi0", (False, None, None, None)),
+        ("14.5", "en8", (False, None, None, None)),
+    ],
+)
+def test_each_release_tells_of_the_link(release, name, link):
+    """Nobody published what `-m` adds, so that an option that is not in use is not told."""
+    found = on(release).adapter(name)
+    assert (found.carrier, found.autonegotiated, found.eee, found.pause) == link
+
+
+@pytest.mark.parametrize(
+    ("release", "name"), [("10.14.6", "en0"), ("10.15", "en35"), ("12", "en6"), ("14.5", "en8")]
+)
+def test_each_release_has_its_audio_adapter_found(release, name):
+    assert propose(on(release)).chosen == name
+
+
+def test_the_link_to_a_chip_inside_is_never_taken_for_the_audio_lan():
+    """It is up at 100 Mb/s for as long as the computer runs; the adapter may be without a cable."""
+    host = on("10.15")
+    host = replace(host, adapters=tuple(replace(each, carrier=each.name == "en5") for each in host.adapters))
+    assert propose(host).chosen == "en35"
+
+
 @pytest.mark.parametrize(
     ("media", "automatic", "eee"),
     [
         ("1000baseT <full-duplex>", False, "unused"),
         ("1000baseT <full-duplex,energy-efficient-ethernet>", False, "active"),
         ("autoselect (none)", None, None),
+        ("none", None, None),
+        ("autoselect (2500Base-T <full-duplex,energy-efficient-ethernet>)", True, "active"),
         ("autoselect", True, None),
         ("automatisch (1000baseT <full-duplex", None, None),
         ("", None, None),
@@ -78,6 +171,18 @@ def test_a_link_that_sleeps_and_pauses(tmp_path):
 def test_media_lines(tmp_path, media, automatic, eee):
     found = audio(tmp_path, media=media)
     assert (found.autonegotiated, found.eee) == (automatic, eee)
+
+
+def test_options_of_a_medium_may_be_joined(tmp_path):
+    text = told()["ifconfig"].replace(" mediaopt flow-control mediaopt energy", ",flow-control,energy")
+    assert text != told()["ifconfig"]
+    assert audio(tmp_path, ifconfig=text).eee == "unused"
+
+
+def test_faster_ethernet_is_written_otherwise(tmp_path):
+    """net/if_media.h: 1000baseT, but 2500Base-T and 10GBase-SFI."""
+    fast = told(media="autoselect (2500Base-T <full-duplex>)", ethernet=None)
+    assert enrich(COMMON, fast, tmp_path).adapter("en7").kind == "ethernet"
 
 
 def test_a_driver_that_lists_no_sleep_proves_none(tmp_path):
@@ -115,6 +220,24 @@ def test_usb_by_newer_and_older_systems(tmp_path, ethernet, host, older, usb):
     assert audio(tmp_path, **answers).usb == usb
 
 
+@pytest.mark.parametrize("release", recorded.USB_TREES)
+def test_usb_as_each_release_tells_it(tmp_path, release):
+    kind, tree, (speed, beside) = recorded.USB_TREES[release]
+    answers = {
+        "ethernet": recorded.ethernet(**recorded.IDS),
+        "usb": json.dumps({"SPUSBDataType": tree if kind == "SPUSBDataType" else []}),
+        "usb host": json.dumps({"SPUSBHostDataType": tree}) if kind == "SPUSBHostDataType" else None,
+    }
+    assert audio(tmp_path, **answers).usb == Usb(speed, beside)
+
+
+def test_an_adapter_of_the_computers_own_maker_is_found_on_usb(tmp_path):
+    ids = {"spethernet_vendor-id": "0x05ac", "spethernet_product-id": "0x0250"}
+    tree = {"SPUSBDataType": recorded.USB_TREES["10.15"][1]}
+    found = audio(tmp_path, ethernet=recorded.ethernet(**ids), usb=json.dumps(tree))
+    assert found.usb.beside == ("USB 10/100/1000 LAN",)
+
+
 def test_an_adapter_inside_the_computer_is_not_on_usb(tmp_path):
     found = audio(tmp_path, ethernet=recorded.ethernet("spethernet_pcie"))
     assert (found.bus, found.usb, found.may_sleep) == ("pci", None, False)
@@ -134,8 +257,15 @@ def test_power(tmp_path, answers, power):
     assert enrich(COMMON, told(**answers), tmp_path).power == power
 
 
+@pytest.mark.parametrize("release", recorded.POWERS)
+def test_power_as_each_release_tells_it(tmp_path, release):
+    text, (saving, sleeps) = recorded.POWERS[release]
+    power = enrich(COMMON, told(power=text), tmp_path).power
+    assert (power.saving, power.sleeps_after_min) == (saving, sleeps)
+
+
 @pytest.mark.parametrize(
-    ("text", "on"),
+    ("text", "forwards"),
     [
         (recorded.FORWARDING.format(1), True),
         (recorded.FORWARDING.format(0), False),
@@ -143,8 +273,8 @@ def test_power(tmp_path, answers, power):
         (None, None),
     ],
 )
-def test_forwarding(tmp_path, text, on):
-    assert enrich(COMMON, told(forwarding=text), tmp_path).ip_forwarding is on
+def test_forwarding(tmp_path, text, forwards):
+    assert enrich(COMMON, told(forwarding=text), tmp_path).ip_forwarding is forwards
 
 
 def write(root, name, tree):
