@@ -75,7 +75,7 @@ def _linked(adapter: Adapter, row: Row | None) -> Adapter:
         row.get("MediaConnectState"),
         _string(row, "PnPDeviceID"),
     )
-    speed, permanent = row.get("Speed"), _string(row, "PermanentAddress").lower()
+    speed, permanent = row.get("Speed"), _string(row, "PermanentAddress").lower().replace("-", "")
     return replace(
         adapter,
         kind=kind or adapter.kind,

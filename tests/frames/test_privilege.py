@@ -59,6 +59,29 @@ def test_run_by_sudo_it_becomes_the_caller_and_its_files_are_theirs(tmp_path: Pa
     assert (file.stat().st_uid, file.stat().st_gid) == (NOBODY, GROUP)
 
 
+REFUSED = """
+def refuse(_groups):
+    raise ValueError("too many groups")
+os.setgroups = refuse
+"""
+
+
+@pytest.mark.parametrize(("readable", "user"), [("True", NOBODY), ("False", 0)])
+def test_a_system_that_takes_no_long_list_of_groups_stops_nothing(
+    tmp_path: Path, readable: str, user: int
+) -> None:
+    """macOS, where the caller or root is in more than 16: Python then raises ValueError, without asking the system."""
+    tmp_path.chmod(0o777)
+    told = dropped(
+        tmp_path / "file",
+        f"privilege._readable = lambda _: {readable}{REFUSED}",
+        SUDO_UID=str(NOBODY),
+        SUDO_GID=str(GROUP),
+        SUDO_USER="no-such",
+    )
+    assert told[0] == [user] * 3
+
+
 @pytest.mark.parametrize(
     "environment", [{}, {"SUDO_UID": "x", "SUDO_GID": "1"}, {"SUDO_UID": "0", "SUDO_GID": "0"}]
 )

@@ -231,13 +231,6 @@ def test_broken_parts_give_facts_that_can_be_shown(part, junk, data):
     assert "\x1b" not in shown
 
 
-def counted(part):
-    """Every array as Windows PowerShell 5.1 may write it."""
-    if isinstance(part, dict):
-        return {key: counted(value) for key, value in part.items()}
-    return {"value": [counted(each) for each in part], "Count": len(part)} if isinstance(part, list) else part
-
-
 def single(part):
     """Every array of one element as that element, as a pipeline hands it on."""
     if isinstance(part, dict):
@@ -247,7 +240,6 @@ def single(part):
     return single(part[0]) if len(part) == 1 else [single(each) for each in part]
 
 
-@pytest.mark.parametrize("shaped", [counted, single])
 @pytest.mark.parametrize(
     "parts",
     [
@@ -262,6 +254,30 @@ def single(part):
         told(batteries=[{"BatteryStatus": 2}], overlay=[recorded.EFFICIENT], bridged=[{"Name": "Ethernet"}]),
     ],
 )
-def test_arrays_in_every_shape_that_powershell_gives_them_tell_the_same(parts, shaped):
-    assert shaped(parts) != parts
-    assert read(shaped(parts)) == read(parts)
+def test_every_version_of_powershell_tells_the_same(parts):
+    assert single(parts) != parts
+    assert read(single(parts)) == read(parts)
+    assert "\\u0026" in recorded.as_5_1_writes(parts)
+    assert enrich(COMMON, recorded.as_5_1_writes(parts)) == read(parts)
+
+
+@pytest.mark.parametrize("form", recorded.FORMS)
+def test_an_array_of_one_element_in_every_form(form):
+    _, text = recorded.FORMS[form]
+    whole = json.dumps(told(service="HERE", batteries="THERE"))
+    whole = whole.replace('"HERE"', text % '"Stopped"').replace('"THERE"', text % '{"BatteryStatus":  2}')
+    facts = enrich(COMMON, whole)
+    assert facts.sharing is False and facts.power.on_mains is None
+
+
+@pytest.mark.parametrize(
+    ("nothing", "on_mains"), [([], True), ({"value": [], "Count": 0}, True), (None, None), ({}, None)]
+)
+def test_no_battery_at_all_is_mains_and_an_answer_left_out_is_not(nothing, on_mains):
+    assert read(told(batteries=nothing)).power.on_mains is on_mains
+
+
+@pytest.mark.parametrize("written", ["00005E005310", "00-00-5E-00-53-10"])
+def test_the_permanent_address_with_and_without_dashes(written):
+    found = audio(told(adapters=[adapter("Ethernet", PermanentAddress=written)]))
+    assert found.permanent_address == "00:00:5e:00:53:10"

@@ -5,6 +5,9 @@ Get-NetAdapterPowerManagement, Get-NetIPInterface, Get-NetIPAddress, Get-NetRout
 `powercfg` is laid out as published outputs, in English and in another language. Values of *FlowControl and *SpeedDuplex:
 NDIS, "Enumeration Keywords". From memory: that PowerShell 5.1 writes the numbers of NdisPhysicalMedium and
 MediaDuplexState as numbers, arrays of one element as arrays, the device ids' forms, and the drivers' own EEE keywords.
+
+How PowerShell writes an array is recorded, though not by us: `FORMS`, each by version with its source, `%s` in place of the one
+element. Dates are written differently by 5.1 and 7; the script asks for none.
 """
 
 import json
@@ -42,6 +45,40 @@ def scheme(guid: str) -> list[str]:
 
 BALANCED, SAVER = "381b4222-f694-41f0-9685-ff5bb260df2e", "a1841308-3541-4fab-bc81-f71556f20b4a"
 EFFICIENT = "961cc777-2547-4f9d-8174-7d86181b8a7a"
+
+
+FORMS = {
+    "5.1.14393, through a pipeline": (
+        "github.com/PowerShell/PowerShell, issue 3153",
+        '{\r\n    "value":  [\r\n                  %s\r\n              ],\r\n    "Count":  1\r\n}',
+    ),
+    "5.1.17134, an array in an array": (
+        "github.com/PowerShell/PowerShell, issue 5579",
+        '{"value":[%s],"Count":1}',
+    ),
+    "5.1, an array in an object": (
+        "github.com/PowerShell/PowerShell, issue 3222",
+        '{\r\n  "value": [\r\n    %s\r\n  ],\r\n  "Count": 1\r\n}',
+    ),
+    "5.1 and 7, one element through a pipeline": ("github.com/Badgerati/Pode, issue 845", "%s"),
+    "6 and 7": ("github.com/PowerShell/PowerShell, issue 3153, as mended", "[\n    %s\n]"),
+}
+
+
+def as_5_1_writes(parts: dict[str, Any]) -> str:
+    """With escapes that no other version writes, and a count at each array."""
+
+    def text(part: Any) -> str:
+        if isinstance(part, dict):
+            return "{" + ",".join(f"{json.dumps(key)}:{text(value)}" for key, value in part.items()) + "}"
+        if isinstance(part, list):
+            return '{"value":[' + ",".join(map(text, part)) + f'],"Count":{len(part)}}}'
+        told = json.dumps(part)
+        for sign in "<>&'":
+            told = told.replace(sign, f"\\u{ord(sign):04x}")
+        return told
+
+    return text(parts) + "\r\n"
 
 
 def adapter(name: str, **changed: Any) -> dict[str, Any]:
