@@ -7,7 +7,7 @@ cluster that `cluster` starts or is told of. `store` keeps rows as Parquet in se
 so that nothing that ends at a bad moment can break what is there. `library` asks questions of them (DuckDB). `marks` tells
 which checks have changed since a capture was judged.
 
-A case is one capture, known by the SHA-256 of its bytes. All of it needs the extra `preflight[archive]`; nothing outside this
+A case is one capture, known by the SHA-256 of its bytes. All of it needs the extra `archive`; nothing outside this
 room and `cli/archive.py` imports it.
 """
 

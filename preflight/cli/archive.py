@@ -1,5 +1,6 @@
 """`preflight archive`: many captures judged, kept and searched."""
 
+import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -34,8 +35,8 @@ def archive_option(function: Callable) -> Callable:
 def command() -> None:
     """At a desk with thousands of captures: has this been seen before?
 
-    Needs more than the rest: pip install 'preflight[archive]'. Nothing leaves this computer, unless you name a place or a cluster
-    elsewhere.
+    Needs more packages than the rest, and says how to install them. Nothing leaves this computer, unless you name a place or a
+    cluster elsewhere.
     """
 
 
@@ -228,9 +229,25 @@ def _need() -> None:
 
     missing = [name for name in NEEDED if importlib.util.find_spec(name) is None]
     if missing:
-        raise click.ClickException(
-            f"the archive needs {', '.join(missing)}: pip install 'preflight[archive]'"
-        )
+        raise click.ClickException(f"the archive needs {', '.join(missing)}: {_how_to_install()}")
+
+
+def _how_to_install() -> str:
+    """The packages themselves, into this environment: by our own name, the public index would give another project. Whoever
+    has no pip here installs preflight again."""
+    import importlib.util
+    from importlib.metadata import PackageNotFoundError, requires
+
+    try:
+        extra = [line.partition(";") for line in requires("preflight") or ()]
+    except PackageNotFoundError:
+        extra = []
+    wanted = [
+        f'"{need}"' for need, _, when in extra if when.replace("'", '"').strip() == 'extra == "archive"'
+    ]
+    if not wanted or importlib.util.find_spec("pip") is None:
+        return "see docs/archive.md (where: preflight --version)"
+    return f'"{sys.executable}" -m pip install {" ".join(wanted)}'
 
 
 def _default() -> str:
