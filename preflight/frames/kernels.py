@@ -120,9 +120,10 @@ def mix(h, word):
 
 @kernel()
 def slot_of(table, key):
-    """The row of `key` in a hash table (column 0, never 0), a free one for it, or -1 when there is no room near."""
+    """The row of `key` in a hash table (column 0, never 0), a free one for it, or -1 when there is no room near. A key may be a
+    number as it stands: hardware addresses that differ in their maker's part alone would else crowd around one row."""
     size = table.shape[0]
-    at = key % size
+    at = mix(0, key) % size
     for _ in range(PROBES):
         if table[at, 0] == key or table[at, 0] == 0:
             return at

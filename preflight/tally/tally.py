@@ -173,7 +173,7 @@ class Tally:
 
     def facts(self) -> f.TallyFacts:
         used = np.flatnonzero(self.flows[:, k.F_KEY])
-        used = used[np.argsort(-self.flows[used, k.F_FRAMES], kind="stable")]
+        used = used[np.lexsort((self.flows[used, k.F_FIRST_FRAME], -self.flows[used, k.F_FRAMES]))]
         index = {int(slot): number for number, slot in enumerate(used)}
         flows = self.flows[used]
         for at in np.flatnonzero(flows[:, k.F_EARLY]):
@@ -181,7 +181,7 @@ class Tally:
         counted = self._counted(index)
         numbered = {each.flow for each in counted}
         senders = self.talkers[self.talkers[:, k.T_KEY] != 0].tolist()
-        senders.sort(key=lambda row: -row[k.T_FRAMES])
+        senders.sort(key=lambda row: (-row[k.T_FRAMES], row[k.T_FIRST_FRAME]))
         return f.TallyFacts(
             rates=self._rates(),
             talkers=tuple(read_talker(row, hardware=mac_text(row[k.T_KEY] - 1)) for row in senders),
