@@ -74,7 +74,12 @@ def judge(wire: Wire, limits: Limits) -> Says:
     discovery_most = max(discovery.in_1s - apart, 0)
     unknown_at_s, unknown_most = busiest_second(kinds["unknown"])
     unknown_most = min(unknown_most, rates.peaks["multicast"].in_1s)
-    second = max(discovery_most, unknown_most) * share
+    most = max(discovery_most, unknown_most)
+    together = min(discovery_most, unknown_most) * share >= limits["caution_per_s"]
+    if together:  # a loop takes all that is flooded round with it, of both kinds at once
+        both_at_s, both_most = busiest_second(kinds["discovery"] + kinds["unknown"])
+        most = max(most, min(both_most, discovery_most + unknown_most))
+    second = most * share
     bits = sum(f.bytes for kind, flows in kinds.items() if kind != "pause" for f in flows) * share * 8
     link_bits = wire.link_mbps * 1e6 * max(wire.source.duration_s, 0.001)
     yield Measured(
@@ -100,11 +105,14 @@ def judge(wire: Wire, limits: Limits) -> Says:
         )
         return
     failed = second >= limits["fail_per_s"]
-    if discovery_most >= unknown_most:
+    if together:
+        flows, kind, at_s = kinds["discovery"] + kinds["unknown"], OUTSIDE, both_at_s
+        spans = joined([active(f) for f in flows])
+    elif discovery_most >= unknown_most:
         flows, kind, at_s = kinds["discovery"], "discovery frames", discovery.in_100ms_at_s
         spans = rates.spans("discovery", limits["caution_per_s"] / share)
     else:
-        flows, kind, at_s = kinds["unknown"], "multicast frames outside any stream", unknown_at_s
+        flows, kind, at_s = kinds["unknown"], OUTSIDE, unknown_at_s
         spans = joined([active(f) for f in flows])
     senders: dict[str, list[Flow]] = defaultdict(list)
     for flow in flows:
@@ -124,6 +132,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
 
 # A stream that starts or stops at the capture's edge is not known by so few bins: common practice.
 EDGE_S = 0.5
+OUTSIDE = "multicast frames outside any stream"
 
 
 def _kind(flow: Flow, wire: Wire, beat_below: float, burst_below: float) -> str:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.finding import Outcome
+from preflight.checks.say import count_text
 from tests.checks.asked import asked
 from tests.tally.captures import broadcast, ethernet, every, group_mac, mac, mirrored, rtp, studied, told, udp
 
@@ -64,6 +65,21 @@ def test_limits_of_discovery(tmp_path, count, outcome, see):
 def test_limits_of_what_nobody_can_name(tmp_path, count, outcome, see):
     finding = judge(studied(tmp_path, see([*QUIET, *bursts(count), *streams(1)])))
     assert (finding.outcome, finding.measured["most_unknown_in_1s"]) == (outcome, count)
+
+
+@pytest.mark.parametrize("see", [list, mirrored], ids=["access port", "mirror"])
+@pytest.mark.parametrize(("unknown", "outcome"), [(799, CAUTION), (800, FAIL)])
+def test_two_floods_in_one_second_count_together(tmp_path, unknown, outcome, see):
+    """As in a loop, which takes all that is flooded round with it."""
+    finding = judge(studied(tmp_path, see([*QUIET, *asks(199), *bursts(unknown), *streams(1)])))
+    assert finding.outcome == outcome and finding.measured["most_discovery_in_1s"] == 200
+    assert f"{count_text(200 + unknown)} multicast frames outside any stream" in finding.headline
+
+
+def test_two_floods_in_seconds_of_their_own_do_not_count_together(tmp_path):
+    late = [(2.9 + at, data) for at, data in asks(600)]
+    finding = judge(studied(tmp_path, QUIET, bursts(600, times=(0.3, 0.55, 0.8)), late))
+    assert finding.outcome == CAUTION
 
 
 def test_the_sender_is_named(tmp_path):
