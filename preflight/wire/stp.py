@@ -11,6 +11,8 @@ from preflight.wire.picked import Picked, Seen, seen
 PLAIN = bytes.fromhex("424203")  # LLC
 PER_VLAN = bytes.fromhex("aaaa0300000c010b")
 CONFIGURATION, TOPOLOGY_CHANGE, RAPID = 0x00, 0x80, 0x02
+# What a rapid switch says of its port: IEEE 802.1w 9.3.3, from memory.
+ROLE, DESIGNATED, FORWARDING = 0x0C, 0x0C, 0x20
 # Flags, root (priority and address), cost, bridge (the same), port, times: IEEE 802.1D-1998 9.3.1.
 CONFIGURED = struct.Struct("!4x B H6s I H6s H 2x 3H")
 ORIGINATING_VLAN = bytes.fromhex("00000002")
@@ -31,7 +33,7 @@ class BridgeId:
 @dataclass(frozen=True)
 class Bpdu:
     """`vlan` is None where one tree serves all. What asks for a topology change (`kind`) tells nothing more: `root` and
-    `bridge` are None."""
+    `bridge` are None. `held_back` where a rapid switch says that the port which sends this may not pass frames on yet."""
 
     seen: Seen
     kind: Literal["configuration", "topology change", "rapid"]
@@ -42,6 +44,7 @@ class Bpdu:
     bridge: BridgeId | None = None
     port: int = 0
     topology_change: bool = False
+    held_back: bool = False
     max_age_s: float = 0.0
     hello_s: float = 0.0
     forward_delay_s: float = 0.0
@@ -71,6 +74,7 @@ def read(picked: Picked) -> Bpdu | None:
         bridge=BridgeId(own, hardware.hex(":")),
         port=port,
         topology_change=bool(flags & 1),
+        held_back=kind == RAPID and flags & (ROLE | FORWARDING) == DESIGNATED,
         max_age_s=max_age / 256,
         hello_s=hello / 256,
         forward_delay_s=delay / 256,

@@ -51,3 +51,19 @@ def test_a_request_for_a_topology_change():
 def test_another_protocol_in_the_same_frames():
     assert wire.read("stp", picked(samples.llc("4242030001000000"))) is None
     assert wire.read("stp", picked(samples.llc("aaaa0300000c2000" + "00" * 40))) is None
+
+
+@pytest.mark.parametrize(
+    ("flags", "version", "held"),
+    [
+        (0x0E, 2, True),  # designated, and proposes
+        (0x1C, 3, True),  # designated and learning
+        (0x3C, 2, False),  # forwards
+        (0x7C, 2, False),
+        (0x44, 2, False),  # another role: the switch above decides
+        (0x00, 2, False),  # tells no role
+        (0x0C, 0, False),  # the old standard tells nothing of it
+    ],
+)
+def test_a_port_that_is_held_back(flags, version, held):
+    assert wire.read("stp", picked(samples.bpdu(flags=flags, version=version))).held_back == held

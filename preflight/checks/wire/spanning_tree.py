@@ -73,6 +73,12 @@ SLOW_FIXES = (
     "No spare cable anywhere in the rig? Then spanning tree may be off as well.",
     AGAIN,
 )
+HELD_FIXES = (
+    "Did you plug in this cable or start the switch just now? Wait half a minute, then run the line check again.",
+    SLOW_FIXES[1],
+    AGAIN,
+)
+PORT = 0x0FFF  # of a port identifier; above stands its priority: IEEE 802.1t, from memory
 QUICK_S = 2.0  # the rapid standards settle within: common practice
 VERSIONS = {0: "old spanning tree (802.1D)", 2: "rapid spanning tree", 3: "multiple spanning tree"}
 
@@ -97,6 +103,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         *_roots(told, wire.vantage, limits["settled"]),
         *_changes(heard, limits["often"]),
         *_slow(told, limits["slow_s"]),
+        *_held_back(told),
     ]
     yield from wrong
     if wrong:
@@ -209,6 +216,27 @@ def _slow(told: Iterable[Bpdu], slow_s: float) -> Iterator[Saw]:
             f"The old spanning tree holds every box back for {wait_s:g} s after it is plugged in.",
             [_heard(f"{text} (an edge port would not wait; that cannot be seen)", first)],
             fixes=SLOW_FIXES,
+        )
+
+
+def _held_back(told: Iterable[Bpdu]) -> Iterator[Saw]:
+    """Ports that a rapid switch does not open for longer than it takes two switches to agree: what is plugged in there is not heard."""
+    ports: dict[tuple, list[Bpdu]] = defaultdict(list)
+    for bpdu in told:
+        ports[(bpdu.bridge, bpdu.port & PORT)].append(bpdu)
+    for words in ports.values():
+        held = [bpdu for bpdu in words if bpdu.held_back]
+        if not held or held[-1].seen.time_s - held[0].seen.time_s < QUICK_S:
+            continue
+        first, last = held[0], held[-1]
+        still = last.seen.time_s >= words[-1].seen.time_s - TOGETHER_S
+        yield caution(
+            f"{_switch(first.bridge)} {'holds' if still else 'held'} a port back{{at}}: what is plugged in there is cut off "
+            f"for up to {2 * first.forward_delay_s:g} s.",
+            [_heard("it tells that its port does not pass frames on yet", first)],
+            at=f" for {last.seen.time_s - first.seen.time_s:.0f} s",
+            spans=[(first.seen.time_s, last.seen.time_s)],
+            fixes=HELD_FIXES,
         )
 
 

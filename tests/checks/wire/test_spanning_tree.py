@@ -205,3 +205,22 @@ def test_changes_that_are_told_together_or_minutes_apart_are_few(tmp_path):
     apart = [(20.1 + 62 * n, topology_change_notice()) for n in range(5)]
     assert judge(studied(tmp_path, sorted(tree + together))).outcome == CAUTION
     assert judge(studied(tmp_path, sorted(tree + apart))).outcome == CAUTION
+
+
+PROPOSES, FORWARDS = 0x0E, 0x3C
+
+
+def test_a_port_that_a_rapid_switch_does_not_open(spoken):
+    """It proposes, and what is plugged in cannot agree: only an edge port opens at once."""
+    finding = spoken(*[bpdu(flags=PROPOSES)] * 6)
+    assert finding.outcome == CAUTION and "cut off for up to 30 s" in finding.headline
+    assert "holds a port back for 10 s" in finding.headline and finding.spans == ((0.0, 10.0),)
+    assert any("edge port" in step for step in finding.fixes)
+    opened = spoken(*[bpdu(flags=PROPOSES)] * 4, *[bpdu(flags=FORWARDS)] * 6)
+    assert opened.outcome == CAUTION and "held a port back for 6 s" in opened.headline
+
+
+def test_two_switches_that_agree_at_once_hold_nothing_back(spoken):
+    assert spoken(bpdu(flags=PROPOSES), *[bpdu(flags=FORWARDS)] * 5).outcome == PASS
+    quick = spoken(*[bpdu(flags=PROPOSES)] * 3, *[bpdu(flags=FORWARDS)] * 20, every_s=0.5)
+    assert quick.outcome == PASS
