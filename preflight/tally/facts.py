@@ -171,8 +171,9 @@ class Flow:
 
     @property
     def passed_on(self) -> bool:
-        """Whether a router may have sent it on: hops are counted down from 64, 128 or 255 by each. Common practice."""
-        return self.hops_left not in (None, 64, 128, 255)
+        """Whether a router may have sent it on: hops are counted down from 64, 128 or 255 by each, and what is not to leave its
+        link begins with 1. Common practice."""
+        return self.hops_left not in (None, 1, 64, 128, 255)
 
     @property
     def per_s(self) -> float:

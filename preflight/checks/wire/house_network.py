@@ -117,6 +117,11 @@ def _by_addresses(wire: Wire) -> Iterator[Sign]:
     # What a device has for an address of its own is no internet, however odd.
     claimed = {(m.sender_hardware, m.sender_address) for m in wire.heard(ArpMessage)}
     unicast = [flow for flow in _flows(wire) if flow.cast == "unicast"]
+    for flow in (
+        unicast
+    ):  # two in one network that no router stands between: addresses of the internet, and yet their own
+        if not flow.passed_on and flow.protocol and _network(flow.source_ip) == _network(flow.destination_ip):
+            claimed |= {(flow.source, flow.source_ip), (flow.destination, flow.destination_ip)}
     incoming: dict[str, list[Flow]] = defaultdict(list)
     for flow in unicast:
         if outside(flow.source_ip) and (flow.source, flow.source_ip) not in claimed:

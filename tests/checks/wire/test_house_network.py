@@ -102,6 +102,18 @@ def test_an_odd_address_of_ones_own_is_no_internet(tmp_path):
     assert finding.measured["points"] == 0
 
 
+def test_two_that_talk_straight_to_each_other_are_at_home(tmp_path):
+    """Numbered from a range of the internet, and no ARP to show it: both in one network, and no hop was counted down."""
+    near, again = packet(BOX, FAR, OTHER, "192.31.196.2"), packet(OTHER, "192.31.196.2", BOX, FAR)
+    assert judge(studied(tmp_path, [(0.0, near), (0.1, again)])).measured["points"] == 0
+    # A hop was; or the other is elsewhere: then a router stands between them.
+    passed_on = packet(GATE, "192.31.196.2", BOX, FAR)
+    assert judge(studied(tmp_path, [(0.0, passed_on)])).outcome == CAUTION
+    assert judge(studied(tmp_path, [(0.0, near), (0.1, packet(OTHER, FARTHER, BOX, FAR))])).outcome == CAUTION
+    # As are those who answer somebody with an address for private use.
+    assert judge(studied(tmp_path, [(0.0, near), (0.1, from_far), (0.2, from_farther)])).outcome == FAIL
+
+
 def test_what_this_computer_asks_counts_only_when_answered(tmp_path):
     asks = [(0.0, to_far, True), (0.1, lookup, True), (0.2, names, True)]
     finding = judge(study(str(write_with_direction(tmp_path / "a.pcapng", asks))))
