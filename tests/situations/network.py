@@ -134,6 +134,31 @@ def _(random):
         yield [(at, rigs.raw.arp(rigs.mac(n), rigs.ip(50), rigs.ip(50)))]
 
 
+@healthy("devices numbered from a range of the internet talk to one another", NOT_ALARMED, ("house-network",))
+def _(random):
+    s = span(random)
+    yield from rigs.playing(random)
+    for one, other in ((21, 22), (22, 21)):
+        home = (f"192.31.196.{one}", 6000), (f"192.31.196.{other}", 6000)
+        yield s.every(0.1, rigs.raw.udp(rigs.mac(one), rigs.mac(other), *home, rigs.noise(random, 40)))
+
+
+@faulty("a rapid switch holds a port back: no edge port", troubles=("spanning-tree",))
+def _(random):
+    from tests.wire.samples import bpdu
+
+    yield from rigs.playing(random, 20.0)
+    yield [(0.3 + 2 * n, bpdu(flags=0x0E if n < 7 else 0x1C)) for n in range(10)]
+
+
+@healthy("two rapid switches come to terms at once", NOT_ALARMED, ("spanning-tree", *STORMS))
+def _(random):
+    from tests.wire.samples import bpdu
+
+    yield from rigs.playing(random, 20.0)
+    yield [(0.3 + 2 * n, bpdu(flags=0x0E if n < 1 else 0x3C)) for n in range(10)]
+
+
 @healthy("a mirror of three ports shows frames three times", NOT_ALARMED, STORMS)
 def _(random):
     frames = [frame for some in rigs.playing(random) for frame in some]

@@ -19,6 +19,7 @@ from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
 from preflight.checks.see.addresses import own_hardware, usable4
+from preflight.checks.see.damage import damaged
 from preflight.wire.arp import ArpMessage
 
 CHECK = Check(
@@ -62,8 +63,9 @@ PROXY_FIXES = (
 # Hardware addresses that several routers share, each for one address: RFC 5798 7.3; the others from memory.
 VIRTUAL_ROUTERS = ("00:00:5e:00:01:", "00:00:0c:07:ac:", "00:00:0c:9f:f")
 BROADCAST = "ff:ff:ff:ff:ff:ff"
-# So many at one address, each a hundredth as often as one of them, are damaged copies of its frames. Common practice.
-MOST_HOLDERS, DAMAGED = 4, 0.01
+# Where bits were flipped, one frame may say anything, and what is told so much less often than something else at the same
+# address is a damaged copy of it. Common practice.
+LEAST, DAMAGED = 2, 0.1
 Place = tuple[int | None, str]  # VLAN and address
 
 
@@ -141,7 +143,11 @@ def _claims(wire: Wire) -> dict[Place, list[_Claim]]:
         for address in audio.addresses:
             hardware, end_s = audio.hardware_address.lower(), wire.source.duration_s
             claim((None, address.text), hardware, (0.0, None), (end_s, None))
-    return {place: list(holders.values()) for place, holders in found.items()}
+    least = LEAST if damaged(wire) else 1
+    return {
+        place: [claim for claim in holders.values() if len(claim.times) >= least]
+        for place, holders in found.items()
+    }
 
 
 def _shared(
@@ -157,7 +163,7 @@ def _shared(
     real = [claim for claim in holders if claim not in virtual]
     if len(real) < 2:
         return Evidence(f"{address} belongs to a virtual router ({who(virtual[0].hardware)})")
-    if len(real) > MOST_HOLDERS:
+    if damaged(wire):
         most = max(len(claim.times) for claim in real)
         real = [claim for claim in real if len(claim.times) >= DAMAGED * most]
         if len(real) == 1:

@@ -8,6 +8,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Explains, Limit
 from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, caution, passed
+from preflight.checks.see.damage import damaged, damaged_arp, damaged_headers
 from preflight.tally.facts import Measure
 
 CHECK = Check(
@@ -107,8 +108,16 @@ def _faults(wire: Wire, silent_at_s: float, silent_s: float, limits: Limits) -> 
             f"no frame at all for {silent_s:.2f} s, in a capture of {count_text(per_s)} frames/s: the capture paused, "
             "the link was down, or the senders stopped",
         )
-    if source.malformed:
-        yield "frames are damaged", f"{counted(source.malformed, 'frame')} or records could not be read"
+    damage = (
+        [f"{counted(source.malformed, 'frame')} or records could not be read"] if source.malformed else []
+    )
+    if damaged(wire):
+        damage.append(
+            f"bits were flipped: {counted(damaged_headers(wire), 'IPv4 header')} with a wrong checksum, "
+            f"{counted(damaged_arp(wire), 'ARP message')} of no known kind"
+        )
+    if damage:
+        yield "frames are damaged", "; ".join(damage)
     if source.ended_early:
         yield "it ends early", f"reading ended early at {source.ended_early}"
     if tally.flow_overflow or tally.talker_overflow:

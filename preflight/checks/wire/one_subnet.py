@@ -6,7 +6,7 @@ two addresses count as apart only where no mask in use joins them: one link-loca
 mask is told by a broadcast to a subnet's last address: two that reckon with different masks are a fault as well.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from ipaddress import IPv4Address, IPv4Network
 
@@ -17,6 +17,7 @@ from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, trouble, unproven
 from preflight.checks.see.addresses import usable4
+from preflight.checks.see.damage import damaged
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
 
@@ -59,19 +60,24 @@ Plan = dict[str, set[IPv4Address]]  # the addresses of each device, by hardware 
 
 
 def judge(wire: Wire, limits: Limits) -> Says:
-    have: Plan = defaultdict(set)
+    told: Counter[tuple[str, IPv4Address]] = Counter()
     asked: list[tuple[IPv4Address, IPv4Address]] = []
     for arp in wire.heard(ArpMessage):
         sender, target = usable4(arp.sender_address), usable4(arp.target_address)
-        if sender is not None and arp.vlan is None and len(have) < MOST:
-            have[arp.sender_hardware].add(sender)
+        if sender is not None and arp.vlan is None:
+            told[arp.sender_hardware, sender] += 1
             if target is not None:
                 asked.append((sender, target))
     to_all = [f for f in wire.tally.flows if f.cast != "unicast" and f.vlan is None and f.source]
     for flow in to_all:
         address = usable4(flow.source_ip)
-        if address is not None and len(have) < MOST:
-            have[flow.source].add(address)
+        if address is not None:
+            told[flow.source, address] += flow.frames
+    least = 2 if damaged(wire) else 1  # where bits were flipped, one frame may say anything
+    have: Plan = defaultdict(set)
+    for (hardware, address), times in told.items():
+        if times >= least and len(have) < MOST:
+            have[hardware].add(address)
     plans = _plans(have, asked)
     yield Measured({"devices": len(have), "plans": [str(plan) for plan, _ in plans]})
     if len(have) < 2:
@@ -85,7 +91,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
 def _plans(
     have: Plan, asked: Iterable[tuple[IPv4Address, IPv4Address]]
 ) -> list[tuple[IPv4Network, list[str]]]:
-    """The blocks in use and their devices, that of most devices first; a device in several is in the larger one only."""
+    """The blocks in use and their devices, that of most devices first; a device in several is in the larger one only. Blocks that one
+    mask joins go by the name of the one with most devices."""
     joined: dict[IPv4Network, IPv4Network] = {}
 
     def root(block: IPv4Network) -> IPv4Network:
@@ -98,13 +105,19 @@ def _plans(
         if a != b and LINK_LOCAL not in (a, b):
             joined[b] = a
     members: dict[IPv4Network, list[str]] = defaultdict(list)
+    size: Counter[IPv4Network] = Counter()
     for hardware, addresses in have.items():
-        for block in {root(_block(address)) for address in addresses}:
+        blocks = {_block(address) for address in addresses}
+        size.update(blocks)
+        for block in {root(each) for each in blocks}:
             members[block].append(hardware)
+    name: dict[IPv4Network, IPv4Network] = {}
+    for block in sorted(size, key=lambda each: (-size[each], each)):
+        name.setdefault(root(block), block)
     plans, placed = [], set[str]()
     for block, devices in sorted(members.items(), key=lambda each: (-len(each[1]), each[0])):
         if left := [hardware for hardware in devices if hardware not in placed]:
-            plans.append((block, left))
+            plans.append((name[block], left))
             placed.update(left)
     return plans
 

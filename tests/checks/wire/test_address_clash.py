@@ -288,3 +288,34 @@ def test_an_address_may_move_to_a_spare_and_back(tmp_path, back_s, op, target, o
     assert finding.outcome == outcome
     if outcome == PASS:
         assert "moved between" in told(finding)
+
+
+def flipped(device: str, host: int, op: int = 1) -> bytes:
+    return says(device, host, op=op, target=99)
+
+
+# Operations that do not exist: bits were flipped in this capture.
+DAMAGE = [(0.5, flipped(mac(7), 60, 0x7501)), (0.6, flipped(mac(8), 61, 0x3701))]
+
+
+def test_damaged_copies_are_no_devices(tmp_path):
+    """Each names an address that is another's, once: with a byte of the sender or of the address flipped."""
+    frames = [(1.0 + n, says(mac(1), 20)) for n in range(12)] + [
+        (1.1 + n, says(mac(2), 21)) for n in range(12)
+    ]
+    odd = [(3.3, flipped("00:00:5e:77:53:01", 20)), (5.3, flipped(mac(2), 20)), (7.3, flipped(mac(1), 21))]
+    assert judge(studied(tmp_path, frames, odd)).outcome == FAIL  # nothing says that these are damaged
+    assert judge(studied(tmp_path, frames, odd, DAMAGE)).outcome == PASS
+
+
+def test_a_clash_is_one_in_a_damaged_capture_too(tmp_path):
+    frames = [(1.0 + n, says(mac(1 + n % 2), 20)) for n in range(12)]
+    finding = judge(studied(tmp_path, frames, DAMAGE))
+    assert (finding.outcome, finding.culprits) == (FAIL, (mac(1), mac(2)))
+
+
+def test_five_with_one_address_out_of_the_box_are_a_clash(tmp_path):
+    """One is asked for all the time, the others tell it when they start."""
+    frames = [(0.2 * n, says(mac(1), 20)) for n in range(60)]
+    others = [(2.05 + n + k, says(mac(2 + n), 20)) for n in range(4) for k in (0.0, 1.0)]
+    assert judge(studied(tmp_path, frames, others)).outcome == FAIL

@@ -6,7 +6,7 @@ import pytest
 
 from preflight.checks.finding import Outcome
 from tests.checks.asked import asked
-from tests.tally.captures import every, rtp, studied, told, udp
+from tests.tally.captures import arp, every, rtp, studied, told, udp
 
 judge = asked("capture-quality")
 
@@ -110,3 +110,22 @@ def test_a_step_back_of_ten_ms(tmp_path, step_s, outcome):
 @pytest.mark.parametrize(("per_s", "outcome"), [(122, PASS), (128, CAUTION)])
 def test_a_hole_counts_from_a_hundred_frames_a_second_on(tmp_path, per_s, outcome):
     assert judge(studied(tmp_path, stream(0, 1.0, per_s), stream(1.6, 3.0, per_s))).outcome == outcome
+
+
+def test_flipped_bits_are_told(tmp_path):
+    """Headers of two senders whose checksum is wrong, or ARP messages of no kind; one computer may leave its checksums to its adapter."""
+
+    def wrong(sender: int) -> bytes:
+        frame = bytearray(udp(sender, "233.252.0.1", 6000, b"x"))
+        frame[24:26] = b"\x12\x34"
+        return bytes(frame)
+
+    one, two = (0.5, wrong(1)), (0.6, wrong(2))
+    assert judge(studied(tmp_path, stream(0, 1.25), [one])).outcome == PASS
+    finding = judge(studied(tmp_path, stream(0, 1.25), [one, two]))
+    assert finding.outcome == CAUTION and "2 IPv4 headers with a wrong checksum" in told(finding)
+    odd = [
+        (0.7, arp(3, 4)[:20] + b"\x75\x01" + arp(3, 4)[22:]),
+        (0.8, arp(5, 4)[:20] + b"\x31\x01" + arp(5, 4)[22:]),
+    ]
+    assert "2 ARP messages of no known kind" in told(judge(studied(tmp_path, stream(0, 1.25), odd)))

@@ -104,3 +104,23 @@ def test_addresses_in_a_tagged_vlan_are_another_networks(tmp_path):
         (1 + n / 10, raw.tagged(raw.arp(mac(n), f"198.51.100.{n}", "198.51.100.1"), 20)) for n in (7, 8)
     ]
     assert judge(studied(tmp_path, PLAN, frames)).outcome == PASS
+
+
+def test_a_plan_goes_by_the_name_that_most_devices_bear(tmp_path):
+    """One mask joins them: the first to ask is alone in its block."""
+    lone = [(0.0, raw.arp(mac(9), "198.51.100.9", "192.0.2.1"))]
+    assert "all in one plan (192.0.0.0/16)" in judge(studied(tmp_path, lone, PLAN)).headline
+
+
+def test_one_frame_of_a_damaged_capture_is_no_device(tmp_path):
+    damage = [(1.0 + n, raw.arp(mac(5 + n), "192.0.2.50", "192.0.2.1")) for n in (0, 1)]
+    damage = [(at, data[:20] + b"\x75\x01" + data[22:]) for at, data in damage]
+    odd = [(2.0, raw.arp(mac(1), "24.0.2.1", "24.0.2.9"))]
+    twice = [(at + 3, data) for at, data in PLAN] + PLAN
+    lone = [(2.5, raw.arp(mac(8), "24.0.2.1", "24.0.2.9"))]
+    assert judge(studied(tmp_path, twice, odd, lone, damage)).outcome == PASS
+    assert judge(studied(tmp_path, twice, lone)).outcome == CAUTION
+    assert (
+        judge(studied(tmp_path, twice, lone, [(at + 1, data) for at, data in lone], damage)).outcome
+        == CAUTION
+    )
