@@ -58,7 +58,7 @@ def propose(host: HostFacts, control: str | None = None, planned: Collection[str
     candidates = tuple(sorted(ranked, key=lambda one: -one.score))
     likely = [one for one in candidates if one.score > 0]
     if not likely:
-        return Proposal(candidates, None, "No adapter looks like the audio LAN.")
+        return Proposal(candidates, None, "No adapter looks like the audio LAN. Is its adapter plugged in?")
     best = [one for one in likely if one.score == likely[0].score]
     if len(best) > 1:
         names = ", ".join(one.name for one in best[:-1]) + f" and {best[-1].name}"

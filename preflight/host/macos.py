@@ -50,11 +50,13 @@ NAMES: dict[str, tuple[Kind, str]] = {
     "ap": ("wifi", "a Wi-Fi access point of this computer"),
     "p2p": ("wifi", "Wi-Fi straight to other computers"),
 }
-# Hardware ports that no audio LAN goes by. A system in another language may name them otherwise: then the kind is not told.
+# Hardware ports that no audio LAN goes by, without their number. A system in another language may name them otherwise: then the
+# kind is not told.
 PORTS: dict[str, tuple[Kind, str]] = {
     **dict.fromkeys(("Wi-Fi", "AirPort", "WLAN"), ("wifi", "a Wi-Fi adapter")),
     "Bluetooth PAN": ("other", "a Bluetooth link"),
     **dict.fromkeys(("iPhone USB", "iPad USB"), ("other", "a phone or tablet on USB")),
+    "Thunderbolt": ("other", "a Thunderbolt cable to another computer"),
 }
 
 
@@ -114,8 +116,8 @@ def _kind(
     letters, port = name.rstrip("0123456789"), ports.get(name, "")
     if letters in NAMES:
         return NAMES[letters]
-    if port in PORTS:
-        return PORTS[port]
+    if known := PORTS.get(port.rstrip(" 0123456789")):
+        return known
     ethernet = profiles is not None and name in profiles
     if ports and profiles is not None and not port and not ethernet:
         return "other", "the system lists no port for it"

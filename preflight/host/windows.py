@@ -43,7 +43,9 @@ def enrich(host: HostFacts, text: str | None) -> HostFacts:
     sharing = _sharing(told)
     adapters = []
     for adapter in host.adapters:
-        adapter = _linked(adapter, rows.get(adapter.name))
+        adapter = (
+            _linked(adapter, rows[adapter.name]) if adapter.name in rows else _hidden(adapter, bool(rows))
+        )
         adapter = _set(adapter, told)
         member = adapter.name in bridged
         adapters.append(
@@ -65,10 +67,17 @@ def enrich(host: HostFacts, text: str | None) -> HostFacts:
     )
 
 
-def _linked(adapter: Adapter, row: Row | None) -> Adapter:
-    """What the adapter is, and its link."""
-    if row is None:
+def _hidden(adapter: Adapter, listed: bool) -> Adapter:
+    """One that the script does not list. Where it lists others, the system made this one for itself (for Wi-Fi straight to other
+    devices, for tunnels) and hides it; it has a link where psutil, which asks for the operational state, says that it runs."""
+    if not listed or adapter.kind is not None:
         return replace(adapter, duplex=None)
+    reason = "made and hidden by the system"
+    return replace(adapter, duplex=None, carrier=bool(adapter.carrier), kind="other", kind_reason=reason)
+
+
+def _linked(adapter: Adapter, row: Row) -> Adapter:
+    """What the adapter is, and its link."""
     kind, reason = _kind(row)
     admin, media, device = (
         row.get("InterfaceAdminStatus"),

@@ -98,7 +98,7 @@ def on(release):
                 "lo0": "loopback",
                 "XHC20": None,
                 "en0": "ethernet",
-                "en2": None,
+                "en2": "other",
                 "bridge0": "bridge",
                 "en1": "wifi",
             },
@@ -339,3 +339,18 @@ def test_broken_answers_give_facts_that_can_be_shown(tmp_path, command, data):
     )
     read = enrich(COMMON, told(**{command: whole[:at] + junk + whole[at + len(junk) :]}), tmp_path)
     assert "\x1b" not in json.dumps(asdict(read), ensure_ascii=False)
+
+
+@pytest.mark.parametrize("port", ["Bluetooth PAN", "Thunderbolt 1"])
+def test_a_port_that_is_no_ethernet_is_not_taken_for_one(tmp_path, port):
+    ports = recorded.PORTS.replace("USB 10/100/1000 LAN", port)
+    assert audio(tmp_path, ports=ports, ethernet="").kind == "other"
+
+
+@pytest.mark.parametrize("port", ["Thunderbolt Ethernet", "Thunderbolt Ethernet Slot 1"])
+def test_an_ethernet_adapter_on_thunderbolt_is_wired(tmp_path, port):
+    assert audio(tmp_path, ports=recorded.PORTS.replace("USB 10/100/1000 LAN", port)).kind == "ethernet"
+
+
+def test_a_bridge_has_no_link_where_its_status_says_so(tmp_path):
+    assert enrich(COMMON, told(), tmp_path).adapter("bridge0").carrier is False

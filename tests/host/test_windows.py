@@ -1,7 +1,7 @@
 """The Windows reader on JSON laid out as its own script writes it (see windows_recordings), on broken JSON, and on none."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import pytest
 from hypothesis import given, settings
@@ -259,6 +259,16 @@ def test_every_version_of_powershell_tells_the_same(parts):
     assert read(single(parts)) == read(parts)
     assert "\\u0026" in recorded.as_5_1_writes(parts)
     assert enrich(COMMON, recorded.as_5_1_writes(parts)) == read(parts)
+
+
+def test_what_the_system_hides_is_its_own_and_has_a_link_only_while_it_runs():
+    hidden = Adapter("Local Area Connection* 1", addresses=(Address("169.254.9.9", 16, "link-local"),))
+    for running, carrier in ((True, True), (None, False)):
+        host = HostFacts("Windows", (replace(hidden, carrier=running),))
+        [read] = enrich(host, recorded.written(recorded.told())).adapters
+        assert (read.kind, read.carrier) == ("other", carrier)
+    [untold] = enrich(HostFacts("Windows", (hidden,)), None).adapters
+    assert (untold.kind, untold.carrier) == (None, None)
 
 
 @pytest.mark.parametrize("form", recorded.FORMS)

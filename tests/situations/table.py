@@ -7,11 +7,13 @@ them. `fails` and `troubles` name checks that must fail, or at least caution. Ad
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from random import Random
+from typing import Any
 
 from tests.situations import rigs
-from tests.situations.rigs import Frames, Span
+from tests.situations.rigs import Span
 
-Build = Callable[[Random], Iterable[Frames]]
+# Of a desk: its ports, and what is true of the computer.
+Build = Callable[[Random], Iterable[Any]]
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,18 @@ class Situation:
     quiet: tuple[str, ...] = ()
     fails: tuple[str, ...] = ()
     troubles: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class AtDesk(Situation):
+    """A desk, judged by `preflight linecheck` on each of `systems`: the builder yields its ports, and what is true of the computer.
+    `named` is the part of the port that the user names, `chosen` of the one that must be listened on ("" where the command refuses).
+    `says` are words that must be read."""
+
+    named: str = ""
+    chosen: str = "audio"
+    says: tuple[str, ...] = ()
+    systems: tuple[str, ...] = ("Linux", "Darwin", "Windows")
 
 
 READY = ("ready",)
@@ -47,6 +61,26 @@ def faulty(
 ) -> Callable[[Build], Build]:  # fmt: skip
     def add(build: Build) -> Build:
         SITUATIONS.append(Situation(name, build, verdicts, quiet, fails, troubles))
+        return build
+
+    return add
+
+
+def desk_in_order(
+    name: str, verdicts: tuple[str, ...] = READY, quiet: tuple[str, ...] = ("all",), **desk: Any
+) -> Callable[[Build], Build]:
+    def add(build: Build) -> Build:
+        SITUATIONS.append(AtDesk(name, build, verdicts, quiet, **desk))
+        return build
+
+    return add
+
+
+def desk_at_fault(
+    name: str, *verdicts: str, fails: tuple[str, ...] = (), troubles: tuple[str, ...] = (), **desk: Any
+) -> Callable[[Build], Build]:
+    def add(build: Build) -> Build:
+        SITUATIONS.append(AtDesk(name, build, verdicts, (), fails, troubles, **desk))
         return build
 
     return add

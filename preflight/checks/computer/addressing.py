@@ -3,10 +3,12 @@
 Addresses belong to the adapter itself, or to the bridge or bond that it is part of. A default gateway on the
 audio adapter fails where another adapter has one too, because then the control network's traffic may go out
 by the audio LAN; alone it is a caution: it points at a router on the audio LAN, or at a setting that was left
-over. A rig sheet tells more: the control network's subnet and router, this computer's planned address, and whether a
+over. Subnets that only overlap send the part that they share by one of the two, which is a caution. An adapter without a link is in
+nobody's way, whatever it is set to. A rig sheet tells more: the control network's subnet and router, this computer's planned address, and whether a
 DHCP server is meant to be there.
 """
 
+from collections.abc import Iterator
 from ipaddress import IPv4Interface, IPv6Interface, ip_network
 from itertools import product
 
@@ -15,7 +17,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Explains
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
-from preflight.checks.see.addresses import address_holder, ipv4
+from preflight.checks.see.addresses import address_holder, ipv4, one_subnet
 from preflight.host.facts import Adapter, Address, HostFacts
 from preflight.rig.sheet import Sheet
 
@@ -39,6 +41,7 @@ CHECK = Check(
     ),
     sources=(
         "RFC 1122 section 3.3.4: a computer with several adapters",
+        "RFC 1812 section 5.2.4.3: of two routes that fit, packets go by the narrower",
         "RFC 3927: link-local addresses",
         "RFC 2131 section 4.4.5: a lease runs out",
         "common practice: no default gateway on the audio adapter",
@@ -57,6 +60,11 @@ OWN_SUBNET = (
     "Give the other adapter an address in a different subnet, or turn it off.",
     "Are both plugged into the same switch? Unplug the one that is not for audio.",
 )
+APART = (
+    "Are there audio devices, or will there be, among those addresses? Then they cannot be reached: give the other adapter a "
+    "subnet outside the audio LAN's.",
+    "Are there none? It works as it is.",
+)
 NO_GATEWAY = ("Open the audio adapter's network settings and leave the gateway (router) empty.",)
 FIXED = (
     "Set the audio adapter's address by hand, as the show's address plan says, with the gateway left empty.",
@@ -70,6 +78,8 @@ SWAPPED = (
 AS_PLANNED = ("Set the address as the rig sheet says, or write the new one on the sheet.",)
 GIVE_ADDRESS = ("Give the audio adapter an address of the audio LAN, as the show's address plan says.",)
 
+Interface = IPv4Interface | IPv6Interface
+
 
 def judge(computer: Audio, _limits: Limits) -> Says:
     audio, host = computer.audio, computer.host
@@ -80,13 +90,20 @@ def judge(computer: Audio, _limits: Limits) -> Says:
     if not ipv4(holder) and (down := no_link(audio)):  # many systems take the address away with the link
         yield unproven(down.headline, fixes=down.fixes)
         return
+    idle = [each for each in host.adapters if each.down and any(_meet(holder, each))]
     yield Measured(
         {
             "addresses": [f"{each.text}/{each.prefix}" for each in holder.addresses],
             "origins": [each.origin for each in holder.addresses],
             "gateways": None if holder.gateways is None else list(holder.gateways),
         },
-        tuple(Evidence(_shown(each, holder)) for each in holder.addresses),
+        (
+            *(Evidence(_shown(each, holder)) for each in holder.addresses),
+            *(
+                Evidence(f"{each.name} is set to the same subnet, and has no link: never plug both in")
+                for each in idle
+            ),
+        ),
     )
     if computer.sheet is not None:
         yield from _planned(audio, holder, computer.sheet)
@@ -98,7 +115,7 @@ def judge(computer: Audio, _limits: Limits) -> Says:
     yield passed(f"{holder.name} has a subnet of its own, an address that stays, and no gateway.")
 
 
-def _routed(adapter: Adapter) -> list[IPv4Interface | IPv6Interface]:
+def _routed(adapter: Adapter) -> list[Interface]:
     """Addresses with a subnet that decides where packets go. Every adapter has the IPv6 link-local subnet:
     RFC 4291 section 2.1."""
     known = [each.interface for each in adapter.addresses]
@@ -109,20 +126,38 @@ def _others(holder: Adapter, host: HostFacts) -> list[Adapter]:
     return [
         other
         for other in host.adapters
-        if other.name != holder.name and other.kind != "loopback" and other.enabled is not False
+        if other.name != holder.name and other.kind != "loopback" and not other.down
     ]
+
+
+def _meet(holder: Adapter, other: Adapter) -> Iterator[tuple[Interface, Interface]]:
+    """Addresses of the two whose subnets overlap."""
+    for own, theirs in product(_routed(holder), _routed(other)):
+        if (
+            other.name != holder.name
+            and own.version == theirs.version
+            and own.network.overlaps(theirs.network)
+        ):
+            yield own, theirs
 
 
 def _shared_subnets(audio: Adapter, holder: Adapter, host: HostFacts) -> Says:
     for other in _others(holder, host):
-        for own, theirs in product(_routed(holder), _routed(other)):
-            if own.version != theirs.version or not own.network.overlaps(theirs.network):
-                continue
+        for own, theirs in _meet(holder, other):
             if own.ip == theirs.ip:
                 text = f"{holder.name} and {other.name} have the same address {own.ip}."
-            else:
+                yield fail(text, fixes=OWN_SUBNET, culprits=[audio.name])
+            elif one_subnet(own, theirs):
                 text = f"{holder.name} ({own}) and {other.name} ({theirs}) are in one subnet."
-            yield fail(text, fixes=OWN_SUBNET, culprits=[audio.name])
+                yield fail(text, fixes=OWN_SUBNET, culprits=[audio.name])
+            else:
+                narrow, by = min((own, holder), (theirs, other), key=lambda each: -each[0].network.prefixlen)
+                yield caution(
+                    f"The audio LAN {own.network} ({holder.name}) and {theirs.network} ({other.name}) overlap: what is for "
+                    f"{narrow.network} goes out by {by.name} alone.",
+                    fixes=APART,
+                    culprits=[audio.name],
+                )
 
 
 def _gateway(audio: Adapter, holder: Adapter, host: HostFacts) -> Says:

@@ -12,7 +12,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
-from preflight.checks.see.addresses import address_holder, ipv4
+from preflight.checks.see.addresses import address_holder, ipv4, made_for_programs, one_subnet
 from preflight.host.facts import Adapter, HostFacts
 
 CHECK = Check(
@@ -101,6 +101,7 @@ def _control(holder: Adapter, host: HostFacts) -> list[Adapter]:
         if each.name != holder.name
         and each.master != holder.name
         and each.kind in CARRIERS
+        and not made_for_programs(each, host)
         and each.enabled is not False
         and each.carrier
         and any(address.origin != "link-local" for address in ipv4(each))
@@ -114,5 +115,5 @@ def _in(adapter: Adapter, subnet: str) -> bool:
 
 
 def _share(one: Adapter, other: Adapter) -> bool:
-    nets = [[a.interface.network for a in ipv4(each) if a.interface is not None] for each in (one, other)]
-    return any(mine.overlaps(theirs) for mine in nets[0] for theirs in nets[1])
+    own, others = ([a.interface for a in ipv4(each) if a.interface is not None] for each in (one, other))
+    return any(one_subnet(mine, theirs) for mine in own for theirs in others)

@@ -10,7 +10,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
-from preflight.checks.see.addresses import address_holder
+from preflight.checks.see.addresses import address_holder, made_for_programs
 from preflight.host.facts import Adapter, HostFacts
 
 CHECK = Check(
@@ -39,6 +39,12 @@ CHECK = Check(
     unproven=(
         "Look in the network settings for internet sharing (connection sharing) and for bridges: both should be off."
     ),
+)
+
+PROGRAMS = (
+    "End programs for containers and virtual machines for the show.",
+    "Or turn IP forwarding off.",
+    AGAIN,
 )
 
 
@@ -99,6 +105,12 @@ def _forwarded(audio: Adapter, host: HostFacts) -> Says:
     else:
         say, what = caution, ". It joins nothing yet, but can as soon as a second network is plugged in"
     on = "Connection sharing" if host.sharing else "IP forwarding"
+    programs = ", ".join(each.name for each in host.adapters if made_for_programs(each, host))
+    if programs and not host.sharing:
+        # It passes on only what is sent to this computer to be passed on: no broadcast, no multicast, no DHCP.
+        on = f"{on} is on, as programs for containers and virtual machines ({programs}) leave it"
+        yield caution(f"{on}{what}.", _kind_of(audio), fixes=PROGRAMS, culprits=[audio.name])
+        return
     yield say(f"{on} is on{what}.", _kind_of(audio), culprits=[audio.name])
 
 

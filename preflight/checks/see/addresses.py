@@ -1,6 +1,6 @@
 """What several checks ask of the addresses of this computer and its adapters."""
 
-from ipaddress import AddressValueError, IPv4Address
+from ipaddress import AddressValueError, IPv4Address, IPv4Interface, IPv6Interface
 
 from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts
@@ -16,6 +16,21 @@ def address_holder(adapter: Adapter, host: HostFacts) -> Adapter | None:
 
 def ipv4(adapter: Adapter) -> list[Address]:
     return [address for address in adapter.addresses if address.version == 4]
+
+
+def one_subnet(one: IPv4Interface | IPv6Interface, other: IPv4Interface | IPv6Interface) -> bool:
+    """Whether two addresses of one computer have the same neighbours: in one subnet, or the wider one's address within the narrower
+    subnet, by which all packets to it go (the longest prefix wins: RFC 1812 section 5.2.4.3)."""
+    wide, narrow = sorted((one, other), key=lambda each: each.network.prefixlen)
+    return wide.version == narrow.version and wide.ip in narrow.network
+
+
+def made_for_programs(adapter: Adapter, host: HostFacts) -> bool:
+    """Whether programs for containers and virtual machines made it: by software, and without a cable or a radio in it."""
+    inside = (each for each in host.adapters if each.master == adapter.name)
+    return adapter.kind == "virtual" or (
+        adapter.kind == "bridge" and all(each.kind in ("virtual", "vpn") for each in inside)
+    )
 
 
 def own_hardware(facts: Facts) -> set[str]:

@@ -9,13 +9,14 @@ given the same private range: that counts as much as a gateway, and is a caution
 
 from collections import Counter
 from collections.abc import Iterator
-from ipaddress import IPv4Network, IPv6Network
+from ipaddress import IPv4Interface, IPv6Interface
 
 from preflight.checks.asks import Missing, View, Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Says, unproven
+from preflight.checks.see.addresses import one_subnet
 from preflight.checks.see.maker import locally_administered
 from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
 from preflight.host.facts import Adapter
@@ -159,16 +160,16 @@ def _by_wifi_too(view: View) -> Iterator[Sign]:
     if view.host is None or audio is None or audio.kind == "wifi":
         return
     for adapter in view.host.adapters:
-        shared = [net for net in _subnets(adapter) if any(map(net.overlaps, _subnets(audio)))]
-        if shared and adapter.kind == "wifi" and adapter.carrier is not False:
+        shared = [one for one in _fixed(adapter) if any(one_subnet(one, own) for own in _fixed(audio))]
+        if shared and adapter.kind == "wifi" and not adapter.down:
             by = f"by Wi-Fi ({clean(adapter.name)}) as well as by the audio adapter"
-            yield Sign("same subnet", adapter.name, f"this computer is in {shared[0]} {by}")
+            yield Sign("same subnet", adapter.name, f"this computer is in {shared[0].network} {by}")
 
 
-def _subnets(adapter: Adapter) -> list[IPv4Network | IPv6Network]:
-    """Its subnets, without the link-local ones that every adapter has."""
+def _fixed(adapter: Adapter) -> list[IPv4Interface | IPv6Interface]:
+    """Its addresses, without the link-local ones that every adapter has."""
     interfaces = (address.interface for address in adapter.addresses)
-    return [i.network for i in interfaces if i is not None and not i.is_link_local]
+    return [each for each in interfaces if each is not None and not each.is_link_local]
 
 
 def _described(*texts: str) -> bool:

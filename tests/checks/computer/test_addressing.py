@@ -37,16 +37,31 @@ def test_fixed_or_link_local_with_the_gateway_elsewhere_passes(addresses):
     [
         (FIXED, Address("192.0.2.99", 24, "dhcp")),
         (FIXED, Address("192.0.2.3", 25, "static")),
-        (FIXED, Address("192.0.0.1", 16, "static")),
+        (FIXED, Address("192.0.2.200", 16, "static")),
         ((Address("169.254.9.9", 16, "link-local"),), Address("169.254.1.1", 16, "link-local")),
         ((*FIXED, Address("2001:db8::10", 64)), Address("2001:db8::11", 64)),
     ],
 )
-@pytest.mark.parametrize("carrier", [True, False])
-def test_two_adapters_in_one_subnet_fail(own, theirs, carrier):
-    finding = judge(desk(control(theirs, carrier=carrier), addresses=own))
+def test_two_adapters_in_one_subnet_fail(own, theirs):
+    finding = judge(desk(control(theirs), addresses=own))
     assert finding.outcome is Outcome.FAIL
     assert "one subnet" in finding.headline and theirs.text in finding.headline
+    unplugged = judge(desk(control(theirs, carrier=False), addresses=own))
+    assert unplugged.outcome is Outcome.PASS, "an adapter without a link is in nobody's way"
+    assert "control is set to the same subnet, and has no link" in unplugged.evidence[-1].text
+
+
+@pytest.mark.parametrize(
+    ("own", "theirs", "part", "by"),
+    [
+        (Address("192.0.2.10", 24, "static"), Address("192.0.0.1", 16, "static"), "192.0.2.0/24", "audio"),
+        (Address("192.0.7.10", 16, "static"), Address("192.0.2.1", 24, "static"), "192.0.2.0/24", "control"),
+    ],
+)
+def test_subnets_that_overlap_elsewhere_are_a_caution_that_says_where(own, theirs, part, by):
+    finding = judge(desk(control(theirs), addresses=(own,)))
+    assert finding.outcome is Outcome.CAUTION
+    assert finding.headline.endswith(f"overlap: what is for {part} goes out by {by} alone.")
 
 
 def test_the_same_address_twice_is_said_so():

@@ -7,6 +7,7 @@ import pytest
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.host.facts import Address
+from preflight.rig.sheet import Device, Sheet
 from preflight.verdict import judged
 from tests.checks.asked import asked
 from tests.checks.computers import AUDIO, CONTROL, desk
@@ -41,13 +42,32 @@ def test_a_control_network_beside_an_unplugged_adapter_is_doubtful(looks):
     "facts",
     [
         guessed(UNPLUGGED),  # a fixed address and no gateway: it looks like audio
-        guessed(CONTROL, **LEASED),  # nothing wired lacks a link
-        guessed(replace(UNPLUGGED, kind="wifi"), **LEASED),
-        guessed(replace(UNPLUGGED, carrier=None), **LEASED),
+        guessed(CONTROL),
+        guessed(CONTROL, carrier=False, **LEASED),  # it has no link itself: link-up says so
+        replace(
+            guessed(UNPLUGGED, hardware_address="00:00:5e:00:53:0A", **LEASED),
+            sheet=Sheet("show", device=(Device("desk", "desk", hardware="00:00:5e:00:53:0a"),)),
+        ),
     ],
 )
 def test_what_leaves_no_doubt(facts):
     assert judge(facts).outcome == PASS
+
+
+@pytest.mark.parametrize(
+    "other", [CONTROL, replace(UNPLUGGED, kind="wifi"), replace(UNPLUGGED, carrier=None)]
+)
+def test_what_looks_like_a_control_network_is_doubtful_by_itself(other):
+    finding = judge(guessed(other, **LEASED))
+    assert finding.headline == "Is audio the audio network? It looks like a control network."
+
+
+def test_a_fixed_address_beside_an_unplugged_adapter_is_doubtful_until_audio_comes(tmp_path):
+    heard = studied(tmp_path, every(0.1, arp(1, 2), 0, 5))
+    finding = judge(guessed(UNPLUGGED, heard=heard))
+    assert finding.outcome == UNPROVEN
+    assert finding.headline.endswith("No audio and no clock came in by it, and spare has no link.")
+    assert judge(guessed(CONTROL, heard=heard)).outcome == PASS
 
 
 @pytest.mark.parametrize(

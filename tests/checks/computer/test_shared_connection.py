@@ -139,10 +139,26 @@ def test_what_a_group_of_an_unknown_kind_joins_is_unproven(kind):
     assert judge(facts).outcome is Outcome.UNPROVEN
 
 
-@pytest.mark.parametrize(("name", "kind"), [("aux", "ethernet"), ("wlan0", "wifi"), ("vm0", "virtual")])
+@pytest.mark.parametrize(("name", "kind"), [("aux", "ethernet"), ("wlan0", "wifi"), ("br9", "bridge")])
 def test_every_other_adapter_in_use_is_joined_by_forwarding(name, kind):
-    finding = judge(desk(replace(CONTROL, name=name, kind=kind, forwarding=True), ip_forwarding=True))
+    inside = replace(CONTROL, name="port", master=name, addresses=(), forwarding=False)
+    finding = judge(desk(replace(CONTROL, name=name, kind=kind, forwarding=True), inside, ip_forwarding=True))
     assert finding.outcome is Outcome.FAIL and f"joins audio to {name}" in finding.headline
+
+
+@pytest.mark.parametrize("kind", ["virtual", "bridge"])
+def test_forwarding_that_programs_leave_on_is_a_caution_and_says_so(kind):
+    made = replace(CONTROL, name="vm0", kind=kind, forwarding=True)
+    for others in (
+        (made,),
+        (made, replace(CONTROL, forwarding=True)),
+        (replace(made, carrier=False), CONTROL),
+    ):
+        finding = judge(desk(*others, ip_forwarding=True, forwarding=True))
+        assert finding.outcome is Outcome.CAUTION and "programs for containers" in finding.headline
+        assert "End programs" in finding.fixes[0]
+    shared = desk(made, CONTROL, ip_forwarding=True)
+    assert judge(replace(shared, host=replace(shared.host, sharing=True))).outcome is Outcome.FAIL
 
 
 def test_an_audio_adapter_whose_bridge_is_not_known_is_judged_by_its_own_addresses():
