@@ -1,4 +1,6 @@
-"""The checks: every module of these folders holds a `CHECK` and a `judge`. Loaded only when asked for."""
+"""The checks: every module of these folders holds a `CHECK` and a `judge`, and is called as its check is. Loaded only when asked for:
+loading all of them takes longer than judging a capture.
+"""
 
 import importlib
 import pkgutil
@@ -17,22 +19,32 @@ from preflight.text import clean
 SUBJECTS: tuple[Subject, ...] = get_args(Subject)  # each is a folder
 
 
-@cache
 def all_checks() -> tuple[tuple[Check, Judge], ...]:
     """Every check with its judge: the computer's first, then the wire's, the soak's, the plan's, those of two captures, each by name."""
-    modules = [
-        importlib.import_module(f"{__name__}.{subject}.{found.name}")
-        for subject in SUBJECTS
-        for found in pkgutil.iter_modules([str(Path(__file__).parent / subject)])
-    ]
-    checks = [(module.CHECK, module.judge) for module in modules]
-    return tuple(sorted(checks, key=lambda pair: (SUBJECTS.index(pair[0].subject), pair[0].name)))
+    return tuple(pair for subject in SUBJECTS for pair in _checks_of(subject))
+
+
+@cache
+def _checks_of(subject: Subject) -> tuple[tuple[Check, Judge], ...]:
+    checks = [_loaded(subject, file) for file in _files(subject)]
+    return tuple(sorted(checks, key=lambda pair: pair[0].name))
+
+
+@cache
+def _files(subject: Subject) -> frozenset[str]:
+    return frozenset(found.name for found in pkgutil.iter_modules([str(Path(__file__).parent / subject)]))
+
+
+def _loaded(subject: Subject, file: str) -> tuple[Check, Judge]:
+    module = importlib.import_module(f"{__name__}.{subject}.{file}")
+    return module.CHECK, module.judge
 
 
 @cache
 def check_named(name: str) -> Check | None:
     """The check of a name; None where there is none."""
-    return next((check for check, _ in all_checks() if check.name == name), None)
+    file = name.replace("-", "_")
+    return next((_loaded(subject, file)[0] for subject in SUBJECTS if file in _files(subject)), None)
 
 
 def judge_all(
@@ -43,10 +55,23 @@ def judge_all(
     names = names or names_of(facts)
     found = (
         _judged(check, judge, facts, names)
-        for check, judge in all_checks()
+        for subject in SUBJECTS
+        if _speaks(subject, facts)
+        for check, judge in _checks_of(subject)
         if only is None or check.name in only
     )
     return tuple(finding for finding in found if finding is not None)
+
+
+def _speaks(subject: Subject, facts: Facts) -> bool:
+    """Whether there is anything of what the checks of a subject look at; without it none of them says a word."""
+    looked_at: dict[Subject, tuple[object, ...]] = {
+        "computer": (facts.host,),
+        "soak": (facts.soak, facts.host),
+        "plan": (facts.sheet,),
+        "between": (facts.between,),
+    }
+    return any(part is not None for part in looked_at.get(subject, (facts,)))
 
 
 def _judged(check: Check, judge: Judge, facts: Facts, names: Names) -> Finding | None:

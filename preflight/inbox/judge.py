@@ -1,6 +1,7 @@
 """One capture judged, and all that is wanted of it made at once: a process that judges hands back texts, not facts."""
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from preflight.frames.batch import Progress
 from preflight.frames.capture import CaptureFile
@@ -8,12 +9,13 @@ from preflight.frames.errors import CaptureError
 from preflight.frames.stream import Place
 from preflight.inbox.apart import with_apart
 from preflight.inbox.join import Span
-from preflight.report.many import Row, row_of, row_of_refused
-from preflight.report.result import as_json, refused_json
 from preflight.rig.sheet import Sheet
 from preflight.study import study
 from preflight.text import clean
 from preflight.verdict import Result, judged
+
+if TYPE_CHECKING:
+    from preflight.report.many import Row
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,7 @@ class Task:
 class Done:
     """`json` is one line, `page` is "" where none is wanted."""
 
-    row: Row
+    row: "Row"
     json: str
     page: str = ""
     status: int = 2
@@ -56,6 +58,9 @@ def judge(task: Task) -> Done:
     except Exception as error:
         fault = clean(f"{type(error).__name__}: {error}", 200)
         return refused(task, f"{task.name}: a fault of preflight itself: {fault}. Please report it")
+    from preflight.report.many import row_of
+    from preflight.report.result import as_json
+
     page = ""
     if task.page:
         from preflight.report.html import as_html
@@ -71,6 +76,9 @@ def judge(task: Task) -> Done:
 
 
 def refused(task: Task, why: str) -> Done:
+    from preflight.report.many import row_of_refused
+    from preflight.report.result import refused_json
+
     return Done(row_of_refused(task.name, why), refused_json(task.name, why, None))
 
 

@@ -8,7 +8,6 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
 from itertools import combinations, pairwise
-from statistics import median
 
 from preflight.checks.asks import Wire
 from preflight.tally.facts import Flow
@@ -79,7 +78,7 @@ def queriers(wire: Wire, usual_s: float) -> list[Querier]:
             if f.protocol == IGMP and f.destination_ip == ALL_SYSTEMS and f.source_ip == address
         ]
         gaps = [b - a for a, b in pairwise(times)]
-        interval_s = last.interval_s or max(usual_s, round(median(gaps)) if gaps else 0)
+        interval_s = last.interval_s or max(usual_s, round(_median(gaps)) if gaps else 0)
         response_s = last.max_response_s or RESPONSE_S
         found.append(
             Querier(
@@ -98,6 +97,12 @@ def queriers(wire: Wire, usual_s: float) -> list[Querier]:
             )
         )
     return sorted(found, key=lambda q: int(IPv4Address(q.address)))
+
+
+def _median(values: list[float]) -> float:
+    from statistics import median  # loads decimals and fractions
+
+    return median(values)
 
 
 def groups(wire: Wire) -> dict[str, Group]:
