@@ -28,6 +28,7 @@ from preflight.frames.capture import CaptureFile
 from preflight.host.facts import HostFacts
 from preflight.report.evidence import write_evidence
 from preflight.report.html import as_html
+from preflight.report.html.closeup import with_milliseconds
 from preflight.report.html.devices import devices
 from preflight.report.result import as_json, moment
 from preflight.report.saved import IN_ZIP, as_text
@@ -99,6 +100,7 @@ def part(
     if facts.source is None or facts.source.partial:
         raise KeyboardInterrupt  # a part of what is sent would not be judged
     result = judged(_joined(replace(facts, source=replace(facts.source, name=NAME)), shown))
+    result = with_milliseconds(str(whole), result, on_progress)
     evidence = write_evidence(str(whole), result, folder / "evidence", on_progress)
     kept = frames
     if whole.stat().st_size > limit:

@@ -127,6 +127,10 @@ def command(
         )
     guessed = name is None and adapter is None
     result = judged(replace(facts, sheet=planned, adapter_guessed=guessed))
+    if savers and report_to:
+        from preflight.report.html.closeup import with_milliseconds
+
+        result = with_milliseconds(str(save_to), result)
     output = Output(
         json_to,
         report_to=report_to,

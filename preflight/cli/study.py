@@ -159,6 +159,11 @@ def _one(
     try:
         with ProgressBar(Path(task.name).name) as progress:
             result = result_of(task, progress)
+        if report_to:
+            from preflight.report.html.closeup import with_milliseconds
+
+            with ProgressBar("Milliseconds") as progress:
+                result = with_milliseconds(task.places, result, progress)
     except CaptureError as error:
         output.refused(task.name, str(error))
         output.close()

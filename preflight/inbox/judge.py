@@ -64,8 +64,9 @@ def judge(task: Task) -> Done:
     page = ""
     if task.page:
         from preflight.report.html import as_html
+        from preflight.report.html.closeup import with_milliseconds
 
-        page = as_html(result)
+        page = as_html(with_milliseconds(task.places, result))
     return Done(
         row_of(task.name, result),
         as_json(result, None),

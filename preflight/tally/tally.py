@@ -17,12 +17,12 @@ from preflight.tally import clock_kernels as p
 from preflight.tally import counter_kernels as n
 from preflight.tally import facts as f
 from preflight.tally import kernels as k
-from preflight.tally import shape_kernels as z
 from preflight.tally import stream_kernels as x
 from preflight.tally.beats import Learned, edge, learn, learn_blocks
 from preflight.tally.counters import Counter
 from preflight.tally.counters import learn as learn_counter
 from preflight.tally.rows import ip_text, mac_text, reader
+from preflight.tally.shape import Shapes
 
 FLOW_ROWS = 1 << 13
 TALKER_ROWS = 1 << 13
@@ -67,12 +67,7 @@ class Tally:
         self.rate[k.S_LINK_MBPS] = link_mbps
         self.peaks = np.zeros((k.MEASURES, k.PEAK_COLUMNS), np.int64)
         self.timeline = np.zeros((k.TIMELINE_ROWS, k.TIMELINE_COLUMNS), np.int64)
-        self.shape = np.zeros(z.SHAPE_STATE, np.int64)
-        self.shape[z.Z_WIDTH] = 1
-        self.counts = np.zeros(k.MEASURES * z.MS, np.int64)
-        self.close = np.zeros((z.CLOSE_ROWS, z.CLOSE_COLUMNS), np.int64)
-        self.senders = np.zeros((z.SENDER_ROWS, z.SENDER_COLUMNS), np.int64)
-        self.other_senders = np.zeros(z.LOADS, np.int64)
+        self.shapes = Shapes()
 
     def add(self, batch: Batch) -> None:
         """Count one batch; its columns SLOT and COPY are filled on the way."""
@@ -95,7 +90,7 @@ class Tally:
         ) < rows:
             self._learn_counter(int(columns[SLOT, row]))
         engine.rates(columns, rows, self.rate, self.peaks, self.timeline)
-        engine.shape(columns, rows, self.shape, self.counts, self.close, self.senders, self.other_senders)
+        self.shapes.add(batch)
 
     def _learn(self, slot: int) -> None:
         """Decide from a flow's first frames whether it has a beat to follow."""
@@ -195,23 +190,7 @@ class Tally:
             beats=tuple(self._beats(index)),
             talker_overflow=int(self.totals[k.N_TALKER_OVERFLOW]),
             flow_overflow=int(self.totals[k.N_FLOW_OVERFLOW]),
-            shape=self._shape(),
-        )
-
-    def _shape(self) -> f.Shape:
-        state, close = self.shape.copy(), self.close.copy()
-        z.keep_bin(state, self.counts.copy(), close)
-        kept = close[: int(state[z.Z_KEPT])]
-        kept = kept[np.argsort(kept[:, z.Y_BIN])]
-        columns = int(state[z.Z_BIN]) // int(state[z.Z_WIDTH]) + 1
-        heard = self.senders[self.senders[:, z.O_KEY] != 0]
-        loads = [(mac_text(int(row[z.O_KEY]) - 1), row[1 : 1 + columns].tobytes()) for row in heard]
-        if self.other_senders.any():
-            loads.append(("", self.other_senders[:columns].tobytes()))
-        return f.Shape(
-            close=tuple((int(row[z.Y_BIN]) * k.BIN_NS / 1e9, row[z.Y_COUNTS :].tobytes()) for row in kept),
-            width_s=int(state[z.Z_WIDTH]) * k.BIN_NS / 1e9,
-            senders=tuple(sorted(loads)),
+            shape=self.shapes.facts(),
         )
 
     def _rates(self) -> f.Rates:

@@ -17,6 +17,7 @@ from preflight.checks.see.streams import names as announced_names
 from preflight.facts import Facts
 from preflight.report.html.streams import counting, flow_at, gap_of, goes_to
 from preflight.tally.facts import Beat, ClockPort, Flow, Measure, counts
+from preflight.tally.shape import BIN_S
 from preflight.verdict import Ranked, Verdict
 
 MEASURES: dict[Measure, str] = {
@@ -35,10 +36,12 @@ WORST_BY: dict[str, Measure] = {
     "multicast-storm": "multicast",
     "unicast-flood": "unicast",
 }
+# Those whose first evidence is the worst of it.
+WORST_FIRST = ("stream-health", "beat-health")
 MOST_ROWS = 12
 MOST_CLOSE = 120  # stretches of 100 ms that are shown by the millisecond
 MOST_SENDERS = 7
-CLOSE_S, BIN_S = 0.5, 0.1
+CLOSE_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -179,8 +182,20 @@ def moments(facts: Facts, verdict: Verdict) -> dict[str, list[tuple[str, float, 
     return found
 
 
+def places(facts: Facts, verdict: Verdict) -> list[tuple[float, float]]:
+    """Those of the `moments` that are looked at by the millisecond, what is mended first before the rest."""
+    return [
+        (start, end)
+        for each in moments(facts, verdict).values()
+        for _, start, end in each
+        if end - start <= CLOSE_S
+    ]
+
+
 def _worst(facts: Facts, ranked: Ranked) -> float | None:
-    """The fullest millisecond within the stretches, by what the check is about. None where that is no rate."""
+    """The fullest millisecond within the stretches, by what the check is about; or where most was lost. None where neither is known."""
+    if ranked.finding.check in WORST_FIRST:
+        return next((seen.time_s for seen in ranked.finding.evidence if seen.time_s is not None), None)
     measure = WORST_BY.get(ranked.finding.check)
     if measure is None or facts.tally is None:
         return None
@@ -206,15 +221,10 @@ def _close(facts: Facts, verdict: Verdict) -> list[dict[str, object]]:
     """What is shown by the millisecond: the places that the buttons lead to, then the fullest of the rest."""
     assert facts.tally is not None
     kept = facts.tally.shape.close
-    places = [
-        (start, end)
-        for each in moments(facts, verdict).values()
-        for _, start, end in each
-        if end - start <= CLOSE_S
-    ]
+    looked_at = places(facts, verdict)
 
     def wanted(one: tuple[float, bytes]) -> tuple[bool, int]:
-        away = not any(a - BIN_S <= one[0] <= b + BIN_S for a, b in places)
+        away = not any(a - BIN_S <= one[0] <= b + BIN_S for a, b in looked_at)
         return away, -max(by_ms(one[1], "bytes"))
 
     chosen = sorted(sorted(kept, key=wanted)[:MOST_CLOSE])
