@@ -273,7 +273,7 @@ def readme(parts: list[Part], extra: Extra) -> str:
         lines.append(f"  Verdict: {each.result.verdict.verdict}")
         if source is not None:
             lines.append(
-                f"  {source.frames} frames in {source.duration_s:.1f} s, from {moment(source.first_ns) or 'no time told'}"
+                f"  {source.frames} frame{'' if source.frames == 1 else 's'} in {source.duration_s:.1f} s, from {moment(source.first_ns) or 'no time told'}"
             )
         if each.left_out:
             lines.append(f"  {NAME} lacks the last {each.left_out} frames: it has reached its limit.")

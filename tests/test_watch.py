@@ -7,6 +7,7 @@ import tracemalloc
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from random import Random
 
 import numpy as np
 import pytest
@@ -23,7 +24,7 @@ from preflight.live.standby import NS, Event
 from preflight.live.watch import Watch
 from tests.checks import ptp
 from tests.host.trees import Tree
-from tests.tally.captures import Timed, arp, broadcast, every, mac, rtp, sap, sdp, write
+from tests.tally.captures import Timed, arp, broadcast, ethernet, every, mac, rtp, sap, sdp, write
 from tests.wire import samples
 
 ADAPTER = Adapter(
@@ -139,7 +140,7 @@ def test_an_alarm_stands_until_what_stopped_is_back_and_says_so(tmp_path: Path) 
     watch, told = watched(tmp_path, others, back, stream(3, "233.252.0.3", 0, 100))
     cleared = {event.check: event for event in told if event.severity == "cleared"}
     assert set(cleared) == {"clock", "stream-health"}
-    assert re.fullmatch(rf"The clock .*\({mac(20)}\) is back\.", cleared["clock"].headline)
+    assert re.fullmatch(rf"the clock .*\({mac(20)}\) is back\.", cleared["clock"].headline)
     assert cleared["clock"].was == "The clock was lost."
     assert cleared["clock"].lasted_s == pytest.approx(16, abs=1) and cleared["clock"].at_ns < 62 * NS
     stopped, again = (event for event in told if event.check == "stream-health" and event.kind == "alarm")
@@ -172,6 +173,32 @@ def test_a_graver_fault_in_the_same_check_is_told_and_the_milder_one_again_is_no
     _, told = watched(tmp_path, ptp.master(20, 0, 90), paused, stream(2, "233.252.0.2", 0, 90))
     said = [event.severity for event in told if event.check == "stream-health"]
     assert said == ["caution", "alarm", "cleared"]
+
+
+def numbered(end: float, lost: set[int]) -> list[Timed]:
+    """A flow of no standard kind, with a counter of 16 bits: that it counts shows after 300 frames."""
+    noise = Random(1)
+
+    def frame(n: int) -> bytes:
+        return ethernet(
+            "01:00:5e:90:10:07", mac(7), 0x88B5, b"\1\2" + n.to_bytes(2, "big") + noise.randbytes(600)
+        )
+
+    return [(n / 200, frame(n)) for n in range(int(end * 200)) if n not in lost]
+
+
+def test_a_flow_that_is_known_to_count_only_later_is_one_fault(tmp_path: Path) -> None:
+    """Packets are missing before the watch knows that the flow counts them: another check tells of them then. Later ones are
+    another fault."""
+    lost, later = {*range(140, 145), *range(180, 189)}, {*range(7000, 7020)}
+    _, told = watched(tmp_path, stream(2, "233.252.0.2", 0, 50), numbered(50, lost | later))
+    said = [(event.severity, event.check, event.at_ns // (10 * NS)) for event in told]
+    assert said == [
+        ("alarm", "beat-health", 0),
+        ("cleared", "beat-health", 1),
+        ("alarm", "stream-health", 3),
+        ("cleared", "stream-health", 4),
+    ]
 
 
 def test_a_stranger_that_keeps_quiet_is_not_over(tmp_path: Path) -> None:

@@ -274,8 +274,11 @@ class Watch:
             if each.here or (each.check, each.key) not in going:
                 going[each.check, each.key] = each
         passed: dict[str, str] = {}
-        for ranked in decide(judge_all(facts, names=self._names)).findings:
-            finding, alarm = ranked.finding, self._alarms.get(ranked.finding.check)
+        ranking = decide(judge_all(facts, names=self._names)).findings
+        trouble = {ranked.finding.check for ranked in ranking if ranked.finding.outcome.troubles}
+        for ranked in ranking:
+            finding = self._continued(ranked.finding, trouble, start_ns)
+            alarm = self._alarms.get(finding.check)
             if finding.outcome == Outcome.PASS:
                 passed[finding.check] = finding.undated
             elif ranked.explained_by or not _alarms(finding):
@@ -288,6 +291,22 @@ class Watch:
                 }
         for check, alarm in list(self._alarms.items()):
             yield from self._clear(check, alarm, going, passed.get(check, ""), facts, start_ns, now_ns)
+
+    def _continued(self, finding: Finding, trouble: set[str], start_ns: int) -> Finding:
+        """`finding` under the check that told the same fault before: a flow that keeps a beat is found to count its frames some seconds
+        later, and is then told of as a stream. `trouble` are the checks that find something in this window."""
+        before = self._alarms.get("beat-health")
+        if (
+            finding.check == "stream-health"
+            and before is not None
+            and not ("stream-health" in self._alarms or "beat-health" in trouble)
+            and any(
+                start_ns + start * NS <= before.ends_ns and (before.told.began_ns or 0) <= start_ns + end * NS
+                for start, end in finding.spans
+            )
+        ):
+            return replace(finding, check="beat-health")
+        return finding
 
     def _raise(self, finding: Finding, start_ns: int, now_ns: int) -> Iterator[Event]:
         """An alarm, where it is new: not told yet, graver or of others than before, or anew after a rest."""
@@ -475,7 +494,7 @@ def _seen(finding: Finding, clock: Callable[[float], str]) -> str:
 
 def _back(names: list[str]) -> str:
     if len(names) == 1:
-        return f"{names[0][:1].upper()}{names[0][1:]} is back."
+        return f"{names[0]} is back."  # a name is written as it is, at the beginning, too
     return f"{len(names)} are back: {'; '.join(names[:3])}{'; ...' if len(names) > 3 else ''}."
 
 

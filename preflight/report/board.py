@@ -85,7 +85,7 @@ def words(event: Event) -> str:
         after = f", after {lasted(event.lasted_s)}"
     said = f"{topic}{after}: {event.headline}" if topic else event.headline[:1].upper() + event.headline[1:]
     seen = event.seen.rstrip(".")
-    return clean(f"{said} {seen[:1].upper()}{seen[1:]}." if seen else said, 600)
+    return clean(f"{said.removesuffix('.')}; {seen}." if seen else said, 600)
 
 
 def advice(event: Event) -> str:

@@ -35,31 +35,43 @@ NO_STREAM = "no stream heard: start the audio, or listen where it passes"
 NO_SHEET = "none (--sheet FILE): who is missing or strange is not known"
 
 
+# Lines of the roll call, what is missed most first: where there is no room for all, the last go first.
+FIRST_CALLED = ("Missing", "Strange", "Sheet", "Filter", "Apart", "Audio", "Clock", "Here", "Unheard", "Port")
+
+
 @dataclass(frozen=True)
 class _Size:
-    """How many rows a text may take: `band` the verdict, then headlines, first steps, cautions, lines of the roll call, the
-    list of what was not judged. `gaps` are empty rows between the parts."""
+    """How many rows a text may take: `band` the verdict, then headlines, cautions, lines of the roll call, the list of what was not
+    judged. So many `lines` of the roll call there are, and so many of what has to be mended stand with their first `steps`: a step
+    is whole or not there. `gaps` are empty rows between the parts."""
 
     band: int
     headline: int
-    step: int
     caution: int
     roll: int
     unjudged: int
+    lines: int = ALL
+    steps: int = ALL
     gaps: bool = True
 
 
 SIZES = (
-    _Size(3, ALL, ALL, ALL, 3, 4),
-    _Size(1, ALL, ALL, ALL, 3, 4),
-    _Size(1, ALL, ALL, ALL, 2, 2),
-    _Size(1, ALL, ALL, ALL, 1, 0),
-    _Size(1, 3, 2, 2, 1, 0),
-    _Size(1, 2, 2, 2, 1, 0),
-    _Size(1, 2, 2, 2, 1, 0, gaps=False),
-    _Size(1, 2, 1, 2, 1, 0, gaps=False),
-    _Size(1, 1, 1, 2, 1, 0, gaps=False),
-    _Size(1, 1, 1, 1, 1, 0, gaps=False),
+    _Size(3, ALL, ALL, 3, 4),
+    _Size(3, ALL, ALL, 2, 2),
+    _Size(1, ALL, ALL, 2, 2),
+    _Size(1, ALL, ALL, 1, 0),
+    _Size(1, 3, 2, 1, 0),
+    _Size(1, 3, 2, 2, 0, gaps=False),
+    _Size(1, 2, 2, 1, 0, gaps=False),
+    _Size(1, 2, 2, 1, 0, lines=4, gaps=False),
+    _Size(1, 1, 2, 1, 0, lines=3, gaps=False),
+    _Size(1, 1, 1, 1, 0, lines=2, gaps=False),
+    _Size(1, 1, 1, 1, 0, lines=1, gaps=False),
+    _Size(1, 1, 1, 1, 0, lines=0, gaps=False),
+    _Size(1, 1, 1, 1, 0, lines=3, steps=2, gaps=False),
+    _Size(1, 1, 1, 1, 0, lines=0, steps=2, gaps=False),
+    _Size(1, 1, 1, 1, 0, lines=3, steps=1, gaps=False),
+    _Size(1, 1, 1, 1, 0, lines=0, steps=1, gaps=False),
 )
 
 
@@ -135,7 +147,7 @@ class _Screen:
             line = Text("=" * self._width)
             yield Text(f"{said} {'=' * max(self._width - len(said) - 1, 0)}" if size.band == 1 else said)
             if size.band > 1:
-                yield line
+                yield from (line, Text())
         yield from self._told(_seen(self._result.facts, self._daytime), max(size.headline, 2))
         refused = self._result.facts.wire_refused
         if refused:
@@ -146,16 +158,18 @@ class _Screen:
         shown, source = self._to_mend[:SHOWN], self._result.facts.source
         for caution in _cautions(shown):
             yield from self._told(caution, size.caution, lead="Take care: ", lead_style="bold yellow")
-        for ranked in shown:
+        for number, ranked in enumerate(shown, 1):
             finding = ranked.finding
             lead = f"{ranked.fix_first}. {finding.outcome.value.upper()} "
             where = next(filter(None, (place(each, self._daytime, source) for each in finding.evidence)), "")
-            text = f"{finding.check}: {self._daytime.beside(finding.headline)}{where}"
-            yield from self._told(text, size.headline, lead=lead, lead_style=STYLES[finding.outcome], hang=3)
-            for step in finding.fixes[:1]:
-                # What is mended first may take one row more.
-                most = size.step + (ranked.fix_first == 1 and size.headline > 1)
-                yield from self._told(step, most, lead="-> ", indent=3)
+            text = f"{finding.check}: {self._daytime.beside(finding.headline)}"
+            style = STYLES[finding.outcome]
+            headline = [*self._told(text + where, lead=lead, lead_style=style, hang=3)]
+            if len(headline) > size.headline:  # where it was seen goes first
+                headline = [*self._told(text, size.headline, lead=lead, lead_style=style, hang=3)]
+            yield from headline
+            for step in finding.fixes[:1] if number <= size.steps else ():
+                yield from self._told(step, lead="-> ", indent=3)
         rest = [ranked.finding.check for ranked in self._to_mend[SHOWN:]]
         follow = [ranked.finding.check for ranked in self._follow]
         if rest:
@@ -175,11 +189,15 @@ class _Screen:
             if needed and finding.outcome == Outcome.UNPROVEN and not self._result.facts.wire_refused:
                 yield from self._told(finding.headline, size.headline)
                 for step in finding.fixes[:1]:
-                    yield from self._told(step, size.step, lead="-> ", indent=3)
+                    yield from self._told(step, lead="-> ", indent=3)
 
     def _roll(self, size: _Size) -> Iterator[Text]:
         """Who is here, who is not, who leads the clock, what is heard of the audio, which port this is."""
-        for label, text, style in self._lines(size):
+        lines = [*self._lines(size)]
+        labels = sorted((label for label, _, _ in lines), key=FIRST_CALLED.index)[: size.lines]
+        for label, text, style in lines:
+            if label not in labels:
+                continue
             yield from self._told(text, size.roll, lead=label.ljust(LABEL), lead_style="bold", style=style)
 
     def _lines(self, size: _Size) -> Iterator[tuple[str, str, str]]:
@@ -231,7 +249,7 @@ class _Screen:
             f"{device.name} {words.replace('leads the clock', 'leads')}"
             for device in self._devices
             for words in device.does
-            if words.startswith(("leads the clock", "passes on the clock"))
+            if words.startswith(("leads the clock", "passes on the clock", "announces a clock"))
         ]
         if leads:
             return "; ".join(leads)
@@ -321,7 +339,7 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
     if source is None:
         return f"{name_of(facts)}: this computer only."
     name = PurePath(source.name).name or source.name
-    told = [f"{count_text(source.frames)} frames in {source.duration_s:.1f} s"]
+    told = [f"{counted(source.frames, 'frame')} in {source.duration_s:.1f} s"]
     told += ["" if facts.vantage == "unknown" else facts.vantage, "stopped by hand" if source.partial else ""]
     told.append(source.parts)
     told.append(daytime.span())

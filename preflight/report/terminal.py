@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from rich.console import Console
 
 from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.say import counted
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.report.daytime import Daytime
@@ -133,7 +134,7 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
         return summary(facts.between)
     if source is None:
         return "From the rig sheet alone." if facts.budget is not None else "This computer only."
-    frames = f"{source.frames:,} frames in {source.duration_s:.1f} s".replace(",", " ")
+    frames = f"{counted(source.frames, 'frame')} in {source.duration_s:.1f} s"
     told = [f"{'Heard' if source.kind == 'live' else 'Capture of'} {frames}", daytime.span()]
     told += ["" if facts.vantage == "unknown" else facts.vantage, source.parts]
     return f"{', '.join(filter(None, told))}{'; stopped by hand' if source.partial else ''}."

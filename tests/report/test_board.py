@@ -46,7 +46,7 @@ REFUSED = Event(
     severity="caution", ended_ns=906 * NS, topics=("broadcast-storm",),
 )  # fmt: skip
 BACK = Event(
-    11000 * NS, "cleared", "The clock 00:00:5e:00:53:14 is back.", "clock", severity="cleared", began_ns=897 * NS,
+    11000 * NS, "cleared", "the clock 00:00:5e:00:53:14 is back.", "clock", severity="cleared", began_ns=897 * NS,
     ended_ns=10990 * NS, was="The clock was lost.",
 )  # fmt: skip
 ROWS = {
@@ -159,10 +159,19 @@ def test_many_alarms_are_counted_where_there_is_no_room():
 
 def test_words_name_topic_device_and_stream():
     assert words(STOPPED) == (
-        "stream-health: 1 stream stopped. “Monitors” to 233.252.0.1 port 5004 from 00:00:5e:00:53:01 stopped at 21:15:04."
+        "stream-health: 1 stream stopped; “Monitors” to 233.252.0.1 port 5004 from 00:00:5e:00:53:01 stopped at 21:15:04."
     )
-    assert words(BACK) == "clock, after 2 h 48 min: The clock 00:00:5e:00:53:14 is back."
+    assert words(BACK) == "clock, after 2 h 48 min: the clock 00:00:5e:00:53:14 is back."
     assert words(DOWN) == "link: The link of eth0 is down."
+    made = Event(
+        0,
+        "alarm",
+        "This is no wired adapter.",
+        "adapter-kind",
+        severity="caution",
+        seen="va: made by software",
+    )
+    assert "va: made" in words(made)  # a name is written as it is
     hostile = Event(0, "alarm", "A \x1b]0;title\x07 name", "clock", severity="alarm", seen="‮evil")
     assert words(hostile).isprintable()
 

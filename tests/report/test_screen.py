@@ -107,6 +107,18 @@ def test_it_is_one_screen_and_nothing_sticks_out(results, name, width, height):
     assert under.count("\n") <= height - BESIDE - 3
 
 
+@pytest.mark.parametrize(("width", "height"), [*SIZES, (40, 16), (80, 12)])
+@pytest.mark.parametrize("name", NAMES)
+def test_a_step_is_whole_or_not_there(results, name, width, height):
+    """What a step says last may be what has to be done."""
+    text = shown(results[name], width, height, force_terminal=True, color_system=None)
+    said = " ".join(text.split())
+    to_mend = [ranked.finding for ranked in results[name].verdict.findings if ranked.fix_first in (1, 2, 3)]
+    whole = [finding.fixes[0] in said for finding in to_mend if finding.fixes]
+    assert text.count("-> ") >= sum(whole) and whole[:1] in ([], [True])
+    assert sum(whole) == sum(finding.fixes[0][:12] in said for finding in to_mend if finding.fixes)
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_colour_adds_nothing_to_the_words(results, name):
     """With NO_COLOR the verdict still stands out, and no colour is sent."""

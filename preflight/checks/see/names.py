@@ -35,6 +35,7 @@ from preflight.wire.lldp import LldpNeighbour
 from preflight.wire.mdns import MdnsMessage
 
 THIS_COMPUTER = "this computer"
+ENDS = (2, 3, 6)  # octets of the end of an address, until no other is called so
 LONGEST, LONGEST_MAKER = 24, 16  # characters
 OF_OTHERS = 3  # who tells more host names by mDNS speaks for others. Common practice.
 Source = Literal["rig sheet", "computer", "LLDP", "CDP", "mDNS", "DHCP", "announcement", "capture"]
@@ -74,19 +75,23 @@ class Names:
     def _called(self) -> dict[str, str]:
         best = {hardware: told[0].name for hardware, told in self.told.items() if told}
         own = {hardware for hardware, name in best.items() if name == THIS_COMPUTER}  # with several adapters
-        for octets in (2, 3, 6):
+        for octets in ENDS:
             many = Counter(name.casefold() for name in best.values())
             twins = [mac for mac, name in best.items() if many[name.casefold()] > 1 and mac not in own]
             best |= {hardware: f"{self.told[hardware][0].name} {end(hardware, octets)}" for hardware in twins}
         return best
 
     def _by_maker(self, hardware: str) -> str:
-        octets = 3 if self._ends[_kind(hardware), end(hardware)] > 1 else 2
-        return f"{short_maker(hardware)} {end(hardware, octets)}"
+        called = [f"{short_maker(hardware)} {end(hardware, octets)}" for octets in ENDS]
+        return next((name for name in called if self._alike[name] < 2), called[-1])
 
     @cached_property
-    def _ends(self) -> Counter[tuple[str, str]]:
-        return Counter((_kind(hardware), end(hardware)) for hardware in self.heard)
+    def _alike(self) -> Counter[str]:
+        """How many of those that were heard are called so, by their maker."""
+        makers = {hardware: short_maker(hardware) for hardware in self.heard}
+        return Counter(
+            f"{made} {end(hardware, octets)}" for hardware, made in makers.items() for octets in ENDS
+        )
 
 
 class Spelling:
@@ -102,9 +107,11 @@ class Spelling:
     def device(self, hardware: str, ip: str) -> str:
         if not hardware:
             return ip or self._names.name("")
+        name = self._names.name(hardware)
         new = [each for each in (hardware, ip) if each and each not in self._said]
         self._said.update(new)
-        return self._names.name(hardware) + (f" ({', '.join(new)})" if new else "")
+        beside = [each for each in new if each not in name]
+        return name + (f" ({', '.join(beside)})" if beside else "")
 
 
 def names_of(facts: Facts) -> Names:
@@ -201,7 +208,3 @@ def short_maker(hardware: str) -> str:
 
 def end(hardware: str, octets: int = 2) -> str:
     return ":".join(hardware.split(":")[-octets:])
-
-
-def _kind(hardware: str) -> str:
-    return hardware[:8]

@@ -67,7 +67,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         )
     elif not tagged:
         yield passed(
-            f"{count_text(priority)} frames carry a priority tag without VLAN; that is harmless."
+            f"{counted(priority, 'frame')} {'carries' if priority == 1 else 'carry'} a priority tag without VLAN; that is harmless."
             if priority
             else "No frame carries a VLAN tag."
         )
@@ -77,7 +77,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     meant = {f.vlan for f in tagged if f.source in own}
     came_in = sum(f.frames for f in tagged if f.vlan not in meant)
     named = ", ".join(map(str, vlans[:8])) + (" ..." if len(vlans) > 8 else "")
-    headline = f"{count_text(frames)} frames carry the tag of VLAN {named}"
+    headline = f"{counted(frames, 'frame')} {'carries' if frames == 1 else 'carry'} the tag of VLAN {named}"
     if untagged:
         headline += f"; {count_text(untagged)} carry none"
     elif len(vlans) > 1:

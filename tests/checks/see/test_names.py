@@ -101,6 +101,20 @@ def test_made_up_addresses_and_those_without_a_maker_have_names_too():
     assert names.name("") == "a sender without hardware address"
 
 
+def test_who_would_be_called_alike_by_the_maker_has_a_longer_end(tmp_path):
+    """Addresses that somebody made up, which end alike: whatever they begin with, they have one maker's name."""
+    made_up = ("02:00:5e:00:53:77", "02:01:5e:00:53:77", "06:01:5e:10:53:77", "02:00:5e:00:53:78")
+    frames = [
+        (0.1 * n, bytes.fromhex((mac(1) + src + "88b5").replace(":", "")) + bytes(46))
+        for n, src in enumerate(made_up)
+    ]
+    names = names_of(studied(tmp_path, frames))
+    assert [names.name(src).removeprefix("random address ") for src in made_up] == [
+        made_up[0], made_up[1], "10:53:77", "53:78",
+    ]  # fmt: skip
+    assert names.full(made_up[0], "192.0.2.1") == f"random address {made_up[0]} (192.0.2.1)"  # not twice
+
+
 def test_an_address_stands_once_beside_the_name():
     spelt = names_of(Facts()).spelling()
     assert spelt(f"From {who(BOX, '192.0.2.5')}.") == f"From ICANN 53:05 ({BOX}, 192.0.2.5)."
