@@ -64,7 +64,9 @@ def heard_servers(facts: Facts) -> list[Server]:
         if m.from_server:
             address = m.server_id or m.source
             known.add(address)
-            tell(m.message_type, _handed_out(m), m.seen, m.seen.src, address, relayed=bool(m.relay))
+            # A server that answers a relay sends from its own address; what a relay passes on comes from the relay's.
+            relayed = bool(m.relay) and m.source != address
+            tell(m.message_type, _handed_out(m), m.seen, m.seen.src, address, relayed=relayed)
     for n in v6:
         if n.from_server:
             known.add(n.server_id)
@@ -96,7 +98,7 @@ def _handed_out(m: Dhcp4Message) -> str:
     if m.lease_s is not None:
         parts.append(f"for {m.lease_s} s")
     if m.relay:
-        parts.append(f"passed on by the relay {m.relay}")
+        parts.append(f"by way of the relay {m.relay}")
     return ", ".join(parts)
 
 

@@ -319,5 +319,15 @@ def test_a_client_that_knows_a_server_proves_no_absence():
 
 
 def test_behind_a_relay_the_server_is_elsewhere():
-    finding = judge(heard(("dhcp4", 0.5, samples.offer(giaddr="198.51.100.1"))))
+    passed_on = samples.offer(giaddr="198.51.100.1")
+    passed_on["IP"].src = "198.51.100.1"
+    finding = judge(heard(("dhcp4", 0.5, passed_on)))
     assert f"{SERVER_IP}, by the relay" in finding.headline and SERVER in finding.headline
+
+
+def test_a_server_that_answers_a_relay_is_here_itself():
+    """It sends from the address by which it names itself."""
+    finding = judge(heard(("dhcp4", 0.5, samples.offer(giaddr="198.51.100.1"))))
+    assert finding.outcome == Outcome.FAIL and "by the relay" not in finding.headline
+    assert f"({SERVER}, {SERVER_IP})" in finding.headline
+    assert "by way of the relay 198.51.100.1" in shown(finding)
