@@ -57,7 +57,7 @@ F_IP_VERSION, F_OTHER_MARKS = _flow.take(2)  # frames that are marked otherwise
 F_SRC_IP, F_DST_IP = _flow.take(2, width=4)  # 32-bit words
 F_HOPS_LEFT, F_BROKEN = _flow.take(
     2
-)  # of its first frame: TTL or hop limit, -1 without; whether its header is damaged
+)  # of its first frame: TTL or hop limit, -1 without; whether its header or length is damaged
 F_BIN, F_BIN_COUNT = _flow.take(2)  # the open 100 ms bin, and its count
 # Closed bins with frames in them but for the first, their counts' sum, sum of squares.
 F_BINS, F_BIN_SUM, F_BIN_SQUARES = _flow.take(3)
@@ -131,6 +131,13 @@ S_LINK_MBPS, S_WAITING, S_WAITING_NS, S_QUEUE_BYTES, S_QUEUE_AT_NS = _rates.take
 RATE_STATE = _rates.size
 TIMELINE_ROWS = 1024
 TIMELINE_COLUMNS = 2 * MEASURES  # sum in the row, and the most in any second that ends in it
+
+
+@kernel()
+def absurd(length, wire):
+    """1 where a frame is longer than any that is sent, and the IP packet in it is not: a broken record. A length of 0 is left to the
+    adapter by the sender, or more than the field can tell (RFC 2675)."""
+    return 1 if wire > LONGEST_SENT and length > 0 else 0
 
 
 @kernel()
@@ -255,11 +262,13 @@ def count(b, cols, rows, first, flows, talkers, totals):
                 if cols[ETYPE, i] == 0x0800:
                     flows[at, F_IP_VERSION] = 4
                     flows[at, F_HOPS_LEFT] = u8(b, p + 8)
-                    flows[at, F_BROKEN] = broken_ip4(b, p, int(cols[CAP, i]) - int(cols[L3, i]))
+                    broken = broken_ip4(b, p, int(cols[CAP, i]) - int(cols[L3, i]))
+                    flows[at, F_BROKEN] = max(broken, absurd(be16(b, p + 2), int(cols[WIRE, i])))
                     flows[at, F_SRC_IP] = be32(b, p + 12)
                     flows[at, F_DST_IP] = be32(b, p + 16)
                 elif cols[ETYPE, i] == 0x86DD:
                     flows[at, F_IP_VERSION] = 6
+                    flows[at, F_BROKEN] = absurd(be16(b, p + 4), int(cols[WIRE, i]))
                     flows[at, F_HOPS_LEFT] = u8(b, p + 7)
                     for word in range(4):
                         flows[at, F_SRC_IP + word] = be32(b, p + 8 + 4 * word)

@@ -17,7 +17,7 @@ def damaged_arp(wire: Wire) -> int:
 
 
 def damaged_headers(wire: Wire) -> int:
-    """Flows that begin with an IPv4 header which its checksum refutes; 0 where all are of one sender."""
+    """Flows that begin with an IP header which its checksum or the length of its frame refutes; 0 where all are of one sender."""
     broken = [flow for flow in wire.tally.flows if flow.broken]
     return len(broken) if len({flow.source for flow in broken}) >= FEW else 0
 

@@ -113,7 +113,7 @@ def _faults(wire: Wire, silent_at_s: float, silent_s: float, limits: Limits) -> 
     )
     if damaged(wire):
         damage.append(
-            f"bits were flipped: {counted(damaged_headers(wire), 'IPv4 header')} with a wrong checksum, "
+            f"bits were flipped: {counted(damaged_headers(wire), 'IP header')} with a wrong checksum or length, "
             f"{counted(damaged_arp(wire), 'ARP message')} of no known kind"
         )
     if damage:

@@ -45,7 +45,7 @@ AVTP = 0x22F0  # IEEE 1722
 def judge(wire: Wire, limits: Limits) -> Says:
     flows = wire.tally.flows
     reserved = [f for f in flows if f.vlan and f.ethertype == AVTP]
-    tagged = sorted((f for f in flows if f.vlan and f.ethertype != AVTP), key=lambda f: -f.frames)
+    tagged = sorted((f for f in flows if f.vlan and f.ethertype != AVTP and f.sane), key=lambda f: -f.frames)
     vlans = sorted({f.vlan for f in tagged if f.vlan})
     frames = sum(f.frames for f in tagged)
     untagged = sum(f.frames for f in flows if not f.vlan)
@@ -67,7 +67,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         )
     elif not tagged:
         yield passed(
-            f"{counted(priority, 'frame')} {'carries' if priority == 1 else 'carry'} a priority tag without VLAN; that is harmless."
+            f"{_carry(priority)} a priority tag without VLAN; that is harmless."
             if priority
             else "No frame carries a VLAN tag."
         )
@@ -77,9 +77,9 @@ def judge(wire: Wire, limits: Limits) -> Says:
     meant = {f.vlan for f in tagged if f.source in own}
     came_in = sum(f.frames for f in tagged if f.vlan not in meant)
     named = ", ".join(map(str, vlans[:8])) + (" ..." if len(vlans) > 8 else "")
-    headline = f"{counted(frames, 'frame')} {'carries' if frames == 1 else 'carry'} the tag of VLAN {named}"
+    headline = f"{_carry(frames)} the tag of VLAN {named}"
     if untagged:
-        headline += f"; {count_text(untagged)} carry none"
+        headline += f"; {count_text(untagged)} {'carries' if untagged == 1 else 'carry'} none"
     elif len(vlans) > 1:
         headline += "; VLANs are mixed here"
     if wire.vantage == "mirror":
@@ -100,3 +100,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         culprits=list(dict.fromkeys(f.source for f in tagged if f.source))[:16],
         spans=[lived(tagged)],
     )
+
+
+def _carry(frames: int) -> str:
+    return f"{counted(frames, 'frame')} {'carries' if frames == 1 else 'carry'}"

@@ -123,7 +123,7 @@ def test_flipped_bits_are_told(tmp_path):
     one, two = (0.5, wrong(1)), (0.6, wrong(2))
     assert judge(studied(tmp_path, stream(0, 1.25), [one])).outcome == PASS
     finding = judge(studied(tmp_path, stream(0, 1.25), [one, two]))
-    assert finding.outcome == CAUTION and "2 IPv4 headers with a wrong checksum" in told(finding)
+    assert finding.outcome == CAUTION and "2 IP headers with a wrong checksum" in told(finding)
     odd = [
         (0.7, arp(3, 4)[:20] + b"\x75\x01" + arp(3, 4)[22:]),
         (0.8, arp(5, 4)[:20] + b"\x31\x01" + arp(5, 4)[22:]),

@@ -259,6 +259,16 @@ def test_damaged_headers_and_groups_as_senders_are_no_sign(tmp_path):
     assert judge(studied(tmp_path, [(0.0, group[0]), (0.1, group[1])])).measured["points"] == 0
 
 
+@pytest.mark.parametrize(("size", "points"), [(60_000, 4), (262_144, 0)])
+def test_a_record_of_absurd_length_is_no_sign(tmp_path, size, points):
+    """No adapter sends such a frame, and the packet in it says that it is short."""
+    frame = from_far.ljust(size, b"\0")
+    assert judge(studied(tmp_path, [(0.0, frame)], snap=200)).measured["points"] == points
+    head = bytes.fromhex("60000000" + "0018" + "063d" + "2620004f800000000000000000000001")
+    six = ethernet(mac(BOX), mac(GATE), 0x86DD, head + bytes.fromhex("20010db8" + "0" * 23 + "1") + bytes(24))
+    assert judge(studied(tmp_path, [(0.0, six.ljust(size, b"\0"))], snap=200)).measured["points"] == points
+
+
 def test_one_frame_alone_is_no_proof(tmp_path):
     """It is a sign of several kinds at once, and may be a damaged one."""
     answers = packet(GATE, FAR, BOX, FARTHER, 53, 40000, UDP)

@@ -78,6 +78,15 @@ def test_many_vlans_are_cut_short(tmp_path, count):
     assert len(finding.culprits) == min(count, 16)
 
 
+def test_a_tag_in_nonsense_is_none(tmp_path):
+    """Flipped bits: a frame to its own sender, and one from a group. One tag is told in the singular."""
+    odd = [(0.5, bytes([0x30] * 12) + bytes.fromhex("8100003008060001") + bytes(46))]
+    odd += [(0.6, data[:6] + b"\x01" + data[7:]) for _, data in stream(1, 30)[:1]]
+    assert judge(studied(tmp_path, stream(1), odd)).headline == "No frame carries a VLAN tag."
+    one = judge(studied(tmp_path, stream(1), stream(2, 20)[:1]))
+    assert one.headline.startswith("1 frame carries the tag of VLAN 20; ")
+
+
 def test_no_tags(tmp_path):
     assert judge(studied(tmp_path, stream(1))).outcome == Outcome.PASS
     assert judge(studied(tmp_path, stream(1)[:10])).outcome == Outcome.UNPROVEN
