@@ -1,11 +1,12 @@
 """A device that asks for another again and again, and nobody answers: what it looks for is not here.
 
-Strategy: who is answered keeps the answer for a minute and more; only who is not asks again each second or two (RFC 1122). Answers go
-to the asker alone and are not heard at every port, so that a single question tells nothing, and neither does one for a device that was
-heard. Probes and announcements of a device's own address (RFC 5227) ask nobody.
+Strategy: who is answered keeps the answer for a quarter of a minute and more; only who is not asks again after some seconds. It
+may give up between, so that the questions count that follow one another soon. Answers go to the asker alone and are not heard at every
+port, so that a single question tells nothing, and neither does one for a device that was heard. Probes and announcements of a device's own address (RFC 5227) ask nobody.
 """
 
 from collections import defaultdict
+from itertools import pairwise
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
@@ -27,9 +28,9 @@ CHECK = Check(
         Limit("questions", 10, "for one address by one device", "common practice"),
         Limit(
             "apart_s",
-            3,
-            "s from one to the next at most, on average",
-            "common practice; RFC 1122 2.3.2.1: one a second",
+            6,
+            "s from one to the next at most",
+            "common practice; RFC 1122 2.3.2.1: at most one a second; RFC 4861 section 10: what is answered is kept for 15 s and more",
         ),
     ),
     sources=(
@@ -62,9 +63,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         target: [
             questions
             for questions in askers.values()
-            if len(questions) >= limits["questions"]
-            and (questions[-1].seen.time_s - questions[0].seen.time_s) / (len(questions) - 1)
-            <= limits["apart_s"]
+            if 1 + _soon_again(questions, limits["apart_s"]) >= limits["questions"]
         ]
         for target, askers in asked.items()
         if target not in has
@@ -93,3 +92,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
         yield passed("No device asks again and again for one that is not here.")
     else:
         yield unproven("No device asked for another by ARP.")
+
+
+def _soon_again(questions: list[ArpMessage], within_s: float) -> int:
+    """How many of them followed the one before so soon."""
+    return sum(now.seen.time_s - before.seen.time_s <= within_s for before, now in pairwise(questions))

@@ -22,8 +22,8 @@ def asks(times: int, apart_s: float = 1.0, device: int = 1, target: int = 77) ->
     [
         (asks(10), CAUTION),
         (asks(9), PASS),
-        (asks(10, 2.99), CAUTION),
-        (asks(10, 3.01), PASS),
+        (asks(10, 5.99), CAUTION),
+        (asks(10, 6.01), PASS),  # as who is answered, and forgets
         (asks(10, 0.21), CAUTION),
         (asks(10, 0.19), PASS),  # copies
         ([*asks(10), (0.5, raw.arp(mac(9), "192.0.2.77", "192.0.2.200"))], PASS),  # it is here
@@ -33,6 +33,16 @@ def asks(times: int, apart_s: float = 1.0, device: int = 1, target: int = 77) ->
 )
 def test_limits(tmp_path, frames, outcome):
     assert judge(studied(tmp_path, frames)).outcome == outcome
+
+
+def test_who_gives_up_and_tries_again_later_is_not_answered(tmp_path):
+    """Four questions, four seconds apart, each minute."""
+    tries = [[(60 * n + at, data) for at, data in asks(4, 4.0)] for n in range(3)]
+    assert judge(studied(tmp_path, *tries)).outcome == CAUTION  # the first of each try follows none
+    assert judge(studied(tmp_path, *tries[:2])).outcome == PASS
+    assert (
+        judge(studied(tmp_path, *([(60 * n, data)] for n, (_, data) in enumerate(asks(20))))).outcome == PASS
+    )
 
 
 def test_who_asks_for_whom(tmp_path):
