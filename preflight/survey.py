@@ -92,12 +92,16 @@ def vantage(tally: TallyFacts) -> Vantage:
     """Where the frames were taken, as far as they tell.
 
     A mirror of several ports, or of both directions, shows frames twice, or unicast between many pairs. An access port shows
-    unicast only to and from one station, beside what is flooded. Common practice."""
+    unicast only to and from one station, beside what is flooded. A station that only sends, or only receives, tells nothing: what
+    goes to it is flooded until it speaks, and so may be what it sends. Common practice."""
     if tally.copies.mirrored:
         return "mirror"
     pairs: dict[frozenset[str], int] = {}
+    send, receive = set[str](), set[str]()
     for flow in tally.flows:
         if flow.cast == "unicast" and flow.source and flow.destination and flow.source != flow.destination:
+            send.add(flow.source)
+            receive.add(flow.destination)
             ends = frozenset((flow.source, flow.destination))
             pairs[ends] = pairs.get(ends, 0) + flow.frames
     ends_seen = [ends for ends, frames in pairs.items() if frames >= 4]
@@ -105,5 +109,5 @@ def vantage(tally: TallyFacts) -> Vantage:
         return "unknown"
     everyone = frozenset.intersection(*ends_seen)
     if everyone:
-        return "access port" if len(ends_seen) > 1 else "unknown"
+        return "access port" if len(ends_seen) > 1 and everyone & send & receive else "unknown"
     return "mirror" if len(ends_seen) >= 3 else "unknown"

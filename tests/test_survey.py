@@ -22,6 +22,19 @@ def test_unicast_of_one_station_with_several_is_an_access_port(tmp_path):
     assert studied(tmp_path, talk(1, 2), talk(1, 3), announcements(30)).vantage == "access port"
 
 
+def test_who_never_answers_or_is_never_answered_tells_no_port(tmp_path):
+    """What goes to a silent device is flooded to every port; what a device sends to silent ones is, too."""
+
+    def sends(one: int, other: int):
+        return [
+            (at + one / 100, udp(one, f"192.0.2.{other}", 7000, b"%d" % at, mac(other))) for at in range(9)
+        ]
+
+    assert studied(tmp_path, sends(1, 9), sends(2, 9)).vantage == "unknown"
+    assert studied(tmp_path, sends(9, 1), sends(9, 2)).vantage == "unknown"
+    assert studied(tmp_path, sends(9, 1), sends(2, 9)).vantage == "access port"
+
+
 def test_unicast_between_many_pairs_is_a_mirror(tmp_path):
     assert studied(tmp_path, talk(1, 2), talk(3, 4), talk(5, 6)).vantage == "mirror"
 
