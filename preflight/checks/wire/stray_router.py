@@ -91,10 +91,14 @@ def _router(messages: list[RouterMessage], fail_lifetime_s: float) -> Saw:
     for m in messages:
         text = f"{name} {_offer(m)}"
         told.setdefault(text, Evidence(text, m.seen.frame, m.seen.time_s))
-    default = any(m.kind == "redirect" or m.lifetime_s >= fail_lifetime_s for m in messages)
-    verb = "offers itself as a router" if default else "announces addresses, but no way out"
+    offers = any(m.kind == "advertisement" and m.lifetime_s >= fail_lifetime_s for m in messages)
+    redirects = any(m.kind == "redirect" for m in messages)
+    verb = (
+        "tells devices which way to send (redirect)" if redirects else "announces addresses, but no way out"
+    )
+    verb = "offers itself as a router" if offers else verb
     return trouble(
-        Outcome.FAIL if default else Outcome.CAUTION,
+        Outcome.FAIL if offers or redirects else Outcome.CAUTION,
         f"A router is on the audio LAN: {name} {verb}.",
         told.values(),
         culprits=filter(None, [first.seen.src]),

@@ -47,6 +47,13 @@ def test_each_message_is_told_once_and_the_default_router_first():
     assert (finding.culprits, finding.spans) == ((ROUTER,), ((1.0, 3.0),))
 
 
+def test_a_redirect_is_no_offer():
+    redirect = ("icmp4", 1.0, routers.redirect4())
+    assert "tells devices which way to send (redirect)" in judge(heard(redirect)).headline
+    both = judge(heard(redirect, ("icmp4", 2.0, routers.advertisement4(1800))))
+    assert "offers itself as a router" in both.headline and "by 192.0.2.1" in told(both)
+
+
 def test_this_computer_is_named_as_such():
     finding = judge(heard(("icmp6", 0.5, routers.advertisement(), {"outgoing": True})))
     assert finding.outcome == FAIL and "this computer offers itself" in finding.headline
