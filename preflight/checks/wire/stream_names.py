@@ -83,7 +83,9 @@ def judge(wire: Wire, limits: Limits) -> Says:
     if clashes := _clashes(told) + _two_senders(heard, limits["at_once_s"]):
         yield caution(f"{counted(len(clashes), 'group')} taken by two senders or sessions.", clashes[:SHOWN])
     elif not told or not heard:
-        yield unproven(_nothing_to_match(len(here), len(told)))
+        words = [said for said in wire.heard(SapMessage) if not said.deletion]
+        other = any(said.session and not said.session.media for said in words)
+        yield unproven(_nothing_to_match(len(here), len(told), other))
     were = "was" if len(silent) == 1 else "were"
     rest = f" {counted(len(silent), 'announced one')} {were} not heard here." if silent else ""
     streams = counted(len(here), "stream")
@@ -220,9 +222,12 @@ def _by_mdns(facts: Facts) -> dict[str, str]:
     return found
 
 
-def _nothing_to_match(heard: int, told: int) -> str:
+def _nothing_to_match(heard: int, told: int, other: bool) -> str:
+    """`other`: something that is no RTP was announced."""
     if heard:
-        return f"{counted(heard, 'stream')} heard, but no announcement."
+        return f"{counted(heard, 'stream')} heard, but {'only announcements of other things' if other else 'no announcement'}."
     if told:
         return f"{counted(told, 'stream')} announced, but none was heard here."
+    if other:
+        return "No stream was heard, and only announcements of what is no RTP."
     return "Neither a stream nor an announcement was heard."

@@ -133,6 +133,13 @@ def test_nothing_to_match(tmp_path):
     finding = judge(studied(tmp_path, [(0.2, udp(5, TWO, 6000, b"hello"))]))
     assert finding.headline == "Neither a stream nor an announcement was heard."
     assert "five minutes" in finding.fixes[0]
+    other = said(sdp("Other", ONE).replace(b"RTP/AVP 97", b"udp 97"))
+    finding = judge(studied(tmp_path, other, [(0.2, udp(5, TWO, 6000, b"hello"))]))
+    assert (finding.outcome, finding.headline) == (
+        UNPROVEN,
+        "No stream was heard, and only announcements of what is no RTP.",
+    )
+    assert "only announcements of other things" in judge(studied(tmp_path, other, stream(6))).headline
     assert judge(Facts()) is None
 
 
