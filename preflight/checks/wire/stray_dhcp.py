@@ -135,6 +135,11 @@ def _silence(wire: Wire, limits: Limits) -> Says:
             f"{who(known.client_hardware)} knows a DHCP server {known.server_id}: it may be here, and silent.",
             [Evidence(f"a {known.message_type} names it", known.seen.frame, known.seen.time_s)],
         )
+    elif content := _content(v4):
+        yield unproven(
+            f"{who(content.client_hardware)} asked for the address it had, and asked no more: a server may have answered it.",
+            [Evidence("a REQUEST without a server's name", content.seen.frame, content.seen.time_s)],
+        )
     elif proof is not None:
         yield passed("No DHCP server: a client asked for an address, and nobody answered.", [proof])
     elif asked:
@@ -145,6 +150,13 @@ def _silence(wire: Wire, limits: Limits) -> Says:
         yield unproven("No DHCP server answers over IPv6, but over IPv4 nobody asked.")
     else:
         yield unproven("Nobody asked for an address, and a DHCP server is silent until somebody asks.")
+
+
+def _content(messages: Iterable[Dhcp4Message]) -> Dhcp4Message | None:
+    """The last word of a client that asked for its old address and for none since (RFC 2131 sections 3.2, 4.4.5): the answer may have gone
+    to it alone."""
+    last = {m.client_hardware: m for m in messages if m.op == REQUEST and not m.relay}
+    return next((m for m in last.values() if m.message_type == "REQUEST" and not m.server_id), None)
 
 
 def _asks(question: str, messages: Iterable[tuple[str, Dhcp4Message | Dhcp6Message, bool]]) -> Asks:

@@ -331,3 +331,15 @@ def test_a_server_that_answers_a_relay_is_here_itself():
     assert finding.outcome == Outcome.FAIL and "by the relay" not in finding.headline
     assert f"({SERVER}, {SERVER_IP})" in finding.headline
     assert "by way of the relay 198.51.100.1" in shown(finding)
+
+
+@pytest.mark.parametrize("old", [{"ciaddr": "192.0.2.111"}, {"requested_addr": "192.0.2.111"}])
+def test_a_client_that_got_its_old_address_back_refutes_one_that_is_ignored(old):
+    """It rebinds, or boots (RFC 2131 section 4.3.2); the answer may have gone to it alone."""
+    asked = ("dhcp4", 1, samples.dhcp4("request", client=OTHER, **old))
+    ignored = discovers(2, 6, 14, 30)
+    finding = judge(heard(asked, *ignored, duration_s=60.0))
+    assert finding.outcome == Outcome.UNPROVEN and "asked no more" in finding.headline
+    # Where it asks for any server afterwards, nobody answered it either.
+    anew = ("dhcp4", 9, samples.dhcp4("discover", client=OTHER))
+    assert judge(heard(asked, anew, *ignored, duration_s=60.0)).outcome == Outcome.PASS
