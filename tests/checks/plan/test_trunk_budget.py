@@ -72,5 +72,14 @@ def test_a_stream_without_a_way():
     assert finding.measured["streams_cut_off"] == 1
 
 
+def test_a_stream_of_devices_that_are_plugged_in_nowhere_is_not_known():
+    """As on a sheet that was drafted from what was heard."""
+    lone = '[[device]]\nname = "lone"\nkind = "box"\n'
+    finding = found(TRUNK, lone, stream("s", "left", "desk"), stream("t", "lone", "desk"))
+    assert finding.outcome == Outcome.UNPROVEN and finding.fixes
+    assert finding.headline == "The rig sheet does not tell where lone is plugged in."
+    assert found(lone, stream("s", "left", "desk"), stream("t", "lone", "desk")).outcome == Outcome.FAIL
+
+
 def test_no_streams_prove_nothing():
     assert found(TRUNK).outcome == Outcome.UNPROVEN
