@@ -124,7 +124,8 @@ def _losses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
         wire,
         lambda s, _: (
             f" lost {count_text(s.lost)} of {count_text(s.expected)} packets"
-            + (f", {count_text(s.longest_loss)} of them in a row" if s.longest_loss > 1 else "")
+            # Of a longer jump than what is lost some came late.
+            + (f", {count_text(s.longest_loss)} of them in a row" if 1 < s.longest_loss <= s.lost else "")
         ),
         lambda s: (s.longest_loss_frame, s.longest_loss_s),
     )

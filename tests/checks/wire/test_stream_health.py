@@ -249,3 +249,12 @@ def test_so_many_doubled(tmp_path, count, doubled, outcome):
     frames = stream(count=count)
     again = [(time + 0.0002, data) for time, data in frames[100 : 100 + 10 * doubled : 10]]
     assert judge(studied(tmp_path, frames, again)).outcome == outcome
+
+
+def test_what_came_late_was_not_missing_in_a_row(tmp_path):
+    """Ten are jumped over, and all but two of them come in the end."""
+    late = [(0.5105 + n / 10_000, rtp(5, "233.252.0.1", 500 + n)) for n in range(8)]
+    frames = [(n / 1000, rtp(5, "233.252.0.1", n)) for n in range(2000) if not 500 <= n < 510]
+    assert "lost 2 of 2 000 packets" in told(judge(studied(tmp_path, frames, late)))
+    assert "in a row" not in told(judge(studied(tmp_path, frames, late)))
+    assert "lost 10 of 2 000 packets, 10 of them in a row" in told(judge(studied(tmp_path, frames)))
