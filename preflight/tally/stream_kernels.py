@@ -174,6 +174,15 @@ def streams(b, cols, rows, first, table):
         if ahead == 0 or ahead > 0x10000 - MAX_MISORDER:
             come_behind(table, at, X_WINDOW, (highest - sequence) & 0xFFFF)
             continue
+        behind, steps = 0x10000 - ahead, int(table[at, X_PACKET_STAMPS])
+        if (
+            behind < MAX_DROPOUT
+            and steps > 0
+            and (int(table[at, X_STAMP]) - stamp) & 0xFFFFFFFF == behind * steps
+        ):
+            # As many timestamps behind as numbers: no new beginning, but an old packet.
+            come_behind(table, at, X_WINDOW, behind)
+            continue
         agrees = False
         wait = rel - int(table[at, X_LAST_NS])
         table[at, X_LAST_NS] = rel

@@ -130,10 +130,27 @@ def test_packets_of_many_sizes_tell_no_layout(tmp_path: Path) -> None:
 def test_a_packet_up_to_99_numbers_behind_is_none_anew(
     tmp_path: Path, behind: int, late: int, duplicates: int, restarts: int
 ) -> None:
-    """RFC 3550 A.1: MAX_MISORDER is 100."""
-    found = stream(tmp_path, [*steady(200, first=5000), (0.3, rtp(5, GROUP, 5199 - behind))])
+    """RFC 3550 A.1: MAX_MISORDER is 100. The timestamp is of another beginning."""
+    odd = bytearray(rtp(5, GROUP, 5199 - behind))
+    odd[-1152 - 8] ^= 0x40
+    found = stream(tmp_path, [*steady(200, first=5000), (0.3, bytes(odd))])
     assert (found.late, found.duplicates, found.restarts) == (late, duplicates, restarts)
     assert found.received == 200 + restarts
+
+
+@pytest.mark.parametrize(("behind", "restarts"), [(100, 0), (2999, 0), (3000, 1)])
+def test_a_packet_from_long_ago_is_no_beginning(tmp_path: Path, behind: int, restarts: int) -> None:
+    """Its timestamp is as far behind as its number: the stream goes on, and lost nothing."""
+    more = steady(200, first=5200, start=0.301)
+    found = stream(tmp_path, [*steady(200, first=5000), (0.3, rtp(5, GROUP, 5199 - behind)), *more])
+    assert found.restarts >= restarts and (restarts or (found.lost, found.duplicates) == (0, 1))
+
+
+def test_all_packets_once_more_a_while_later(tmp_path: Path) -> None:
+    """As captures of two places that were put into one file."""
+    frames = steady(1000)
+    found = stream(tmp_path, sorted(frames + [(at + 0.2005, data) for at, data in frames]))
+    assert (found.expected, found.lost, found.restarts, found.duplicates) == (1000, 0, 0, 1000)
 
 
 @pytest.mark.parametrize(("ahead", "lost", "restarts"), [(1, 0, 0), (2, 1, 0), (2999, 2998, 0), (3000, 0, 1)])
