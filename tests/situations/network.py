@@ -317,6 +317,22 @@ def _(random):
     yield span(random, 17.0, 1.0).every(1.0, _arp(10, rigs.ip(10), rigs.ip(77)), jitter_s=0.05)
 
 
+@faulty("a box looks for a gateway that is not there, gives up, and tries again", troubles=("asked-in-vain",))
+def _(random):
+    yield from rigs.playing(random, 20.0)
+    for start in (0.5, 7.5, 14.5):
+        yield Span(start, start + 4.5, random).every(
+            1.0, _arp(11, rigs.ip(11), rigs.ip(254)), jitter_s=0.05, phase=False
+        )
+
+
+@healthy("a desk forgets a box each eight seconds and asks for it again", NOT_ALARMED, ("asked-in-vain",))
+def _(random):
+    s = span(random, 90.0)
+    yield from (rigs.talk(s, n) for n in (11, 12))
+    yield s.every(8.0, _arp(11, rigs.ip(11), rigs.ip(77)), jitter_s=0.5)
+
+
 @faulty("a router by its outer port asks for an address and dials in", troubles=("house-network",))
 def _(random):
     yield from rigs.playing(random, 40.0)

@@ -138,7 +138,8 @@ def _signs(view: View) -> list[Sign]:
     prefixes = Counter(mac[:8] for mac in {m.client_hardware for m in asking})
     for flow in view.tally.flows if view.tally is not None else ():
         if flow.protocol == 17 and flow.destination_port in TO_CONTROLLERS and flow.sane:
-            text = f"{who(flow.source, flow.source_ip)} looks for its controller as a Wi-Fi access point does"
+            speaks = "talks to" if flow.cast == "unicast" else "looks for"
+            text = f"{who(flow.source, flow.source_ip)} {speaks} its controller as a Wi-Fi access point does"
             found.setdefault(("says access point", flow.source), of_flows("says access point", text, flow))
     for m in asking:
         # Boxes whose maker numbers them by himself share the beginning, and have names of their own.

@@ -11,7 +11,9 @@ from preflight.host.facts import Address, HostFacts
 from tests.checks.asked import asked
 from tests.checks.computers import AUDIO, CONTROL, desk
 from tests.checks.wire.test_stray_dhcp import heard, shown
+from tests.lab import frames as raw
 from tests.rig import shows
+from tests.tally.captures import mac, studied
 from tests.wire import samples
 from tests.wire.samples import CLIENT, SERVER, STATION
 
@@ -220,3 +222,16 @@ def test_boxes_that_a_maker_numbers_himself_are_no_phones():
     assert judge(heard(*[asks(f"0e:00:5e:00:53:{n:02x}") for n in range(6)])).outcome == Outcome.UNPROVEN
     assert judge(heard(asks(STATION, hostname=b"stage-left"))).outcome == Outcome.UNPROVEN
     assert judge(heard(asks(STATION, hostname=b"somebodys-phone"))).outcome == Outcome.CAUTION
+
+
+@pytest.mark.parametrize(
+    ("to", "address", "words"),
+    [
+        ("ff:ff:ff:ff:ff:ff", "255.255.255.255", "looks for its controller"),
+        (mac(9), "192.0.2.9", "talks to its controller"),
+    ],
+)
+def test_an_access_point_and_its_controller(tmp_path, to, address, words):
+    frame = raw.udp(mac(60), to, ("192.0.2.60", 40000), (address, 5246), b"\0\0")
+    finding = judge(studied(tmp_path, [(0.1, frame), (0.2, frame)]))
+    assert finding.outcome == Outcome.FAIL and words in finding.headline
