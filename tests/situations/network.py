@@ -329,7 +329,9 @@ def _(random):
 @healthy("a desk forgets a box each eight seconds and asks for it again", NOT_ALARMED, ("asked-in-vain",))
 def _(random):
     s = span(random, 90.0)
-    yield from (rigs.talk(s, n) for n in (11, 12))
+    for n in (11, 12):
+        here = (rigs.ip(n), 7000), ("192.0.2.255", 7000)
+        yield s.every(1.0, rigs.raw.udp(rigs.mac(n), rigs.ALL, *here, b"here"), jitter_s=0.1)
     yield s.every(8.0, _arp(11, rigs.ip(11), rigs.ip(77)), jitter_s=0.5)
 
 
