@@ -4,7 +4,7 @@ The script only gets. Each part stands in a `try` of its own: one that fails, or
 the JSON, and the rest is told all the same. It asks for numbers, names of enumerations and registry keywords, which are
 the same in every language; what people read (display names, status words) is not looked at. Cmdlets and properties:
 learn.microsoft.com, modules NetAdapter, NetTCPIP and PnpDevice, classes MSFT_NetAdapter and Win32_Battery, INetSharingManager,
-powercfg. It was never run: the layout of what it writes is from that documentation and from memory.
+powercfg. The layout of what it writes is from that documentation, from published answers and from memory (docs/systems.md).
 """
 
 import os
