@@ -145,7 +145,7 @@ class Run:
             except Exception:
                 return False
 
-        wait_until(there, 30, "nothing came into the log")
+        wait_until(there, 60, "nothing came into the log")
 
     def begun(self) -> None:
         """Wait until it has said so."""

@@ -15,7 +15,7 @@ from preflight.frames import kernels as k
 from preflight.frames.ahead import Ahead
 from preflight.frames.capture import CaptureFile
 from preflight.frames.errors import CaptureError
-from tests.pipes import drained
+from tests.pipes import drained, settled
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 HEADER = struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1)
@@ -51,7 +51,7 @@ def test_an_interrupt_gives_the_verdict_on_what_was_read(tmp_path: Path) -> None
             for i in range(2000):
                 pipe.write((HEADER if i == 0 else b"") + struct.pack("<IIII", 1, i * 400, 60, 60) + frame)
             drained(pipe.fileno())
-            time.sleep(0.5)  # what it has read is on its way to be counted
+            settled(child.pid)  # what it has read is on its way to be counted
             child.send_signal(signal.SIGINT)
             out, _ = child.communicate(timeout=60)
     finally:

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
-from time import perf_counter
+from time import process_time
 
 import pytest
 from hypothesis import given, settings
@@ -325,9 +325,9 @@ def test_senseless_intervals(tmp_path):
 
 def test_a_flood_of_made_up_masters_is_judged_in_time(tmp_path):
     frames = [(n / 1000, announce(n % 250, domain=n % 7, sdo=n % 3)) for n in range(3000)]
-    began = perf_counter()
+    began = process_time()
     assert judge(studied(tmp_path, frames)).evidence
-    assert perf_counter() - began < 10
+    assert process_time() - began < 10
 
 
 numbers = st.integers(-(2**63), 2**63 - 1)
