@@ -65,8 +65,9 @@ class Preflight(click.Group):
             status = super().invoke(ctx)
             sys.stdout.flush()
         except OSError as error:
-            if _reader_gone(error):  # as `head` does. Nothing more can reach it, at exit neither.
-                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            if _reader_gone(error):  # as `head` does
+                # What is left of the output goes into a pipe of our own at exit: an empty root has no /dev/null.
+                os.dup2(os.pipe()[1], sys.stdout.fileno())
                 raise click.exceptions.Exit(PIPE_CLOSED) from None
             raise click.ClickException(f"{error.strerror or error}. Check where the output goes.") from None
         return status

@@ -51,12 +51,18 @@ def root(standalone: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
-def inside(root: Path, *args: str) -> subprocess.CompletedProcess:
+def started(root: Path, *args: str) -> subprocess.Popen:
     """Run in the root, read-only, as a user who is nobody and has no home."""
     script = 'mount --bind "$0" "$0" && mount -o remount,ro,bind "$0" && exec chroot --userspec=65534:65534 "$0" "$@"'
     command = ["unshare", "--mount", "sh", "-c", script, str(root), "/preflight/preflight", *args]
     path = {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "LD_LIBRARY_PATH": "/lib64"}
-    return subprocess.run(command, env=path, capture_output=True, text=True, check=False)
+    return subprocess.Popen(command, env=path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def inside(root: Path, *args: str) -> subprocess.CompletedProcess:
+    with started(root, *args) as running:
+        out, errors = running.communicate()
+    return subprocess.CompletedProcess(args, running.returncode, out, errors)
 
 
 pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="an empty root needs root")
@@ -73,6 +79,14 @@ def test_it_runs_where_there_is_no_python_no_home_and_nothing_to_write_to(root: 
     done = inside(root, "study", "--json", *(f"/{name}" for name in names))
     assert done.stderr == ""
     assert done.stdout.replace('"name":"/', '"name":"').replace('"name": "/', '"name": "') == results
+
+
+def test_whoever_reads_only_the_beginning_gets_no_error(root: Path) -> None:
+    with started(root, "rehearse", "--all") as running:
+        assert running.stdout is not None and running.stderr is not None
+        assert running.stdout.readline()
+        running.stdout.close()
+        assert running.stderr.read() == ""
 
 
 def test_it_is_there_at_once(standalone: Path) -> None:
