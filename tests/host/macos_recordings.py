@@ -303,6 +303,33 @@ USB_TREES = {
         ],
         (5000, ("a keyboard",)),
     ),
+    # mudita/mudita-center, the test of its parser of USB devices: by its controllers a computer of 2021, so 12 or later.
+    "12": (
+        "SPUSBDataType",
+        [
+            {"_name": "USB31Bus", "host_controller": "AppleT6000USBXHCI"},
+            {
+                "_items": [
+                    {
+                        "_name": "USB 10/100/1000 LAN",
+                        "bcd_device": "1.01",
+                        "bus_power": "500",
+                        "bus_power_used": "100",
+                        "device_speed": "high_speed",
+                        "extra_current_used": "0",
+                        "location_id": "0x02100000 / 1",
+                        "manufacturer": "a maker",
+                        "product_id": "0x0001",
+                        "vendor_id": "0x1209",
+                    }
+                ],
+                "_name": "USB31Bus",
+                "host_controller": "AppleT6000USBXHCI",
+            },
+            {"_name": "USB31Bus", "host_controller": "AppleT6000USBXHCI"},
+        ],
+        (480, ()),
+    ),
     # Public tests that hold whole reports of this release: on it SPUSBDataType is an empty list.
     "26": (
         "SPUSBHostDataType",
