@@ -50,7 +50,10 @@ class Pool(Generic[Task, Done]):
         if not tasks:
             return
         waiting = [number for number, task in enumerate(tasks) if not here(task)][::-1]
-        idle = [self._worker() for _ in range(min(cores(), len(waiting)))]
+        try:
+            idle = [self._worker() for _ in range(min(cores(), len(waiting)))]
+        except (OSError, ImportError):  # no locks for several processes, as in a root without /dev/shm
+            waiting, idle, here = [], [], lambda _: True
         running: dict[Future[Done], tuple[int, ProcessPoolExecutor]] = {}
         done: dict[int, Done] = {}
         try:

@@ -33,5 +33,15 @@ def test_results_come_in_the_order_of_the_tasks_and_a_death_is_told_for_its_own(
     assert told[-1] == len(tasks) and told == sorted(told)
 
 
+def test_where_no_other_process_can_be_had_this_one_does_it_all(monkeypatch):
+    def without(_: str) -> None:
+        raise FileNotFoundError(2, "No such file or directory")  # a semaphore's, without /dev/shm
+
+    monkeypatch.setattr(pools, "get_context", without)
+    told: list[int] = []
+    assert list(Pool(work, died).results(["a", "b"], told=told.append)) == ["a done", "b done"]
+    assert told[-1] == 2
+
+
 def test_nothing_to_do_starts_nothing():
     assert list(Pool(work, died).results([])) == []
