@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 
 from preflight.checks.see.dhcp import heard_servers
-from preflight.checks.see.roll import addresses_of, owners_of, whole_rate_hz
+from preflight.checks.see.roll import addresses_of, owners_of
 from preflight.checks.see.streams import channels, heard_streams, names, place
 from preflight.facts import Facts
 from preflight.rig.sheet import hardware_text
@@ -25,7 +25,6 @@ from preflight.wire.stp import Bpdu
 FILL = "FILL IN"
 MOST_DEVICES = 200
 LEAST_SPOKEN = 3  # times that one has to speak before it is told how often it does. Common practice.
-RATES = (48_000, 96_000, 192_000, 44_100, 88_200, 176_400, 32_000)
 PORTS = 24  # a switch is taken for one of so many. Common practice.
 MARGIN = 2.0  # a good day may be a little quieter. Common practice.
 
@@ -234,8 +233,7 @@ def _format(stream: RtpStream, flow: Flow) -> list[str]:
     sure = len(fits) == 1
     lines.append(f"channels = {min(count, 512)}" + ("" if sure else f"  # {FILL}: or as the sender says"))
     lines.append(f"bits = {bits}" + ("" if sure else f"  # {FILL}: 16, 24 or 32"))
-    whole = whole_rate_hz(stream)
-    rate = next((each for each in RATES if whole and abs(whole - each) < 0.03 * each), stream.clock_hz)
+    rate = stream.clock_hz
     lines.append(f"sample_rate_hz = {rate or 48000}" + ("" if rate else f"  # {FILL}: not measured"))
     each_ms = stream.packet_stamps / rate * 1000 if rate and stream.packet_stamps else None
     lines.append(

@@ -31,6 +31,7 @@ KERNEL_MODULES = {
     SURVEY: (
         "preflight.frames.kernels",
         "preflight.tally.kernels",
+        "preflight.tally.course_kernels",
         "preflight.tally.stream_kernels",
         "preflight.tally.clock_kernels",
         "preflight.tally.beat_kernels",

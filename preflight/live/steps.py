@@ -56,6 +56,7 @@ STEPS = {
         "Do not change priorities, nor restart a box: all that follows the clock falls silent until it has locked again.",
     ),
     "clock-plan": Step(LEAVE, "A change of priorities silences all that follows the clock for a while."),
+    "sample-clock": Step(LEAVE, "A device falls silent while its clock or sample rate is changed."),
     "stream-health": Step(LOOSE, "Do not swap a cable that plays, nor change buffers: both interrupt audio."),
     "beat-health": Step(LOOSE, "Do not swap a cable that is in use: that interrupts what goes through it."),
     "shared-group": Step("Is one of the two senders a spare that nobody listens to? Stop its stream."),

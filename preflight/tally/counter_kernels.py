@@ -23,6 +23,7 @@ from preflight.frames.kernels import (
     WIRE,
     u8,
 )
+from preflight.tally.course_kernels import COURSE_COLUMNS, begin_course, go_on
 from preflight.tally.stream_kernels import (
     LOSS_COLUMNS,
     LOSSES,
@@ -66,6 +67,7 @@ N_EXPECTED, N_WINDOW, N_RECEIVED, N_DUPLICATES, N_LATE, N_RESTARTS = _counter.ta
 N_LOSSES, N_LAST_LOSS_NS, N_LONGEST_LOSS, N_LONGEST_LOSS_FRAME, N_LONGEST_LOSS_NS = _counter.take(5)
 N_LONGEST_WAIT_NS, N_LONGEST_WAIT_FRAME, N_LONGEST_WAIT_AT_NS = _counter.take(3)
 (N_FIRST_LOSSES,) = _counter.take(1, width=LOSSES * LOSS_COLUMNS)
+(N_COURSE,) = _counter.take(1, width=COURSE_COLUMNS)  # of the numbers
 COUNTER_COLUMNS = _counter.size
 
 
@@ -201,8 +203,10 @@ def counters(b, cols, start, rows, first, kept, table):
             table[at, N_RUN] = 0
             table[at, N_MAY_BEFORE] = 0
             table[at, N_MAY_BEHIND] = 0
+            begin_course(table, at, N_COURSE, rel)
             continue
         table[at, N_EXPECTED] += on
+        go_on(table, at, N_COURSE, rel, on)
         table[at, N_RUN] += 1
         table[at, N_LONGEST_RUN] = max(int(table[at, N_RUN]), int(table[at, N_LONGEST_RUN]))
         table[at, N_WINDOW] = moved_on(int(table[at, N_WINDOW]), on)

@@ -253,6 +253,17 @@ class Loss:
     frame: int
 
 
+@dataclass(frozen=True)
+class Course:
+    """The pace of a count over its whole run, since it last began anew: units a second by the capture's clock, how far that
+    may be off (in parts per million, 19 times in 20), and from when to when it was measured."""
+
+    per_s: float
+    unsure_ppm: float
+    since_s: float
+    until_s: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class Stream:
     """A flow (index into the flows, None where it found no room) whose frames count themselves.
@@ -262,7 +273,7 @@ class Stream:
     `longest_wait_s` is the longest time between two packets; it ends at `longest_wait_at_s`. `restarts` counts other beginnings. What is told only by
     timestamps is None or 0 without them: `clock_hz`, `packet_stamps` (timestamp units from packet to packet), `most_jitter` (the most of
     RFC 3550 A.8, in these units), and `delay_spread_s`, the largest spread of the delay against the timestamps within one
-    second: the receive buffer (link offset) that would have evened it out."""
+    second: the receive buffer (link offset) that would have evened it out. `course` is that of the timestamps, or else of the numbers."""
 
     flow: int | None
     packets: int
@@ -288,6 +299,7 @@ class Stream:
     most_jitter: float | None = None
     delay_spread_s: float | None = None
     delay_spread_at_s: float = 0.0
+    course: Course | None = None
 
     @property
     def lost(self) -> int:

@@ -1,12 +1,14 @@
 """A kernel that follows every RTP stream: sequence numbers, timestamps, jitter, and what buffer would have held it.
 
 Strategy: RFC 3550 A.1 (extended sequence numbers, probation, restarts) and A.8 (jitter in the stream's own clock), packet by
-packet, in a table of fixed size. The rate of a stream's clock is found from its first packets: without it there is no
-jitter. A window of the last 62 sequence numbers tells a packet that is late from one that comes twice.
+packet, in a table of fixed size. The rate of a stream's clock is that of all its course so far: found from the first packets, so that
+there is jitter to measure, and again whenever a stretch of it ends. What was measured by a rate that proved wrong is forgotten. What a
+packet holds is what most hold, not the first. A window of the last 62 sequence numbers tells a packet that is late from one that comes twice.
 """
 
 from preflight.frames.compile import BYTES, TABLE, Columns, kernel
 from preflight.frames.kernels import CAP, FLOW, MASK62, OFF, PAYLOAD, REL, SLOT, be16, be32, mix, slot_of, u8
+from preflight.tally.course_kernels import COURSE_COLUMNS, G_PACE, begin_course, go_on
 
 _stream = Columns()
 X_KEY, X_SLOT, X_SSRC, X_PAYLOAD_TYPE = _stream.take(4)  # X_SLOT is the flow's row
@@ -18,11 +20,13 @@ X_BASE, X_HIGHEST, X_BEFORE, X_WINDOW = _stream.take(4)
 X_RECEIVED, X_DUPLICATES, X_LATE, X_RESTARTS = _stream.take(4)
 # Jumps over numbers; the longest of them.
 X_LOSSES, X_LAST_LOSS_NS, X_LONGEST_LOSS, X_LONGEST_LOSS_FRAME, X_LONGEST_LOSS_NS = _stream.take(5)
-# Timestamp of the highest packet, by how much packets go on, and how many went on by as much.
-X_STAMP, X_PACKET_STAMPS, X_STEPS = _stream.take(3)
-X_MEDIA_BYTES, X_SAME_BYTES = _stream.take(2)  # of the first packet, and how many packets had as many
-# 0: not known yet; since when and from how much it is measured.
-X_CLOCK_HZ, X_RATE_NS, X_RATE_STAMPS = _stream.take(3)
+# Timestamp of the highest packet.
+(X_STAMP,) = _stream.take(1)
+# What most packets have, how many of them were counted, and by how many more they are than others (`vote`): by how much timestamps go
+# on, bytes of media.
+X_PACKET_STAMPS, X_STEPS, X_STEPS_AHEAD = _stream.take(3)
+X_MEDIA_BYTES, X_SAME_BYTES, X_SAME_AHEAD = _stream.take(3)
+(X_CLOCK_HZ,) = _stream.take(1)  # 0: not known yet
 X_JITTER16, X_JITTER16_MOST = _stream.take(2)  # 16 times the jitter of A.8
 X_LONGEST_WAIT_NS, X_LONGEST_WAIT_FRAME, X_LONGEST_WAIT_AT_NS = _stream.take(3)
 # Delay against the timestamps, least and most in the open second; the largest spread in any second.
@@ -32,14 +36,14 @@ X_DELAY_SPREAD_NS, X_DELAY_SPREAD_AT_NS = _stream.take(2)
 L_START_NS, L_END_NS, L_FRAME, L_PACKETS = range(4)
 LOSSES, LOSS_COLUMNS = 16, 4
 (X_FIRST_LOSSES,) = _stream.take(1, width=LOSSES * LOSS_COLUMNS)
+(X_COURSE,) = _stream.take(1, width=COURSE_COLUMNS)  # of the timestamps
 STREAM_COLUMNS = _stream.size
 
 # RFC 3550 A.1
 MAX_DROPOUT = 3000
 MAX_MISORDER = 100
 WINDOW = 62
-RATE_AFTER = 32  # packets and
-RATE_AFTER_NS = 100_000_000  # time before a rate is found
+RATE_AFTER = 32  # packets before a rate is found
 
 
 # Clock rates of audio and video, each with what is measured as that: 3 % more or less. Rates: AES67, RFC 3551.
@@ -51,7 +55,8 @@ CLOCKS = (
         (42777, 45423, 44100),
         (46560, 49440, 48000),
     ),
-    *((85554, 88750, 88200), (88750, 92700, 90000), (93120, 98880, 96000), (186240, 197760, 192000)),
+    *((85554, 88750, 88200), (88750, 92700, 90000), (93120, 98880, 96000)),
+    *((171108, 181692, 176400), (186240, 197760, 192000)),
 )
 
 
@@ -112,6 +117,21 @@ def note_wait(table, at, longest, wait, number, rel):
         table[at, longest + 2] = rel
 
 
+@kernel()
+def vote(table, at, column, value):
+    """What most packets have, of values that come one by one (Boyer and Moore's vote). `column` is the first of three in the order of
+    X_PACKET_STAMPS."""
+    if value == table[at, column]:
+        table[at, column + 1] += 1
+        table[at, column + 2] += 1
+    elif table[at, column + 2] == 0:
+        table[at, column] = value
+        table[at, column + 1] = 1
+        table[at, column + 2] = 1
+    else:
+        table[at, column + 2] -= 1
+
+
 @kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
 def streams(b, cols, rows, first, table):
     """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none. A stream for which there is
@@ -162,11 +182,10 @@ def streams(b, cols, rows, first, table):
             table[at, X_PACKETS] = 1
             table[at, X_RECEIVED] = 1
             table[at, X_STAMP] = stamp
-            table[at, X_MEDIA_BYTES] = media
-            table[at, X_SAME_BYTES] = 1
-            table[at, X_RATE_NS] = rel
+            vote(table, at, X_MEDIA_BYTES, media)
             table[at, X_LAST_NS] = rel
             table[at, X_SECOND] = -1
+            begin_course(table, at, X_COURSE, rel)
             continue
         table[at, X_PACKETS] += 1
         highest = int(table[at, X_HIGHEST])
@@ -207,30 +226,30 @@ def streams(b, cols, rows, first, table):
             table[at, X_RECEIVED] += 1
             table[at, X_STAMP] = stamp
             table[at, X_SECOND] = -1
-            table[at, X_RATE_NS] = rel
-            table[at, X_RATE_STAMPS] = 0
+            begin_course(table, at, X_COURSE, rel)
             continue
         table[at, X_RECEIVED] += 1
         table[at, X_HIGHEST] = highest + ahead
         table[at, X_WINDOW] = moved_on(int(table[at, X_WINDOW]), ahead)
         if ahead > 1:
             jump(table, at, X_LOSSES, X_FIRST_LOSSES, rel - wait, rel, number, ahead - 1)
-        if media == table[at, X_MEDIA_BYTES]:
-            table[at, X_SAME_BYTES] += 1
+        vote(table, at, X_MEDIA_BYTES, media)
         table[at, X_STAMP] = stamp
         if moved % ahead == 0:
-            if moved // ahead == each:
-                table[at, X_STEPS] += 1
-            elif table[at, X_STEPS] == 0:
-                table[at, X_PACKET_STAMPS] = moved // ahead
-        table[at, X_RATE_STAMPS] += moved
+            vote(table, at, X_PACKET_STAMPS, moved // ahead)
+        ended = go_on(table, at, X_COURSE, rel, moved)
         rate = int(table[at, X_CLOCK_HZ])
+        pace = int(table[at, X_COURSE + G_PACE])
+        if pace > 0 and (rate == 0 or ended) and table[at, X_RECEIVED] >= RATE_AFTER:
+            found = nominal(256_000_000_000 // pace)
+            if found not in (0, rate):
+                table[at, X_CLOCK_HZ] = found
+                table[at, X_JITTER16] = 0
+                table[at, X_JITTER16_MOST] = 0
+                table[at, X_DELAY_SPREAD_NS] = 0
+                table[at, X_SECOND] = -1
+                continue
         if rate == 0:
-            spent = rel - int(table[at, X_RATE_NS])
-            if table[at, X_RECEIVED] >= RATE_AFTER and spent >= RATE_AFTER_NS and spent < 1_000_000_000_000:
-                table[at, X_CLOCK_HZ] = nominal(int(table[at, X_RATE_STAMPS]) * 1_000_000 // (spent // 1000))
-                table[at, X_RATE_NS] = rel
-                table[at, X_RATE_STAMPS] = 0
             continue
         if abs(moved) > 3600 * rate or wait > 3_600_000_000_000:
             continue  # a timestamp that jumped by more than an hour is no delay

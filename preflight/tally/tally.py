@@ -21,6 +21,8 @@ from preflight.tally import stream_kernels as x
 from preflight.tally.beats import Learned, edge, learn, learn_blocks
 from preflight.tally.counters import Counter
 from preflight.tally.counters import learn as learn_counter
+from preflight.tally.course_kernels import COURSE_COLUMNS, begin_course
+from preflight.tally.courses import courses
 from preflight.tally.rows import ip_text, mac_text, reader
 from preflight.tally.shape import Shapes
 
@@ -133,9 +135,19 @@ class Tally:
             row[n.N_STATE] = n.RESTING if row[n.N_TRIED] < n.TRIES else n.NONE
             row[n.N_REST] = n.REST << int(row[n.N_TRIED])
 
+    def _streams(self, index: dict[int, int]) -> tuple[f.RtpStream, ...]:
+        rows = self.streams[self.streams[:, x.X_KEY] != 0]
+        paced = courses(rows[:, x.X_COURSE : x.X_COURSE + COURSE_COLUMNS])
+        return tuple(_stream(row, index, course) for row, course in zip(rows.tolist(), paced, strict=True))
+
     def _counted(self, index: dict[int, int]) -> list[f.CountedStream]:
-        followed = np.flatnonzero(self.counters[:, n.N_LONGEST_RUN] >= n.CONFIRMED).tolist()
-        found = [_counted(self.counters[slot].tolist(), index[slot]) for slot in followed]
+        followed = np.flatnonzero(self.counters[:, n.N_LONGEST_RUN] >= n.CONFIRMED)
+        rows = self.counters[followed]
+        paced = courses(rows[:, n.N_COURSE : n.N_COURSE + COURSE_COLUMNS])
+        found = [
+            _counted(row, index[slot], course)
+            for slot, row, course in zip(followed.tolist(), rows.tolist(), paced, strict=True)
+        ]
         return sorted((each for each in found if each.real), key=lambda each: each.flow or 0)
 
     def _beats(self, index: dict[int, int]) -> list[f.Beat]:
@@ -159,7 +171,7 @@ class Tally:
         counts_on = flows[:, k.F_SEQUENCE_STEPS] > 0.4 * flows[:, k.F_FRAMES]
         slots = set(np.flatnonzero(counts_on).tolist())
         rows = self.streams[(self.streams[:, x.X_KEY] != 0) & (self.streams[:, x.X_SLOT] >= 0)].tolist()
-        slots |= {row[x.X_SLOT] for row in rows if _stream(row, {}).real}
+        slots |= {row[x.X_SLOT] for row in rows if _stream(row, {}, None).real}
         table = np.zeros((FLOW_ROWS, 1), np.int64)
         for key in flows[sorted(slots), k.F_KEY].tolist():
             if (at := slot_of(table, key)) >= 0:
@@ -182,9 +194,7 @@ class Tally:
             talkers=tuple(read_talker(row, hardware=mac_text(row[k.T_KEY] - 1)) for row in senders),
             flows=tuple(_flow(row, at in numbered) for at, row in enumerate(flows.tolist())),
             copies=read_copies(self.copy_totals.tolist()),
-            streams=tuple(
-                _stream(row, index) for row in self.streams[self.streams[:, x.X_KEY] != 0].tolist()
-            ),
+            streams=self._streams(index),
             counted=tuple(counted),
             clocks=tuple(_clock(row) for row in self.clocks[self.clocks[:, p.P_KEY] != 0].tolist()),
             beats=tuple(self._beats(index)),
@@ -224,24 +234,31 @@ def _flow(row: list[int], numbered: bool) -> f.Flow:
     )
 
 
-def _stream(row: list[int], index: dict[int, int]) -> f.RtpStream:
-    rate, most = row[x.X_CLOCK_HZ], 0.5 * row[x.X_RECEIVED]
+def _stream(row: list[int], index: dict[int, int], course: f.Course | None) -> f.RtpStream:
+    most, followed_hz = 0.5 * row[x.X_RECEIVED], row[x.X_CLOCK_HZ]
+    rate = (x.nominal(round(course.per_s)) if course is not None else 0) or followed_hz
+    measured = 0 < rate == followed_hz
     return read_stream(
         row,
         flow=index.get(row[x.X_SLOT]),
         expected=row[x.X_BEFORE] + row[x.X_HIGHEST] - row[x.X_BASE] + 1,
         first_losses=_losses(row, x.X_FIRST_LOSSES, x.X_LOSSES),
         clock_hz=rate or None,
-        packet_stamps=row[x.X_PACKET_STAMPS] if row[x.X_STEPS] > most else None,
+        packet_stamps=row[x.X_PACKET_STAMPS] if row[x.X_STEPS] - 1 > most else None,
         media_bytes=row[x.X_MEDIA_BYTES] if row[x.X_SAME_BYTES] > most else 0,
-        most_jitter=row[x.X_JITTER16_MOST] / 16 if rate else None,
-        delay_spread_s=row[x.X_DELAY_SPREAD_NS] / 1e9 if rate else None,
+        most_jitter=row[x.X_JITTER16_MOST] / 16 if measured else None,
+        delay_spread_s=row[x.X_DELAY_SPREAD_NS] / 1e9 if measured else None,
+        course=course,
     )
 
 
-def _counted(row: list[int], flow: int) -> f.CountedStream:
+def _counted(row: list[int], flow: int, course: f.Course | None) -> f.CountedStream:
     return read_counted(
-        row, flow=flow, offset=row[n.N_LOW], first_losses=_losses(row, n.N_FIRST_LOSSES, n.N_LOSSES)
+        row,
+        flow=flow,
+        offset=row[n.N_LOW],
+        first_losses=_losses(row, n.N_FIRST_LOSSES, n.N_LOSSES),
+        course=course,
     )
 
 
@@ -310,6 +327,7 @@ def _follow(row, found: Counter) -> None:
     row[n.N_VALUE], row[n.N_LAST_NS], row[n.N_PACKETS] = value, last, len(found.values)
     row[n.N_EXPECTED], row[n.N_RECEIVED], row[n.N_RUN] = expected, received, expected
     row[n.N_PACE] = 64 * (last - found.times_ns[0]) // expected
+    begin_course(table, 0, n.N_COURSE, last)
 
 
 def _enter(row, learned: Learned) -> None:

@@ -249,14 +249,6 @@ for _rate in (250, 1000, 3000):
         yield from (rigs.layer2(s, 10, rigs.mac(n), 1 / rate, 240) for n in (11, 12, 13, 14))
 
 
-@healthy("layer-2 audio whose senders drift against one another a little", READY)
-def _(random):
-    s = span(random, 10.0)
-    for n, ppm in ((11, 0), (12, 40), (13, -90)):
-        yield rigs.layer2(s, n, f"93:00:00:00:00:{n:02x}", 0.001 * (1 + ppm * 1e-6), 240)
-    yield rigs.talk(s, 14)
-
-
 @healthy("a box boots: it asks by ARP, announces itself and its names, and begins to send", NOT_ALARMED)
 def _(random):
     yield from rigs.playing(random, 20.0)

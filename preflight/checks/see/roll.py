@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from preflight.checks.asks import Wire
 from preflight.checks.see.maker import maker
-from preflight.checks.see.streams import LEAST_PACKETS, heard_streams, place
+from preflight.checks.see.streams import heard_streams, place
 from preflight.facts import Facts
 from preflight.rig.sheet import Device, Sheet, Stream, Switch
 from preflight.tally.facts import Flow, RtpStream, Talker
@@ -132,15 +132,6 @@ def planned_streams(facts: Wire, sheet: Sheet) -> list[Planned]:
         )
         for stream in listed
     ]
-
-
-def whole_rate_hz(stream: RtpStream) -> float | None:
-    """The sample rate by all of a stream: its timestamps over its time. `clock_hz` is found from its first 100 ms, in which a busy
-    sender may stumble."""
-    spent = stream.last_s - stream.first_s
-    if not stream.packet_stamps or stream.restarts or stream.expected < LEAST_PACKETS or spent <= 0:
-        return None
-    return (stream.expected - 1) * stream.packet_stamps / spent
 
 
 def _listeners(facts: Wire, sheet: Sheet, came: list[Stream]) -> set[str]:

@@ -12,7 +12,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
-from preflight.checks.see.roll import Planned, planned_streams, whole_rate_hz
+from preflight.checks.see.roll import Planned, planned_streams
 from preflight.checks.see.streams import SEEN_WHERE, channels, heard_streams, place
 from preflight.rig.budget import packet
 from preflight.rig.sheet import Sheet, Stream
@@ -89,14 +89,11 @@ def _seen(how: Callable[..., Saw], stream: RtpStream, flow: Flow, headline: str)
 
 def _other_format(stream: Stream, measured: RtpStream, limits: Limits) -> str:
     """How the format differs from the plan, "" where it does not or could not be measured."""
-    planned_hz, whole_hz = stream.sample_rate_hz, whole_rate_hz(measured)
-    if not measured.packet_stamps or whole_hz is None:
+    planned_hz, hz = stream.sample_rate_hz, measured.clock_hz
+    if not measured.packet_stamps or hz is None:
         return ""
-    # Its first packets and the whole of it: a sender that stumbles misleads one of them, another rate neither.
-    if abs(whole_hz - planned_hz) > limits["rate_off"] * planned_hz:
-        if measured.clock_hz in (None, 0, planned_hz):
-            return ""
-        return f"a sample rate of {measured.clock_hz / 1000:g} kHz, not {planned_hz / 1000:g} kHz"
+    if abs(hz - planned_hz) > limits["rate_off"] * planned_hz:
+        return f"a sample rate of {hz / 1000:g} kHz, not {planned_hz / 1000:g} kHz"
     each_ms = measured.packet_stamps / planned_hz * 1000
     if abs(each_ms - stream.packet_time_ms) > limits["packet_time_off"] * stream.packet_time_ms:
         return f"{each_ms:.3g} ms a packet, not {stream.packet_time_ms:g} ms"

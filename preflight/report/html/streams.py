@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from functools import partial
 
 from preflight.checks.say import what
-from preflight.checks.see.roll import whole_rate_hz
 from preflight.checks.see.streams import Announced, AnyStream, layout, names, place
 from preflight.facts import Facts
 from preflight.tally.facts import Beat, Flow, RtpStream, TallyFacts
@@ -17,7 +16,7 @@ MOST_LINES = 3000  # keeps the page below 2 MB
 # A wait this many times the pace, and this long, is drawn as a gap. Common practice.
 GAP_PERIODS = 5
 GAP_S = 0.005
-UNSURE_PPM = 10.0  # a drift known less well than this is not told. Common practice.
+UNSURE_PPM = 10.0  # common practice
 
 
 @dataclass(frozen=True)
@@ -35,6 +34,7 @@ class Line:
     wait_ms: float
     jitter_ms: float | None
     drift_ppm: float | None
+    unsure_ppm: float | None
     mbps: float | None
     first_s: float
     last_s: float
@@ -84,6 +84,8 @@ def _stream(stream: AnyStream, flow: Flow | None, known: dict[tuple[str, int], A
     ended = stream.last_loss_s if stream.losses > len(stream.first_losses) else None
     missing = [loss.end_s for loss in stream.first_losses] + ([ended] if ended is not None else [])
     jitter = stream.most_jitter
+    # A drift known less well is not told.
+    pace = stream.course if stream.course and stream.course.unsure_ppm <= UNSURE_PPM else None
     return Line(
         sender=flow.source if flow else "",
         address=flow.source_ip if flow else "",
@@ -94,7 +96,8 @@ def _stream(stream: AnyStream, flow: Flow | None, known: dict[tuple[str, int], A
         lost=stream.lost,
         wait_ms=1000 * stream.longest_wait_s,
         jitter_ms=1000 * jitter / stream.clock_hz if jitter is not None and stream.clock_hz else None,
-        drift_ppm=_drift(stream),
+        drift_ppm=(pace.per_s / stream.clock_hz - 1) * 1e6 if pace and stream.clock_hz else None,
+        unsure_ppm=pace.unsure_ppm if pace and stream.clock_hz else None,
         mbps=_mbps(flow, stream.packets),
         first_s=stream.first_s,
         last_s=stream.last_s,
@@ -129,6 +132,7 @@ def _beat(beat: Beat, flow: Flow) -> Line:
         wait_ms=1000 * beat.longest_wait_s,
         jitter_ms=None,
         drift_ppm=None,
+        unsure_ppm=None,
         mbps=_mbps(flow, flow.frames),
         first_s=flow.first_s,
         last_s=flow.last_s,
@@ -153,17 +157,6 @@ def _mbps(flow: Flow | None, packets: int) -> float | None:
     if flow is None or flow.last_s <= flow.first_s or not flow.frames:
         return None
     return flow.bytes * packets / flow.frames * 8e-6 / (flow.last_s - flow.first_s)
-
-
-def _drift(stream: AnyStream) -> float | None:
-    """How far its clock is from its nominal rate by the clock of the capture, in parts per million."""
-    if not isinstance(stream, RtpStream):
-        return None
-    rate, spent = whole_rate_hz(stream), stream.last_s - stream.first_s
-    if rate is None or not stream.clock_hz or stream.delay_spread_s is None:
-        return None
-    unsure = 1e6 * stream.delay_spread_s / spent
-    return (rate / stream.clock_hz - 1) * 1e6 if unsure <= UNSURE_PPM else None
 
 
 def bar(start_s: float, end_s: float) -> str:
