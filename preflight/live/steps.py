@@ -49,6 +49,7 @@ STEPS = {
     "control-plan": Step(STRANGE, READDRESS),
     "strangers": Step(STRANGE),
     "address-clash": Step("Is one of the two a spare that does not play? Unplug it.", READDRESS),
+    "name-clash": Step(LEAVE, "Do not rename or restart devices: that interrupts their audio."),
     "address-plan": Step(LEAVE, READDRESS),
     "missing": Step(LOOSE),
     "clock": Step(

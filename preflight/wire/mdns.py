@@ -6,6 +6,7 @@ zeroconf's parser works on bytes alone and opens no socket.
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from ipaddress import ip_address
 
 from preflight.text import clean
 from preflight.wire.datagram import datagram
@@ -28,7 +29,7 @@ SERVICE = re.compile(rb"_[a-z0-9-]{1,15}", re.IGNORECASE)  # RFC 6335 section 5.
 @dataclass(frozen=True)
 class MdnsMessage:
     """`services` are types ("_http._tcp.local."), `instances` named services, `hostnames` names with an
-    address or a service: what a response announces, farewells left out."""
+    address or a service, `addresses` the IP addresses of such names: what a response announces, farewells left out."""
 
     seen: Seen
     source: str
@@ -36,6 +37,14 @@ class MdnsMessage:
     services: tuple[str, ...]
     instances: tuple[str, ...]
     hostnames: tuple[str, ...]
+    addresses: tuple[str, ...] = ()
+
+    @property
+    def for_another(self) -> bool:
+        """Whether it tells addresses of its sender's version, and not its sender's among them: a proxy or a reflector speaks
+        for others."""
+        alike = [each for each in self.addresses if (":" in each) == (":" in self.source)]
+        return bool(alike) and self.source not in alike
 
 
 def read(picked: Picked) -> MdnsMessage | None:
@@ -50,6 +59,7 @@ def read(picked: Picked) -> MdnsMessage | None:
     services: list[str] = []
     instances: list[str] = []
     hostnames: list[str] = []
+    addresses: list[str] = []
     # In a query the answers are what the asker has heard from others (RFC 6762 section 7.1), not its own.
     for record in message.answers() if message.is_response() else ():
         if record.ttl == 0:  # a farewell, RFC 6762 section 10.1
@@ -65,6 +75,8 @@ def read(picked: Picked) -> MdnsMessage | None:
             hostnames.append(record.server)
         elif isinstance(record, DNSAddress):
             hostnames.append(record.name)
+            if len(record.address) in (4, 16):
+                addresses.append(str(ip_address(record.address)))
     return MdnsMessage(
         seen=seen(picked),
         source=found.source,
@@ -72,6 +84,7 @@ def read(picked: Picked) -> MdnsMessage | None:
         services=_names(services),
         instances=_names(instances),
         hostnames=_names(hostnames),
+        addresses=_names(addresses),
     )
 
 

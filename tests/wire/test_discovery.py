@@ -50,3 +50,14 @@ def test_who_says_it_is_a_gateway(frame, kind, gateway, access_point):
 
 def test_other_text_to_the_port_is_no_ssdp():
     assert wire.read("ssdp", picked(samples.ssdp("HELLO\r\n\r\n"))) is None
+
+
+def test_who_announces_the_addresses_of_others_speaks_for_them():
+    from tests.checks.wire.test_name_clash import mdns as announced
+
+    own = wire.read("mdns", picked(announced(11, "stage", 0.0)[1]))
+    assert own.addresses == ("192.0.2.11",) and not own.for_another
+    proxy = wire.read("mdns", picked(announced(11, "stage", 0.0, sender=60)[1]))
+    assert proxy.for_another
+    other_version = wire.read("mdns", picked(announced(11, "stage", 0.0, "2001:db8::11", sender=60)[1]))
+    assert other_version.addresses == ("2001:db8::11",) and not other_version.for_another

@@ -1,9 +1,12 @@
 """What several checks ask of the addresses of this computer and its adapters."""
 
-from ipaddress import AddressValueError, IPv4Address, IPv4Interface, IPv6Interface
+from ipaddress import AddressValueError, IPv4Address, IPv4Interface, IPv4Network, IPv6Interface
 
 from preflight.facts import Facts
 from preflight.host.facts import Adapter, Address, HostFacts
+
+# Of private use (RFC 1918); 192.168.0.0/16 is as long as any other block here.
+BLOCKS = tuple(map(IPv4Network, ("10.0.0.0/8", "172.16.0.0/12")))
 
 
 def address_holder(adapter: Adapter, host: HostFacts) -> Adapter | None:
@@ -49,3 +52,9 @@ def usable4(text: str) -> IPv4Address | None:
         return None
     nobodys = address.is_multicast or address.is_loopback or address.is_unspecified
     return None if nobodys or int(address) >> 24 in (0, 255) else address
+
+
+def block(address: IPv4Address) -> IPv4Network:
+    """The widest network that it is likely to be in: a block for private use, else by its first 16 bits."""
+    known = next((each for each in BLOCKS if address in each), None)
+    return known or IPv4Network((int(address) & 0xFFFF0000, 16))

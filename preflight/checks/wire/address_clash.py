@@ -1,9 +1,12 @@
-"""One IPv4 address at two devices, told from failover, spare units and proxies by how they take turns.
+"""One address at two devices, told from failover, spare units and proxies by how they take turns.
 
 Strategy: whoever names an address as its own in ARP (RFC 826), or sends from it to all, claims it. Two who claim it by
 turns are a clash. Where the first falls silent when the second comes, the address moved: failover, or a spare was
 plugged in. It may move back as well, as long as whoever takes it announces that, and keeps it for a while. Addresses that virtual routers share are theirs by design, and one who answers for many is a proxy. A probe
 (RFC 5227) claims nothing, but a probe for an address that another has shows that two want it.
+
+One hardware address at two devices shows where it asks for an address that it has itself, for nobody asks for his own but to announce
+it, and where it tells two names, each from an address of its own.
 """
 
 from collections import defaultdict
@@ -21,16 +24,18 @@ from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, pa
 from preflight.checks.see.addresses import own_hardware, usable4
 from preflight.checks.see.damage import damaged
 from preflight.wire.arp import ArpMessage
+from preflight.wire.mdns import MdnsMessage
 
 CHECK = Check(
     name="address-clash",
     subject="wire",
     order=190,
     asks=Wire,
-    question="Does every device have an IPv4 address of its own?",
+    question="Does every device have addresses of its own?",
     looks_at=(
         "Which hardware address says that it has which IPv4 address, in ARP and in what goes to all. Addresses that move "
-        "to a spare, virtual routers and proxies are told apart. This computer's own address too."
+        "to a spare, virtual routers and proxies are told apart. This computer's own address too. Hardware addresses that two "
+        "devices have."
     ),
     why="Two devices with one address take each other's packets. Control and sound come and go, seemingly at random.",
     limits=(
@@ -54,6 +59,12 @@ CHECK = Check(
     ),
     cautions=(MUTE_FIRST,),
     unproven="Listen for a minute while devices talk. Unplug and re-plug a device: it names its address then.",
+)
+COPIED_FIXES = (
+    "Find the two devices by the addresses and names here, and the two ports at which the switch sees this hardware address by turns.",
+    "A copied disk or set-up? Give one of them its own hardware address back.",
+    "A wireless bridge that puts its own address in place of others'? Join those devices by cable.",
+    AGAIN,
 )
 PROXY_FIXES = (
     "Turn proxy ARP off in the device that answers for others, or on the port it uses.",
@@ -103,6 +114,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     for proxy in sorted(proxies):
         notes.append(Evidence(f"{who(proxy)} answers for {count_text(len(answered[proxy]))} addresses"))
     wrong = [each for each in shared if isinstance(each, Saw)] + list(_probed(claims, wire, limits["probes"]))
+    wrong += _copied(claims, proxies, wire)
     clashes = sum(each.outcome == Outcome.FAIL for each in wrong)
     measured = {"addresses": len(claims), "clashes": clashes, "proxies": sorted(proxies)}
     yield Measured(measured, tuple(notes))
@@ -210,6 +222,53 @@ def _handed_over(claims: list[_Claim], kept_s: float) -> bool:
         and all(announced for _, _, announced in moves)
         and all(later[0] - earlier[0] >= kept_s for earlier, later in pairwise(moves))
     )
+
+
+def _copied(claims: Mapping[Place, list[_Claim]], proxies: set[str], wire: Wire) -> Iterator[Saw]:
+    """Hardware addresses that two devices have. One that answers for many is a proxy."""
+    told: set[str] = set()
+    for arp in wire.heard(ArpMessage):
+        hardware, asker, asked_for = arp.sender_hardware, arp.sender_address, arp.target_address
+        if arp.op != 1 or not asker or asker == asked_for or hardware in proxies or hardware in told:
+            continue
+        its_own = next((c for c in claims.get((arp.vlan, asked_for), ()) if c.hardware == hardware), None)
+        if its_own is not None and its_own.first_s < arp.seen.time_s < its_own.last_s:
+            told.add(hardware)
+            yield fail(
+                f"Two devices have one hardware address: {who(hardware)} has {asker} and {asked_for}, and asks for itself.",
+                [
+                    Evidence(f"from {asker} it asks who has {asked_for}", arp.seen.frame, arp.seen.time_s),
+                    Evidence(f"it says that it has {asked_for}", min(its_own.times)[1], its_own.first_s),
+                ],
+                culprits=[hardware],
+                spans=[(its_own.first_s, its_own.last_s)],
+                fixes=COPIED_FIXES,
+            )
+    names: dict[str, list[MdnsMessage]] = defaultdict(list)
+    for message in wire.heard(MdnsMessage):
+        if message.hostnames and message.source and not message.for_another:
+            names[message.seen.src].append(message)
+    for hardware, messages in names.items():
+        if hardware in told or hardware in proxies or not _single(hardware):
+            continue
+        turns = [(m.source, m.hostnames[0]) for m in messages if ":" not in m.source]
+        first, then = turns[0] if turns else ("", ""), None
+        for turn in turns:
+            if then is None and turn[0] != first[0] and turn[1] != first[1]:
+                then = turn
+            elif then is not None and turn == first:
+                at = messages[0].seen
+                yield caution(
+                    f"Two devices may have one hardware address: {who(hardware)} calls itself by two names in turn.",
+                    [
+                        Evidence(f"“{name.removesuffix('.local.')}” from {source}", at.frame, at.time_s)
+                        for source, name in (first, then)
+                    ],
+                    culprits=[hardware],
+                    spans=[(messages[0].seen.time_s, messages[-1].seen.time_s)],
+                    fixes=COPIED_FIXES,
+                )
+                break
 
 
 def _probed(claims: Mapping[Place, list[_Claim]], wire: Wire, most: float) -> Iterator[Saw]:

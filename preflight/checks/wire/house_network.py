@@ -19,6 +19,7 @@ from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import what, who
 from preflight.checks.says import Limits, Says
 from preflight.checks.see.addresses import own_hardware
+from preflight.checks.see.routers import of_a_switch, switches
 from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
@@ -35,6 +36,7 @@ WEIGHTS = {
     "names answered": (4, 8, "DNS: RFC 1035"),
     "names asked": (2, 4, "DNS: RFC 1035"),
     "gateway": (2, 4, "UPnP InternetGatewayDevice"),
+    "silent gateway": (3, 3, "ARP: RFC 826; addresses of routers: common practice"),
     "routing": (4, 8, "RFC 2328 (OSPF), 2453 (RIP), 2281 (HSRP), 7868 (EIGRP)"),
     "dials in": (4, 4, "PPPoE: RFC 2516"),
     "dial-in server": (10, 10, "PPPoE: RFC 2516"),
@@ -75,15 +77,14 @@ CHECK = Check(
     cautions=(MUTE_FIRST,),
     unproven="Listen for some minutes while the venue's people work, or at a mirror of the port towards the building.",
 )
-TCP, UDP = 6, 17
+IGMP, TCP, UDP = 2, 6, 17
+ARP = 0x0806
+ROUTERS_ADDRESSES, AGAIN_AND_AGAIN = (".1", ".254"), 3  # common practice
 DNS = 53
 FIRST_CLIENT_PORT = 1024  # below are the servers' own: RFC 6335 section 6
 SERVERS = {
     "file sharing": (139, 445, 548, 2049),
     "printing": (515, 631, 9100),
-    "dials in": (4, 4, "PPPoE: RFC 2516"),
-    "dial-in server": (10, 10, "PPPoE: RFC 2516"),
-    "calls itself a router": (4, 4, "DHCP host names: common practice"),
     "office sign-in": (88, 389, 636),
 }
 NETBIOS = (137, 138)
@@ -98,7 +99,14 @@ PRINTERS = ("_ipp._tcp.local.", "_ipps._tcp.local.", "_printer._tcp.local.", "_p
 def judge(wire: Wire, limits: Limits) -> Says:
     found: dict[tuple[str, str], Sign] = {}
     own = own_hardware(wire)
-    for sign in (*_by_addresses(wire), *_by_ports(wire), *_by_dialling(wire), *_by_words(wire)):
+    signs = (
+        *_by_addresses(wire),
+        *_by_ports(wire),
+        *_by_dialling(wire),
+        *_by_silence(wire),
+        *_by_words(wire),
+    )
+    for sign in signs:
         if sign.device not in own:
             found.setdefault((sign.weight, sign.device), sign)
     if len({sign.frame for sign in found.values()}) == 1:  # one frame may have been damaged, or strayed in
@@ -183,6 +191,28 @@ def _by_dialling(wire: Wire) -> Iterator[Sign]:
             )
         elif flow.cast == "unicast":
             yield of_flows("dial-in server", f"{sender} answers as an internet provider (PPPoE)", flow)
+
+
+def _by_silence(wire: Wire) -> Iterator[Sign]:
+    """Who answers again and again for an address that routers usually have, and says nothing else: a gateway through which nobody
+    goes. A switch's own address may be such a one."""
+    says: dict[str, set[int]] = defaultdict(set)
+    for flow in wire.tally.flows:
+        if flow.protocol != IGMP:  # it may ask for group members as well
+            says[flow.source].add(flow.ethertype)
+    answers: dict[tuple[str, str], list[ArpMessage]] = defaultdict(list)
+    for arp in wire.heard(ArpMessage):
+        if arp.op == 2 and arp.sender_address.endswith(ROUTERS_ADDRESSES):
+            answers[arp.sender_hardware, arp.sender_address].append(arp)
+    switching = switches(wire)
+    for (hardware, address), several in answers.items():
+        if (
+            len(several) >= AGAIN_AND_AGAIN
+            and says[hardware] == {ARP}
+            and not of_a_switch(hardware, switching)
+        ):
+            text = f"{who(hardware, address)} answers for an address that routers have, and says nothing else"
+            yield of_message("silent gateway", text, several[0].seen, hardware)
 
 
 def _by_words(wire: Wire) -> Iterator[Sign]:

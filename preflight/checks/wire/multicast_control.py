@@ -16,6 +16,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted, span_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, trouble, unproven
+from preflight.checks.see.addresses import block, usable4
 from preflight.checks.see.flows import shown
 from preflight.checks.see.membership import (
     NO_ADDRESS,
@@ -26,7 +27,9 @@ from preflight.checks.see.membership import (
     rivals,
     unread_reporters,
 )
+from preflight.checks.see.routers import of_a_switch, router_signs, switches
 from preflight.frames.facts import SourceFacts
+from preflight.wire.arp import ArpMessage
 from preflight.wire.igmp import IgmpMessage
 
 CHECK = Check(
@@ -80,6 +83,12 @@ CHECK = Check(
 )
 
 
+ROUTER_FIXES = (
+    "First turn the IGMP querier on in one switch, the one in the middle, and give that switch an IP address of the show's subnet.",
+    "Then unplug the router, or turn its querier (IGMP proxy or snooping) off. In the other order the streams stop after minutes.",
+    "Is it a switch after all? Give it an address of the show's subnet.",
+    "Run the line check again for three minutes.",
+)
 # SSDP and WS-Discovery, SLP: IANA multicast address registry. Nobody hears audio by them.
 DISCOVERY_GROUPS = ("239.255.255.250", "239.255.255.253")
 
@@ -124,6 +133,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
             [Evidence(text, time_s=at_s)],
             culprits=(low.hardware, high.hardware),
         )
+    yield from _routers(asking, wire)
     first = asking[0]
     if all(q.address == NO_ADDRESS for q in asking):
         yield caution(
@@ -230,6 +240,50 @@ def _silent(asking: list[Querier], wanted: list[Group], source: SourceFacts) -> 
                 spans=[(at_s, at_s + longest)],
                 at=f" from {_clock(at_s)} on",
             )
+
+
+def _routers(asking: list[Querier], wire: Wire) -> Iterator[Saw]:
+    """Queriers that are routers of another network rather than switches of this one."""
+    switching = switches(wire)
+    for querier in asking:
+        if querier.own or of_a_switch(querier.hardware, switching):
+            continue
+        signs = [*router_signs(wire, querier.hardware, querier.address)]
+        if signs:
+            yield caution(
+                f"The querier is a router: {_name(querier)}. The streams depend on it.",
+                [Evidence("first query", querier.first_frame, querier.times[0]), *signs],
+                culprits=[querier.hardware],
+                fixes=ROUTER_FIXES,
+            )
+        elif elsewhere := _elsewhere(querier, wire):
+            yield caution(
+                f"The querier is of another subnet than the devices: {_name(querier)}. It may be a router.",
+                [Evidence("first query", querier.first_frame, querier.times[0]), Evidence(elsewhere)],
+                culprits=[querier.hardware],
+                fixes=ROUTER_FIXES,
+            )
+
+
+def _elsewhere(querier: Querier, wire: Wire) -> str:
+    """How its address stands beside those of the others, where all of these are in one block and it is not."""
+    own = usable4(querier.address)
+    others = [
+        address
+        for arp in wire.heard(ArpMessage)
+        if arp.sender_hardware != querier.hardware and (address := usable4(arp.sender_address)) is not None
+    ]
+    others += [
+        address
+        for flow in wire.tally.flows
+        if flow.cast != "unicast"
+        and flow.source != querier.hardware
+        and (address := usable4(flow.source_ip)) is not None
+    ]
+    blocks = {block(address) for address in others}
+    if own is None or len(blocks) != 1 or block(own) in blocks:
+        return ""
+    return f"the devices have addresses in {blocks.pop()}, it asks from {own}"
 
 
 def _versions(asking: list[Querier], wire: Wire) -> Iterator[Saw]:

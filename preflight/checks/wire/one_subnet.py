@@ -16,6 +16,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, trouble, unproven
+from preflight.checks.see.addresses import block as block_of
 from preflight.checks.see.addresses import usable4
 from preflight.checks.see.damage import damaged
 from preflight.tally.facts import Flow
@@ -51,9 +52,6 @@ CHECK = Check(
     cautions=(MUTE_FIRST,),
     unproven="Listen for a minute while devices talk. Unplug and re-plug a device: it names its address then.",
 )
-BLOCKS = tuple(
-    map(IPv4Network, ("10.0.0.0/8", "172.16.0.0/12"))
-)  # 192.168.0.0/16 is as long as any other here
 LINK_LOCAL = IPv4Network("169.254.0.0/16")
 SHOWN, MOST = 6, 512  # a flood of made-up senders must not stall the verdict
 Plan = dict[str, set[IPv4Address]]  # the addresses of each device, by hardware address
@@ -101,13 +99,13 @@ def _plans(
         return block
 
     for one, other in asked:
-        a, b = root(_block(one)), root(_block(other))
+        a, b = root(block_of(one)), root(block_of(other))
         if a != b and LINK_LOCAL not in (a, b):
             joined[b] = a
     members: dict[IPv4Network, list[str]] = defaultdict(list)
     size: Counter[IPv4Network] = Counter()
     for hardware, addresses in have.items():
-        blocks = {_block(address) for address in addresses}
+        blocks = {block_of(address) for address in addresses}
         size.update(blocks)
         for block in {root(each) for each in blocks}:
             members[block].append(hardware)
@@ -120,11 +118,6 @@ def _plans(
             plans.append((name[block], left))
             placed.update(left)
     return plans
-
-
-def _block(address: IPv4Address) -> IPv4Network:
-    known = next((block for block in BLOCKS if address in block), None)
-    return known or IPv4Network((int(address) & 0xFFFF0000, 16))
 
 
 def _apart(

@@ -319,3 +319,50 @@ def test_five_with_one_address_out_of_the_box_are_a_clash(tmp_path):
     frames = [(0.2 * n, says(mac(1), 20)) for n in range(60)]
     others = [(2.05 + n + k, says(mac(2 + n), 20)) for n in range(4) for k in (0.0, 1.0)]
     assert judge(studied(tmp_path, frames, others)).outcome == FAIL
+
+
+def asks_for(host: int, target: int, hardware: str = mac(1)) -> bytes:
+    return says(hardware, host, target=target)
+
+
+@pytest.mark.parametrize(
+    ("frames", "outcome"),
+    [
+        ([says(mac(1), 20), says(mac(1), 21), asks_for(20, 21), says(mac(1), 21)], FAIL),
+        (
+            [says(mac(1), 20), asks_for(20, 21), says(mac(1), 21)],
+            PASS,
+        ),  # it took the address after it had asked
+        ([says(mac(1), 20), says(mac(1), 21), asks_for(20, 21)], PASS),  # it may have given it up
+        ([says(mac(1), 20), says(mac(1), 21), asks_for(20, 22), says(mac(1), 21)], PASS),
+        ([says(mac(1), 20), says(mac(1), 21), asks_for(21, 21), says(mac(1), 21)], PASS),
+    ],
+)
+def test_who_asks_for_itself_is_two_devices(tmp_path, frames, outcome):
+    finding = judge(studied(tmp_path, *(at(1 + n, frame) for n, frame in enumerate(frames))))
+    assert finding.outcome == outcome
+    if outcome == FAIL:
+        assert finding.culprits == (mac(1),) and "Two devices have one hardware address" in finding.headline
+        assert "192.0.2.20 and 192.0.2.21" in finding.headline
+
+
+@pytest.mark.parametrize(
+    ("turns", "outcome"),
+    [
+        ([(11, "foh"), (12, "stage"), (11, "foh")], CAUTION),
+        ([(11, "foh"), (12, "stage"), (12, "stage")], PASS),  # it was renamed and readdressed
+        ([(11, "foh"), (12, "foh"), (11, "foh")], PASS),  # one name, several addresses
+        ([(11, "foh"), (11, "stage"), (11, "foh")], PASS),  # two names of one
+    ],
+)
+def test_two_names_in_turn_may_be_two_devices(tmp_path, turns, outcome):
+    from tests.checks.wire.test_name_clash import ip, mdns
+
+    def said(host: int, name: str, time_s: float) -> Timed:
+        _, frame = mdns(host, name, time_s)
+        return time_s, frame[:6] + bytes.fromhex(mac(77).replace(":", "")) + frame[12:]
+
+    finding = judge(studied(tmp_path, [said(host, name, 1.0 + n) for n, (host, name) in enumerate(turns)]))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert finding.culprits == (mac(77),) and ip(11) in told(finding) and ip(12) in told(finding)

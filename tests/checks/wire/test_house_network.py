@@ -273,3 +273,44 @@ def test_one_frame_alone_is_no_proof(tmp_path):
     """It is a sign of several kinds at once, and may be a damaged one."""
     answers = packet(GATE, FAR, BOX, FARTHER, 53, 40000, UDP)
     assert judge(studied(tmp_path, [(0.0, answers)])).outcome == CAUTION
+
+
+def answering(times: int, address: str = "192.0.2.1"):
+    from tests.lab import frames as raw
+
+    return [(1.0 + n, raw.arp(mac(GATE), address, HERE, reply_to=mac(BOX))) for n in range(times)]
+
+
+@pytest.mark.parametrize(
+    ("times", "address", "outcome"),
+    [
+        (3, "192.0.2.1", CAUTION),
+        (3, "192.0.2.254", CAUTION),
+        (2, "192.0.2.1", UNPROVEN),
+        (3, "192.0.2.11", UNPROVEN),
+    ],
+)
+def test_a_gateway_that_only_answers(tmp_path, times, address, outcome):
+    finding = judge(studied(tmp_path, answering(times, address)))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert finding.culprits == (mac(GATE),) and "says nothing else" in finding.headline
+
+
+def test_a_device_that_says_more_is_no_silent_gateway(tmp_path):
+    from tests.wire.samples import bpdu
+
+    talks = [(2.0, rtp(GATE, "233.252.0.9", 1))]
+    assert judge(studied(tmp_path, answering(3), talks)).outcome == UNPROVEN
+    frame = bytes(bpdu())
+    port = bytes.fromhex(mac(GATE + 7).replace(":", ""))  # a switch speaks from its ports
+    assert judge(studied(tmp_path, answering(3), [(2.0, frame[:6] + port + frame[12:])])).outcome == UNPROVEN
+
+
+@pytest.mark.parametrize("port", [4, 10])
+def test_a_port_is_no_weight(tmp_path, port):
+    """Signs that are no services have no ports."""
+    assert (
+        judge(studied(tmp_path, [(1.0, packet(GATE, HERE, BOX, "192.0.2.32", port, 40000))])).outcome
+        == UNPROVEN
+    )

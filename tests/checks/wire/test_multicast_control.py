@@ -338,3 +338,57 @@ def test_the_computer_itself_asks(tmp_path):
     ]
     finding = judge(study(str(write_with_direction(tmp_path / "own.pcapng", frames))))
     assert finding.outcome == PASS and "this computer (192.0.2.1)" in finding.headline
+
+
+def _home(sender: int, *signs):
+    """A querier among two members and a stream, with what else it sends."""
+    return [*answered(sender, 125, 400, version=2), *signs], stream(0, 400)
+
+
+def _signs(sender: int):
+    from tests.lab import frames as raw
+    from tests.wire.routers import advertisement
+    from tests.wire.samples import lldp, offer
+
+    hardware, address = mac(sender), f"192.0.2.{sender}"
+    as_sender = lambda frame: bytes(frame)[:6] + raw.mac_bytes(hardware) + bytes(frame)[12:]  # noqa: E731
+    return {
+        "gateway": raw.gateway_notify(hardware, address, 1),
+        "router": as_sender(advertisement()),
+        "LLDP": bytes(lldp(src=hardware, router_enabled=1)),
+        "DHCP": bytes(offer(src=hardware)),
+        "named": bytes(offer(src=mac(0x70), router=address)),
+        "hands over": raw.udp(hardware, mac(0x0A), ("198.51.100.9", 7), ("192.0.2.10", 7), b"far", ttl=57),
+    }
+
+
+@pytest.mark.parametrize("sign", ["gateway", "router", "LLDP", "DHCP", "named", "hands over"])
+def test_a_querier_that_is_a_router(tmp_path, sign):
+    finding = judge(studied(tmp_path, *_home(1, (5.0, _signs(1)[sign]))))
+    assert finding.outcome == CAUTION and finding.culprits == (mac(1),)
+    assert "The querier is a router" in finding.headline and len(finding.evidence) >= 2
+    assert finding.fixes[0].startswith("First turn the IGMP querier on in one switch")
+
+
+def test_a_switch_that_routes_is_a_switch(tmp_path):
+    from tests.wire.samples import lldp
+
+    both = bytes(lldp(src=mac(1), mac_bridge_enabled=1, router_enabled=1))
+    assert judge(studied(tmp_path, *_home(1, (5.0, both)))).outcome == PASS
+
+
+def test_a_packet_of_its_own_is_none_that_it_hands_over(tmp_path):
+    from tests.lab import frames as raw
+
+    own = raw.udp(mac(1), mac(0x0A), ("192.0.2.1", 7), ("192.0.2.10", 7), b"near", ttl=57)
+    assert judge(studied(tmp_path, *_home(1, (5.0, own)))).outcome == PASS
+
+
+@pytest.mark.parametrize(
+    ("source", "outcome"), [("198.51.100.1", CAUTION), ("192.0.2.250", PASS), ("192.0.99.1", PASS)]
+)
+def test_a_querier_of_another_subnet(tmp_path, source, outcome):
+    finding = judge(studied(tmp_path, answered(1, 125, 400, version=2, source=source), stream(0, 400)))
+    assert finding.outcome == outcome
+    if outcome == CAUTION:
+        assert "of another subnet than the devices" in finding.headline and "192.0.0.0/16" in told(finding)
