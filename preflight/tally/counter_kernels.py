@@ -50,7 +50,7 @@ STOP_NS = 1_000_000_000  # a silence that says nothing about the pace
 _counter = Columns()
 N_STATE, N_KEPT, N_REST, N_TRIED = _counter.take(4)
 # Where its low byte is, from the data on, and its high byte, or -1; bits; the step is 2^N_SHIFT times what N_INVERSE undoes, the
-# counter goes round after N_TURN numbers; the length of the frames that have it.
+# counter goes round after N_TURN numbers; the length of most frames that have it.
 N_LOW, N_HIGH, N_BITS, N_SHIFT, N_INVERSE, N_TURN, N_SIZE = _counter.take(7)
 # Its last value, the bytes before and behind it, and whether they may be its high byte.
 N_VALUE, N_BEFORE, N_BEHIND, N_MAY_BEFORE, N_MAY_BEHIND = _counter.take(5)
@@ -156,17 +156,19 @@ def counters(b, cols, start, rows, first, kept, table):
                 return i
             continue
         low = int(table[at, N_LOW])
-        if held < low + 2 or wire != table[at, N_SIZE]:
+        if held < low + 2:
             continue
         high = int(table[at, N_HIGH])
         value = int(u8(b, p + low))
         if high >= 0:
             value |= int(u8(b, p + high)) << 8
+        on = numbers_on(table, at, value, int(table[at, N_VALUE]))
+        if wire != table[at, N_SIZE] and on != 1:
+            continue  # a frame of another length is one of another kind, unless it is the next
         table[at, N_PACKETS] += 1
         turn = int(table[at, N_TURN])
         last = int(table[at, N_LAST_NS])
         wait = rel - last
-        on = numbers_on(table, at, value, int(table[at, N_VALUE]))
         due = 64 * wait // max(int(table[at, N_PACE]), 1)
         if on >= 0 and due < turn // 2 and (on == 0 or on > turn - min(MAX_MISORDER, turn // 4)):
             behind = (turn - on) & (turn - 1)

@@ -104,8 +104,8 @@ class Flow:
     last 20 ms; `repeats` those that came in quick succession; `cut` frames that the snap length cut; `sequence_steps` how often a 16-bit number where
     RTP has its sequence number went on by one; `numbered` whether another counter in it was followed.
 
-    `hops_left` is the first frame's TTL or hop limit, `broken` tells that its IPv4 header is damaged (RFC 791).
-    `dscp` and `pcp` are the priority marks of the first frame (IP; VLAN tag), `other_marks` frames that are marked otherwise.
+    `hops_left` is the first frame's TTL or hop limit, `broken` tells that the IPv4 header (RFC 791) or the record of every frame is damaged.
+    `dscp` and `pcp` are the priority marks of most frames (IP; VLAN tag), `other_marks` frames that are marked otherwise.
     `shortest` and `longest` are bytes without FCS; `runts` are shorter than 60, `giants` longer than 1514 and their tags.
     The pause quanta are those that pause frames ask for (512 bit times each; IEEE 802.3 annex 31B): the most in one frame,
     and their sum."""

@@ -53,11 +53,12 @@ F_KEY, F_FRAMES, F_BYTES, F_FIRST_FRAME, F_FIRST_NS, F_LAST_NS = _flow.take(6)
 # Of the first frame, as in its columns from SRC to PCP. Marks are -1 where there are none.
 F_SRC, F_DST, F_ETHERTYPE, F_VLAN, F_PROTOCOL, F_SOURCE_PORT, F_DESTINATION_PORT = _flow.take(7)
 F_CAST, F_DISCOVERY, F_DSCP, F_PCP = _flow.take(4)
-F_IP_VERSION, F_OTHER_MARKS = _flow.take(2)  # frames that are marked otherwise
+# Frames that are marked otherwise; how the first of them is marked, and how many are as that one.
+F_IP_VERSION, F_OTHER_MARKS, F_SECOND_DSCP, F_SECOND_PCP, F_SECOND_MARKS = _flow.take(5)
 F_SRC_IP, F_DST_IP = _flow.take(2, width=4)  # 32-bit words
 F_HOPS_LEFT, F_BROKEN = _flow.take(
     2
-)  # of its first frame: TTL or hop limit, -1 without; whether its header or length is damaged
+)  # TTL or hop limit of its first frame, -1 without; whether all its headers and lengths were damaged
 F_BIN, F_BIN_COUNT = _flow.take(2)  # the open 100 ms bin, and its count
 # Closed bins with frames in them but for the first, their counts' sum, sum of squares.
 F_BINS, F_BIN_SUM, F_BIN_SQUARES = _flow.take(3)
@@ -154,6 +155,14 @@ def broken_ip4(b, p, n):
     total = (total & 0xFFFF) + (total >> 16)
     total = (total & 0xFFFF) + (total >> 16)
     return 0 if total == 0xFFFF else 1
+
+
+@kernel()
+def broken_ip(b, p, n, version, wire):
+    """1 where the IP packet at p, of whose frame n bytes were kept from there on, is damaged or its record is."""
+    if version == 6:
+        return absurd(be16(b, p + 4), wire)
+    return max(broken_ip4(b, p, n), absurd(be16(b, p + 2), wire))
 
 
 @kernel()
@@ -262,17 +271,19 @@ def count(b, cols, rows, first, flows, talkers, totals):
                 if cols[ETYPE, i] == 0x0800:
                     flows[at, F_IP_VERSION] = 4
                     flows[at, F_HOPS_LEFT] = u8(b, p + 8)
-                    broken = broken_ip4(b, p, int(cols[CAP, i]) - int(cols[L3, i]))
-                    flows[at, F_BROKEN] = max(broken, absurd(be16(b, p + 2), int(cols[WIRE, i])))
+                    flows[at, F_BROKEN] = 1
                     flows[at, F_SRC_IP] = be32(b, p + 12)
                     flows[at, F_DST_IP] = be32(b, p + 16)
                 elif cols[ETYPE, i] == 0x86DD:
                     flows[at, F_IP_VERSION] = 6
-                    flows[at, F_BROKEN] = absurd(be16(b, p + 4), int(cols[WIRE, i]))
+                    flows[at, F_BROKEN] = 1
                     flows[at, F_HOPS_LEFT] = u8(b, p + 7)
                     for word in range(4):
                         flows[at, F_SRC_IP + word] = be32(b, p + 8 + 4 * word)
                         flows[at, F_DST_IP + word] = be32(b, p + 24 + 4 * word)
+        if flows[at, F_BROKEN] == 1:  # until one is whole
+            p, kept = int(cols[OFF, i]) + int(cols[L3, i]), int(cols[CAP, i]) - int(cols[L3, i])
+            flows[at, F_BROKEN] = broken_ip(b, p, kept, int(flows[at, F_IP_VERSION]), int(cols[WIRE, i]))
         flows[at, F_FRAMES] += 1
         flows[at, F_BYTES] += nbytes
         flows[at, F_LAST_NS] = rel
@@ -286,7 +297,12 @@ def count(b, cols, rows, first, flows, talkers, totals):
         elif wire > LONGEST_FRAME + 4 * cols[TAGS, i]:
             flows[at, F_GIANTS] += 1
         if cols[DSCP, i] != flows[at, F_DSCP] or cols[PCP, i] != flows[at, F_PCP]:
+            if flows[at, F_OTHER_MARKS] == 0:
+                flows[at, F_SECOND_DSCP] = cols[DSCP, i]
+                flows[at, F_SECOND_PCP] = cols[PCP, i]
             flows[at, F_OTHER_MARKS] += 1
+            if cols[DSCP, i] == flows[at, F_SECOND_DSCP] and cols[PCP, i] == flows[at, F_SECOND_PCP]:
+                flows[at, F_SECOND_MARKS] += 1
         if cols[ETYPE, i] == PAUSE and cols[L3, i] + 4 <= cols[CAP, i]:
             p = int(cols[OFF, i]) + int(cols[L3, i])
             if be16(b, p) == 1:

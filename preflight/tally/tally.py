@@ -220,8 +220,16 @@ def _flow(row: list[int], numbered: bool) -> f.Flow:
     bins, total, squares = row[k.F_BINS], row[k.F_BIN_SUM], row[k.F_BIN_SQUARES]
     mean = total / bins if bins else 0.0
     version = row[k.F_IP_VERSION]
+    marks = row[k.F_DSCP], row[k.F_PCP]
+    same = row[k.F_FRAMES] - row[k.F_OTHER_MARKS]
+    if row[k.F_SECOND_MARKS] > same:  # the first frame was the exception
+        marks, same = (row[k.F_SECOND_DSCP], row[k.F_SECOND_PCP]), row[k.F_SECOND_MARKS]
+    dscp, pcp = (mark if mark >= 0 else None for mark in marks)
     return read_flow(
         row,
+        dscp=dscp,
+        pcp=pcp,
+        other_marks=row[k.F_FRAMES] - same,
         source=mac_text(row[k.F_SRC]),
         destination=mac_text(row[k.F_DST]),
         cast=CASTS[row[k.F_CAST]],

@@ -188,3 +188,23 @@ def test_whatever_is_lost_the_count_is_exact(tmp_path_factory, seed: int, share:
     kept = [n for n in range(2500) if n < 24 or n == 2499 or random.random() >= share]
     found = one(tmp_path_factory.mktemp("lost"), play(kept, value, random, before=random.randbytes(3)))
     assert (found.expected, found.lost) == (2500, 2500 - len(kept))
+
+
+@pytest.mark.parametrize("value", [byte, big])
+@pytest.mark.parametrize("each", [4, 10])
+def test_frames_of_another_length_are_counted_where_they_fit(tmp_path: Path, value, each: int) -> None:
+    """The last frame of each block is shorter."""
+    random = Random(3)
+    sizes = [120 if n % each == each - 1 else 200 for n in range(3000)]
+    frames = [
+        (n * PACE_S, frame(value(n), random, size=size)) for n, size in enumerate(sizes) if n not in GONE
+    ]
+    found = one(tmp_path, frames)
+    assert (found.expected, found.lost, found.duplicates) == (3000, len(GONE), 0)
+
+
+def test_a_flow_whose_frames_change_their_length_goes_on(tmp_path: Path) -> None:
+    random = Random(4)
+    frames = [(n * PACE_S, frame(big(n), random, size=200 if n < 1000 else 300)) for n in range(3000)]
+    found = one(tmp_path, frames)
+    assert (found.expected, found.lost) == (3000, 0) and found.last_s == pytest.approx(2.999)

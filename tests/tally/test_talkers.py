@@ -7,6 +7,7 @@ import pytest
 
 from preflight.study import study
 from preflight.tally.facts import Flow
+from tests.lab import frames as raw
 from tests.tally.captures import (
     Timed,
     arp,
@@ -79,7 +80,7 @@ def test_pause_frames(tmp_path: Path) -> None:
 
 
 def test_marks(tmp_path: Path) -> None:
-    """Of the first frame; others are counted."""
+    """Of most frames; others are counted."""
     frames = [(n / 10, rtp(1, "233.252.0.9", n, dscp=dscp)) for n, dscp in enumerate((46, 46, 34, 46, 0))]
     found = flow(tmp_path, frames)
     assert (found.dscp, found.pcp, found.other_marks) == (46, None, 2)
@@ -177,3 +178,24 @@ def test_senders_that_differ_in_one_byte_find_room(tmp_path: Path) -> None:
     assert [talker.hardware for talker in tally.talkers[:3]] == senders[
         :3
     ]  # of those as loud, who came first
+
+
+@pytest.mark.parametrize(("odd", "dscp", "others"), [(1, 34, 1), (0, 34, 0), (24, 34, 24), (26, 0, 24)])
+def test_the_marks_are_those_of_most_frames(tmp_path, odd, dscp, others):
+    frames = [
+        (n / 1000, udp(5, "233.252.0.9", 5004, bytes([n]) * 20, tos=0 if n < odd else 34 << 2))
+        for n in range(50)
+    ]
+    (found,) = studied(tmp_path, frames).tally.flows
+    assert (found.dscp, found.other_marks) == (dscp, others)
+
+
+def test_one_damaged_header_makes_no_flow_broken(tmp_path):
+    def packet(n: int, damaged: bool) -> bytes:
+        made = bytearray(raw.udp(mac(5), mac(6), ("192.0.2.5", 7), ("192.0.2.6", 7), bytes([n]) * 20))
+        made[24] ^= 0x55 if damaged else 0
+        return bytes(made)
+
+    for damaged, broken in ((range(1), False), (range(9), True), ((3, 4), False)):
+        frames = [(n / 1000, packet(n, n in damaged)) for n in range(9)]
+        assert {flow.broken for flow in studied(tmp_path, frames).tally.flows} == {broken}

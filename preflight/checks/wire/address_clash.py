@@ -231,8 +231,15 @@ def _copied(claims: Mapping[Place, list[_Claim]], proxies: set[str], wire: Wire)
         hardware, asker, asked_for = arp.sender_hardware, arp.sender_address, arp.target_address
         if arp.op != 1 or not asker or asker == asked_for or hardware in proxies or hardware in told:
             continue
-        its_own = next((c for c in claims.get((arp.vlan, asked_for), ()) if c.hardware == hardware), None)
-        if its_own is not None and its_own.first_s < arp.seen.time_s < its_own.last_s:
+        mine = [
+            next((c for c in claims.get((arp.vlan, address), ()) if c.hardware == hardware), None)
+            for address in (asker, asked_for)
+        ]
+        its_own = mine[1]
+        # Once alone, an address may be another's of which a bit was flipped.
+        if any(claim is None or len(claim.times) < 2 for claim in mine) or its_own is None:
+            continue
+        if its_own.first_s < arp.seen.time_s < its_own.last_s:
             told.add(hardware)
             yield fail(
                 f"Two devices have one hardware address: {who(hardware)} has {asker} and {asked_for}, and asks for itself.",

@@ -1,6 +1,6 @@
 """Whether clock and audio carry the priority marks by which switches let them go first.
 
-Strategy: the tally kept the mark of each flow's first frame and counted frames marked otherwise. PTP event messages and RTP
+Strategy: the tally kept the mark of most of a flow's frames and counted those marked otherwise. PTP event messages and RTP
 streams are judged; what else there is (IGMP, ARP) tells whether a switch clears marks. Never a fail: on a link with room to
 spare marks change nothing, and one on which audio had to wait fails by its own checks.
 """

@@ -69,7 +69,7 @@ CHECK = Check(
     ),
     fixes=(
         "Set each device named here to take its clock from the network, as the others do (PTP follower, or the system's one "
-        "clock), and see that it shows itself locked.",
+        "clock), and see that it says so.",
         "It does so already? Then it does not get the clock: look at what is said of the clock here, and at its port's multicast settings.",
         "Does it run at a clock of its own on purpose? Then see that its receivers convert sample rates.",
         AGAIN,
