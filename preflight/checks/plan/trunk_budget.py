@@ -48,16 +48,12 @@ def judge(plan: Plan, limits: Limits) -> Says:
                 f"“{stream.name}” does not fit in a packet: it takes {size} bytes, {limits['packet_bytes']:g} is the most. "
                 "Fewer channels or a shorter packet time."
             )
-    senders = {stream.name: stream.sender for stream in plan.sheet.stream}
-    untold: dict[str, None] = {}
-    for name, receiver in budget.cut_off:
-        if nowhere := [end for end in (senders[name], receiver) if end in budget.unplugged]:
-            untold.update(dict.fromkeys(nowhere))
-        else:
-            yield fail(f"“{name}” has no way to {receiver}.")
-    if untold:
-        where = f"The rig sheet does not tell where {listed(untold)} is plugged in."
+    if len(budget.unplugged) == len(plan.sheet.device):  # a draft, of what was heard
+        where = f"The rig sheet does not tell where {listed(budget.unplugged)} is plugged in."
         yield unproven(where, fixes=["Write the port of each device on the rig sheet."])
+        return
+    for name, receiver in budget.cut_off:
+        yield fail(f"“{name}” has no way to {receiver}.")
     then = [(failure.busiest, failure.what) for failure in budget.failures if failure.busiest]
     for way, what in sorted(then, key=lambda pair: -pair[0].share):
         if way.share > most and not full:

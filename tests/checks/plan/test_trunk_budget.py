@@ -6,7 +6,7 @@ import pytest
 
 from preflight.checks.finding import Finding, Outcome
 from tests.checks.asked import asked
-from tests.rig.rigs import RIG, TRUNK, cable, device, planned, sheet, stream
+from tests.rig.rigs import FOH, RIG, TRUNK, cable, device, planned, sheet, stream
 
 judge = asked("trunk-budget")
 SLOW = cable("foh 8", "stage 8", 50, "speed_mbps = 100\n")
@@ -72,13 +72,14 @@ def test_a_stream_without_a_way():
     assert finding.measured["streams_cut_off"] == 1
 
 
-def test_a_stream_of_devices_that_are_plugged_in_nowhere_is_not_known():
-    """As on a sheet that was drafted from what was heard."""
-    lone = '[[device]]\nname = "lone"\nkind = "box"\n'
-    finding = found(TRUNK, lone, stream("s", "left", "desk"), stream("t", "lone", "desk"))
+def test_a_sheet_that_plugs_nothing_in_tells_no_way():
+    """As one that was drafted from what was heard. Where others are plugged in, one that is not was forgotten."""
+    boxes = [f'[[device]]\nname = "{name}"\nkind = "box"\n' for name in ("one", "two")]
+    lone = stream("s", "one", "two")
+    finding = judge(planned(sheet(FOH, *boxes, lone)))
     assert finding.outcome == Outcome.UNPROVEN and finding.fixes
-    assert finding.headline == "The rig sheet does not tell where lone is plugged in."
-    assert found(lone, stream("s", "left", "desk"), stream("t", "lone", "desk")).outcome == Outcome.FAIL
+    assert finding.headline == "The rig sheet does not tell where one, two is plugged in."
+    assert found(*boxes, lone).headline == "“s” has no way to two."
 
 
 def test_no_streams_prove_nothing():
