@@ -78,7 +78,7 @@ class Talker:
 @dataclass(frozen=True)
 class Repeats:
     """Contents of a flow that came eight times or more in quick succession (5 ms or less from copy to copy on average; 60 ms in
-    discovery, ARP and DHCP).
+    discovery, ARP, DHCP and RTP).
 
     `contents` of them and `copies` in all; `most` times the one that came most often, from a frame and a time on to a time.
     The first content to come for the eighth time did so at `eighth_frame`. From `first_s` to `last_s` any repeated."""
@@ -223,7 +223,7 @@ class Flow:
 
 @dataclass(frozen=True)
 class Copies:
-    """Frames that came again byte for byte, each copy within 20 ms of the one before (60 ms in discovery, ARP and DHCP).
+    """Frames that came again byte for byte, each copy within 20 ms of the one before (60 ms in discovery, ARP, DHCP and RTP).
 
     `distinct` contents; `pairs` of them seen exactly twice, within a millisecond; `copies` frames that are one. `returned` counts
     this computer's own frames that came in again. `cut` frames were too short to compare."""

@@ -102,9 +102,10 @@ COPY_COLUMNS = _content.size
 COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
 REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
-# What asks and answers for the network (ARP, DHCP, discovery) is never sent again for long at such a pace, but a loop through
-# slow bridges or Wi-Fi brings it back so late. Common practice.
+# What asks and answers for the network (ARP, DHCP, discovery), and a packet of a stream that numbers each, is never sent again for
+# long at such a pace, but a loop through slow bridges or Wi-Fi brings it back so late. Common practice.
 SLOW_GAP_NS = 60_000_000
+COUNTS = 50  # packets in order, from which on a flow is known to number each anew. Common practice.
 
 # Of copies: contents not seen shortly before; contents seen exactly twice, the second time within PAIR_GAP_NS; frames that
 # are a copy; frames too short to tell copies by; own frames that came back, and the first of them.
@@ -351,8 +352,11 @@ def copies(cols, rows, first, seen, flows, totals):
         word = int(cols[DIGEST, i]) | 1
         slot = int(cols[SLOT, i])
         dport = int(cols[DPORT, i])
-        asks = (
-            cols[DISCOVERY, i] != 0 or cols[ETYPE, i] == ARP or (cols[PROTO, i] == 17 and dport in (67, 68))
+        fresh = (
+            cols[DISCOVERY, i] != 0
+            or cols[ETYPE, i] == ARP
+            or (cols[PROTO, i] == 17 and dport in (67, 68))
+            or (slot >= 0 and flows[slot, F_SEQUENCE_STEPS] >= COUNTS)
         )
         base = (word >> 1) % (size - 1)
         at = base
@@ -364,7 +368,7 @@ def copies(cols, rows, first, seen, flows, totals):
                 break
             if seen[near, C_LAST_NS] < seen[at, C_LAST_NS]:
                 at = near
-        if not found or rel - seen[at, C_LAST_NS] > (SLOW_GAP_NS if asks else COPY_GAP_NS):
+        if not found or rel - seen[at, C_LAST_NS] > (SLOW_GAP_NS if fresh else COPY_GAP_NS):
             seen[at, C_DIGEST] = word
             seen[at, C_LAST_NS] = rel
             seen[at, C_FIRST_NS] = rel
@@ -396,7 +400,7 @@ def copies(cols, rows, first, seen, flows, totals):
         if (
             slot < 0
             or n + 1 < REPEATS
-            or rel - seen[at, C_FIRST_NS] > n * (SLOW_GAP_NS if asks else REPEAT_GAP_NS)
+            or rel - seen[at, C_FIRST_NS] > n * (SLOW_GAP_NS if fresh else REPEAT_GAP_NS)
         ):
             continue
         if seen[at, C_TOLD] == 0:

@@ -268,9 +268,9 @@ def _write(scores: list[Score], healthy: Score) -> None:
         "",
         "Found: the check said what it has to say, which is mostly a fail; a caution for what works so far "
         "(streams that end, a clock handed over, a spare cable that took over, two queriers, wrong marks, runts, tags "
-        "where the port may be a trunk, a doubtful capture, an MTU that is too large, a leased address); a pass for a "
-        "request that nobody answers; unproven where nothing was heard, and where six seconds without a querier prove "
-        "nothing. Culprit right: everyone named who did it, and nobody else; for a cable or a capture, nobody. "
+        "where the port may be a trunk, a doubtful capture, an MTU that is too large, a leased address, subnets that "
+        "overlap, a router by its outer port); a pass for a request that nobody answers; unproven where nothing was heard, "
+        "where another network may have answered, and where six seconds without a querier prove nothing. Culprit right: everyone named who did it, and nobody else; for a cable or a capture, nobody. "
         "Listening needed: the longest that any recorded variant took to be found, from the beginning of the fault. "
         f"The lab's adapters are made by software, on a busy machine: {', '.join(sorted(OF_THE_LAB))} do not "
         "count where `linecheck` runs in the lab.",

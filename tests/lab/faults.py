@@ -2,7 +2,9 @@
 only looks like trouble."""
 
 import subprocess
+import sys
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 
 from tests.lab import frames, senders, servers
@@ -33,6 +35,16 @@ def _touch(rig: Rig, dev: str, seconds: float) -> None:
     )
     touch = f"ip link set {dev} master br0; sleep {seconds}; ip link set {dev} nomaster"
     rig.run("foh", "sh", "-c", touch, timeout=30)
+
+
+def slow_second_cable(rig: Rig, mbps: float = 10, delay_s: float = 0.02, seconds: float = 2.5) -> None:
+    """A second way between the switches by something slow (an old bridge, a powerline adapter) on the spare's table, plugged in for a
+    moment. Each frame to everybody comes by again and again, one round of the way later."""
+    for dev, switch, own, far in (("slow-a", "foh", 0xC1, 0xC2), ("slow-b", "stage", 0xC3, 0xC4)):
+        rig.cable(("spare", dev, mac(own)), (switch, "slow", mac(far)))
+        rig.run("spare", "ip", "link", "set", dev, "arp", "off", "up")
+    way = ["tests.lab.relay", "slow-a", "slow-b", f"{seconds:g}", f"{mbps:g}", f"{delay_s:g}"]
+    rig.start("spare", sys.executable, "-m", *way).wait(seconds + 30)
 
 
 def chatty_box(rig: Rig, name: str = "box-drums", rate: float = 2000, seconds: float = 3) -> None:
@@ -124,6 +136,15 @@ def lossy(rig: Rig, nth: int = 100, packet_us: int = 1000) -> None:
     stream(rig, skip=list(range(nth // 2, 2_500_000 // packet_us, nth)), packet_us=packet_us)
 
 
+def lossy_layer2(
+    rig: Rig, name: str = "box-right", *, plan: str = "beat", skip: Sequence[int] = (), **how
+) -> None:
+    """Audio that is not IP, some frames of which are lost on the way."""
+    usual = {"period_s": 0.002, "size": 600} if plan == "beat" else {}
+    sent = {"plan": plan, "seconds": 2.5, "to": "01:00:5e:90:10:07", "skip": list(skip), **usual, **how}
+    senders.send(rig, name, sent).wait(30)
+
+
 def missing_beats(rig: Rig, name: str = "box-right") -> None:
     plan = {"plan": "beat", "seconds": 2.5, "to": "01:00:5e:90:10:04", "skip": [100, 101, 102, 150]}
     senders.send(rig, name, plan).wait(30)
@@ -149,6 +170,25 @@ def stray_router(rig: Rig, name: str = "guest") -> None:
 def redirected(rig: Rig, name: str = "guest") -> None:
     """A device tells the desk to send its packets another way."""
     senders.once(rig, name, routers.redirect4(rig[name].mac, rig["desk"].mac))
+
+
+def another_subnet(
+    rig: Rig, name: str = "box-drums", address: str = "169.254.7.33/16", looks_for: str = "169.254.20.20"
+) -> None:
+    """A device that has an address of another subnet, and looks for its engine there; the others look one another up, too."""
+    rig.run(name, "ip", "address", "flush", "dev", "eth0")
+    rig.run(name, "ip", "address", "add", address, "dev", "eth0")
+    for _ in range(2):
+        senders.call(rig, name, looks_for)
+        senders.call(rig, "spare", rig["engine-b"].ip, rig["box-right"].ip)
+
+
+def router_by_its_outer_port(rig: Rig, name: str = "guest") -> subprocess.Popen:
+    """A home router, plugged in by the port that is meant for the internet: it asks for an address, and dials (RFC 2516)."""
+    dials = frames.ethernet(frames.BROADCAST, rig[name].mac, 0x8863, bytes.fromhex("11090000000401010000"))
+    client = servers.dhclient(rig, name)
+    senders.once(rig, name, *[dials] * 3, every_s=0.6)
+    return client
 
 
 def house_joined(rig: Rig, name: str = "guest") -> None:

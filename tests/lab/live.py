@@ -7,22 +7,25 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
+from typing import Any
 
-from tests.lab import scene
-from tests.lab.rig import Rig, wait_until
+from tests.lab import frames, scene, senders
+from tests.lab.rig import Rig, mac, wait_until
 
 PREFLIGHT = (sys.executable, "-m", "preflight")
 LINECHECK = (*PREFLIGHT, "linecheck", "--adapter", "eth0")
+# No adapter is named, and the lab's are wired ones.
+CHOOSING = (sys.executable, "-m", "tests.lab.wired", "linecheck")
 # The desk's adapter in the lab is one end of a veth, and the machine below it is as busy as the tests make it: the
 # product rightly says so.
 OF_THE_LAB = frozenset({"adapter-kind", "computer-load", "computer-power"})
 Breaks = Callable[[Rig, subprocess.Popen], object]
 
 
-def start(rig: Rig, seconds: float, *options: str) -> subprocess.Popen:
+def start(rig: Rig, seconds: float, *options: str, command: tuple[str, ...] = LINECHECK) -> subprocess.Popen:
     """Begin a line check, and come back when its packet socket stands: a busy machine is slow to start it."""
     listening = rig.start(
-        "desk", *LINECHECK, "--listen", f"{seconds:g}s", *options,
+        "desk", *command, "--listen", f"{seconds:g}s", *options,
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     wait_until(
@@ -58,6 +61,50 @@ def linechecked(
             return json.loads(out)
 
     return make
+
+
+def linechecked_before(
+    spoil: Callable[[Rig], object] = lambda _: None,
+    *,
+    command: tuple[str, ...] = LINECHECK,
+    seconds: float = 5,
+    **play: Any,
+) -> Callable[[], dict]:
+    """The result at a rig that was spoilt before anybody listened. Nothing plays unless `play` says what."""
+
+    def make() -> dict:
+        with Rig() as rig:
+            if play:
+                scene.play(rig, seconds + 15, clock=False, wait_s=1, **play)
+            spoil(rig)
+            out, errors = start(rig, seconds, "--json", command=command).communicate(timeout=seconds + 60)
+            if not out:
+                raise RuntimeError(f"linecheck said nothing: {errors}")
+            return json.loads(out)
+
+    return make
+
+
+def audio_cable_out(rig: Rig, *, gateway: bool = True) -> None:
+    """The desk's audio cable is out; by its second adapter it is in the control network, whose router and tablet talk."""
+    rig.link(*rig.port("desk"), up=False)
+    rig.cable(("desk", "eth1", mac(0xA1)), ("guest", "eth1", mac(0xA2)))
+    for name, address in (("desk", "198.51.100.7/24"), ("guest", "198.51.100.1/24")):
+        rig.run(name, "ip", "address", "add", address, "dev", "eth1")
+        rig.link(name, "eth1", up=True)
+    if gateway:
+        rig.run("desk", "ip", "route", "add", "default", "via", "198.51.100.1", "dev", "eth1")
+    asks = [frames.arp(mac(octet), f"198.51.100.{octet}", "198.51.100.7") for octet in (0xA2, 0xA3)]
+    plan = {"plan": "listed", "raw": [each.hex() for each in asks], "every_s": 0.2, "rounds": 60}
+    senders.send(rig, "guest", plan, dev="eth1")
+
+
+def alone(rig: Rig) -> None:
+    """The switch passes nothing to the desk, and the desk asks for its engine."""
+    switch, port = rig.port("desk")
+    rig.run(switch, "ip", "link", "set", port, "nomaster")
+    asks = frames.arp(rig["desk"].mac, rig["desk"].ip, rig["engine-a"].ip)
+    senders.send(rig, "desk", {"plan": "listed", "raw": [asks.hex()], "every_s": 0.5, "rounds": 30})
 
 
 def pulled(*, back_after_s: float | None = None) -> Breaks:

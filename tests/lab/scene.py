@@ -24,6 +24,7 @@ def play(
     *,
     streams: Mapping[str, str] = STREAMS,
     clock: bool = True,
+    beats: bool = True,
     wait_s: float = CLOCK_WAIT_S,
 ) -> None:
     """Start the show, and come back when it has settled; it goes on for `seconds` after that. `streams` says
@@ -36,7 +37,9 @@ def play(
     servers.lldpd(rig, "stage", "stage-switch", "trunk,box-*")
     senders.join(rig, "desk", [*streams.values(), CLOCK_GROUP], lasts)
     time.sleep(wait_s)
-    plans: dict[str, list[dict]] = {"box-left": [{"plan": "beat", "seconds": seconds + 4}]}
+    plans: dict[str, list[dict]] = {}
+    if beats:
+        plans["box-left"] = [{"plan": "beat", "seconds": seconds + 4}]
     for number, (name, group) in enumerate(streams.items(), start=0x53000001):
         stream = {"plan": "rtp", "group": group, "seconds": seconds + 4, "ssrc": number}
         plans.setdefault(name, []).append(stream)

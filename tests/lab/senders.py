@@ -82,6 +82,26 @@ def beat(
             yield number * period_s, frames.ethernet(to, node.mac, frames.BEAT_ETHERTYPE, body)
 
 
+def blocks(
+    node: Node,
+    *,
+    seconds: float,
+    block_s: float = 0.0107,
+    frames_each: int = 8,
+    apart_s: float = 0.0002,
+    to: str = "01:00:5e:90:10:06",
+    size: int = 700,
+    skip: Sequence[int] = (),
+) -> Plan:
+    """Audio that is not IP, in paced bursts: a few frames for each block of samples, then a pause to the next."""
+    missing = set(skip)
+    for number in range(int(seconds / block_s) * frames_each):
+        if number not in missing:
+            block, at = divmod(number, frames_each)
+            body = struct.pack("!4sI", b"BLCK", number).ljust(size, b"\0")
+            yield block * block_s + at * apart_s, frames.ethernet(to, node.mac, frames.BEAT_ETHERTYPE, body)
+
+
 def chatter(node: Node, *, rate: float, count: int, start: int = 0) -> Plan:
     """Broadcasts, each with a number of its own, so that none is a copy."""
     for number in range(start, start + count):
@@ -123,7 +143,7 @@ def listed(
         yield after_s + number * every_s, bytes.fromhex(raw[number % len(raw)])
 
 
-PLANS = {plan.__name__: plan for plan in (rtp, beat, chatter, discovery, copy, listed)}
+PLANS = {plan.__name__: plan for plan in (rtp, beat, blocks, chatter, discovery, copy, listed)}
 
 
 def send(rig: Rig, name: str, *plans: dict, dev: str | None = None) -> subprocess.Popen:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from preflight.facts import Facts
-from tests.lab import bundled, faults, live, record, scene
+from tests.lab import bundled, faults, frames, live, record, scene, senders
 from tests.lab.computers import AUDIO, CONTROL, computer
 from tests.lab.live import linechecked
 from tests.lab.record import Capture
@@ -95,6 +95,19 @@ def gap(rig: Rig) -> None:
     faults.stream(rig, skip=list(range(1000, 1030)))
 
 
+def slow_loop(rig: Rig, **way: float) -> None:
+    """Devices ask for one another while the slow second cable is in."""
+    for name in ("box-drums", "guest"):
+        asks = frames.arp(rig[name].mac, rig[name].ip, rig["engine-b"].ip).hex()
+        senders.send(rig, name, {"plan": "listed", "raw": [asks], "every_s": 0.7, "rounds": 5})
+    faults.slow_second_cable(rig, **way)
+
+
+def another_plan(rig: Rig) -> None:
+    for name, octet in (("box-right", 32), ("box-drums", 33)):
+        faults.another_subnet(rig, name, f"198.51.100.{octet}/24", "198.51.100.20")
+
+
 def better_clock(rig: Rig) -> None:
     faults.second_clock(rig, priority=90)
 
@@ -127,6 +140,25 @@ ON_THE_WIRE = (
         (
             Variant("beside the desk", heard(faults.cable_in_one_switch, count=6000), short=True),
             Variant("heard on stage", heard(faults.cable_in_one_switch, count=6000, places=ON_STAGE)),
+        ),
+        symptoms=DROWNED,
+    ),
+    Fault(
+        "slow loop", "loop",
+        (
+            Variant("copies 20 ms apart at 10 Mb/s", heard(slow_loop, seconds=5), short=True),
+            Variant(
+                "copies 5 ms apart at 10 Mb/s, beside streams",
+                heard(lambda rig: slow_loop(rig, delay_s=0.005), seconds=5, streams=scene.STREAMS),
+            ),
+            Variant(
+                "copies 50 ms apart at 100 Mb/s, heard on stage",
+                heard(lambda rig: slow_loop(rig, mbps=100, delay_s=0.05), seconds=5, places=ON_STAGE),
+            ),
+            Variant(
+                "copies 20 ms apart, while linecheck listens",
+                linechecked(lambda rig, _: slow_loop(rig), seconds=6), short=True,
+            ),
         ),
         symptoms=DROWNED,
     ),
@@ -307,6 +339,55 @@ ON_THE_WIRE = (
         (Variant("an idle port", lambda: Capture([]), short=True),),
         outcome="unproven", timed=False,
     ),
+    Fault(
+        "dead network", "heard-enough",
+        (
+            Variant("the switch speaks, nobody else", live.linechecked_before(streams={}, beats=False), short=True),
+            Variant("the desk asks, and nobody answers", live.linechecked_before(live.alone), short=True),
+            Variant("the link is up, and nothing comes", live.linechecked_before()),
+        ),
+        outcome="unproven", timed=False,
+    ),
+    Fault(
+        "wrong adapter", "right-adapter",
+        (
+            Variant(
+                "the audio cable is out, the control network answers",
+                live.linechecked_before(live.audio_cable_out, command=live.CHOOSING), short=True,
+            ),
+            Variant(
+                "the same, and the control network has no gateway",
+                live.linechecked_before(
+                    lambda rig: live.audio_cable_out(rig, gateway=False), command=live.CHOOSING
+                ),
+            ),
+        ),
+        outcome="unproven", timed=False,
+    ),
+    Fault(
+        "mixed subnets", "one-subnet",
+        (
+            Variant("a box fell back to link-local", heard(faults.another_subnet, seconds=6, streams=scene.STREAMS),
+                    macs("box-drums"), short=True),
+            Variant(
+                "two boxes have another plan's addresses, while linecheck listens",
+                linechecked(lambda rig, _: another_plan(rig), seconds=8),
+                macs("box-right", "box-drums"),
+            ),
+        ),
+        symptoms=("asked-in-vain",),
+    ),
+    Fault(
+        "router by its outer port", "house-network",
+        (
+            Variant("asks for an address, and dials", heard(faults.router_by_its_outer_port),
+                    macs("guest"), short=True),
+            Variant("on stage, while linecheck listens",
+                    linechecked(lambda rig, _: faults.router_by_its_outer_port(rig, "box-drums"), seconds=6),
+                    macs("box-drums")),
+        ),
+        outcome="caution",
+    ),
 )  # fmt: skip
 
 OF_THE_CAPTURE = (
@@ -354,6 +435,9 @@ OF_THE_COMPUTER = (
         (
             Variant("cable out", computer({"carrier": 0, "speed": -1, "duplex": "unknown"}), THIS, short=True),
             Variant("turned off", computer({"flags": "0x1002", "carrier": b"", "speed": b""}), THIS, short=True),
+            Variant("the only adapter, which nobody named",
+                    live.linechecked_before(lambda rig: rig.link(*rig.port("desk"), up=False), command=live.CHOOSING),
+                    VETH, short=True),
         ),
     ),
     Fault(
@@ -415,8 +499,13 @@ OF_THE_COMPUTER = (
         (
             Variant("neighbours", computer(control=("192.0.2.77", 24)), THIS, short=True),
             Variant("the same address", computer(control=("192.0.2.10", 24)), THIS, short=True),
-            Variant("masks that overlap", computer(control=("192.0.1.5", 16)), THIS, short=True),
+            Variant("masks that overlap where it is", computer(control=("192.0.2.5", 16)), THIS, short=True),
         ),
+    ),
+    Fault(
+        "subnets that overlap", "addressing",
+        (Variant("somewhere else", computer(control=("192.0.1.5", 16)), THIS, short=True),),
+        outcome="caution",
     ),
     Fault(
         "two default gateways", "addressing",
@@ -464,6 +553,19 @@ OF_THE_SHOW = (
         (
             Variant("in the only stream", heard(gap)),
             Variant("in one of three streams", heard(gap, streams=scene.STREAMS)),
+        ),
+    ),
+    Fault(
+        "layer-2 audio with loss", "stream-health",
+        (
+            Variant("every hundredth frame", heard(lambda rig: faults.lossy_layer2(rig, skip=range(50, 1250, 100))),
+                    short=True),
+            Variant("30 in a row, beside streams",
+                    heard(lambda rig: faults.lossy_layer2(rig, skip=range(600, 630)), streams=scene.STREAMS)),
+            Variant("in paced bursts, every hundredth frame",
+                    heard(lambda rig: faults.lossy_layer2(rig, plan="blocks", skip=range(50, 1800, 100))), short=True),
+            Variant("every fiftieth, while linecheck listens",
+                    linechecked(lambda rig, _: faults.lossy_layer2(rig, skip=range(50, 1250, 50)), seconds=6)),
         ),
     ),
     Fault(
@@ -662,6 +764,10 @@ HEALTHY = (
             heard(scene.talk, streams=scene.STAGE_STREAMS, places=MIRROR), short=True),
     Variant("mirror, quiet", heard(places=MIRROR)),
     Variant("mirror, many streams", heard(lambda rig: faults.many_streams(rig, 2), places=MIRROR)),
+    Variant("audio that is not IP, in paced bursts", heard(lambda rig: faults.lossy_layer2(rig, plan="blocks")), short=True),
+    Variant("two boxes in paced bursts, beside streams",
+            heard(lambda rig: [faults.lossy_layer2(rig, name, plan="blocks", seconds=1.2, block_s=0.0053, frames_each=4)
+                               for name in ("box-right", "box-drums")], streams=scene.STREAMS)),
     Variant("one stream", heard(streams={"box-left": "233.252.0.1"})),
     Variant("short frames, as virtual cables have them", heard(lambda rig: faults.odd_sizes(rig, 40))),
     Variant("unicast between others, at a port that nobody knows", heard(faults.unicast_between_others)),

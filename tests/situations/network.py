@@ -264,6 +264,17 @@ def _(random):
     yield span(random, 20.0).every(1.0, lambda n: _arp(30, rigs.ip(30), rigs.ip(100 + n)))
 
 
+for _later_s in (0.003, 0.03):
+
+    @healthy(f"a sender that sends each packet twice, {_later_s * 1000:g} ms apart", NOT_ALARMED, STORMS)
+    def _(random, later=_later_s):
+        s = span(random, 8.0)
+        for n in (11, 12):
+            packets = list(rigs.rtp(s, n, period_s=0.004))
+            yield packets
+            yield [(at + later, data) for at, data in packets]
+
+
 # -- wrong -----------------------------------------------------------------------------------------------------------
 
 
@@ -547,3 +558,19 @@ def _(random):
 
     yield from rigs.playing(random)
     yield rigs.says(3.0, bytes(solicit()), bytes(advertise()))
+
+
+for _round_s in (0.025, 0.055):
+
+    @faulty(
+        f"a loop by a full 10 Mb/s bridge: packets of two streams come round each {_round_s * 1000:g} ms, and some are lost",
+        fails=("loop",),
+    )
+    def _(random, round_s=_round_s):
+        s = span(random, 10.0)
+        for n in (11, 12):
+            for at, data in rigs.rtp(s, n, period_s=0.004):
+                yield [(at, data)]
+                while 4.0 < at < 7.0 and random.random() < 0.75:
+                    at += round_s * random.uniform(0.95, 1.05)
+                    yield [(at, data)]

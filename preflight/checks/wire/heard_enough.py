@@ -1,7 +1,7 @@
 """Whether enough came by to prove anything: a network that is dead, or not listened to, must never be called ready.
 
 A rig at work shows by its audio, by its clock, or by two devices that speak. What switches say to one another and to the
-port (spanning tree, LLDP, CDP, pause frames) comes from a dead rig, too, and counts for nothing here. Troubles that were heard all
+port (spanning tree, LLDP, CDP, pause frames, who wants which group) comes from a dead rig, too, and counts for nothing here. Troubles that were heard all
 the same are told by their own checks.
 """
 
@@ -38,28 +38,28 @@ CHECK = Check(
 HOLE_S = 1.0  # a silence so long is not counted as listened. Common practice.
 # Between switches, or from a switch to its port: IEEE 802.1D table 7-10, IEEE 802.1AB; CDP from memory.
 SWITCHES_OWN = ("01:80:c2:00:00:", "01:00:0c:cc:cc:cc")
+IGMP = 2  # switches ask by it, and answer one another
 
 
 def judge(wire: Wire, limits: Limits) -> Says:
-    speak = {
-        flow.source
-        for flow in wire.tally.flows
-        if flow.source and flow.sane and not flow.destination.startswith(SWITCHES_OWN)
-    }
+    flows = [flow for flow in wire.tally.flows if flow.source and flow.sane]
+    heard = {flow.source for flow in flows if not flow.destination.startswith(SWITCHES_OWN)}
+    speak = heard & {flow.source for flow in flows if flow.protocol != IGMP}
     audio = sum(flow.stream for flow in wire.tally.flows)
     clocks = len({grandmaster(port) for port in wire.tally.clocks if port.clock})
-    yield Measured({"devices": len(speak), "audio_flows": audio, "clocks": clocks})
+    yield Measured({"devices": len(heard), "audio_flows": audio, "clocks": clocks})
     silent_s = hole_s(wire, 0.0, wire.source.duration_s, HOLE_S)
     listened_s = wire.source.duration_s - silent_s
     if not audio and not clocks and len(speak) < limits["devices"]:
         alone = all(talker.own for talker in wire.tally.talkers if talker.hardware in speak)
-        heard = "only this computer" if speak and alone else counted(len(speak), "device")
-        yield unproven(f"No audio, no clock, and {heard if speak else 'no device'} was heard.")
+        who = ("only this computer" if alone else counted(len(speak), "device")) if speak else "no device"
+        beside = " beside IGMP, which switches speak by themselves" if heard != speak else ""
+        yield unproven(f"No audio, no clock, and {who} was heard{beside}.")
     elif not audio and not clocks and wire.source.frames < limits["frames"]:
         frames = counted(wire.source.frames, "frame")
-        yield unproven(f"No audio, no clock, and only {frames} of {counted(len(speak), 'device')} came by.")
+        yield unproven(f"No audio, no clock, and only {frames} of {counted(len(heard), 'device')} came by.")
     elif listened_s < limits["least_s"] <= wire.source.duration_s:
         yield unproven(f"Heard for {listened_s:.1f} s only, beside a silence of {span_text(silent_s)}.")
     else:
-        devices = counted(len(speak), "device")
+        devices = counted(len(heard), "device")
         yield passed(f"Heard: {devices}, {counted(audio, 'audio flow')}, {counted(clocks, 'clock')}.")

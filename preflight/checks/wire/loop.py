@@ -1,7 +1,7 @@
 """A loop: the same frame goes round for ever. Told from mirrors, keep-alives and announcements by how copies come.
 
 Strategy: the tally has counted contents that came eight times or more at 5 ms or less from copy to copy; of what asks and
-answers for the network at 60 ms or less. A mirror
+answers for the network, and of packets that are numbered as RTP's are, at 60 ms or less. A mirror
 shows pairs, an announcement comes three times: neither is counted there. A burst of ten announcements ends;
 circling frames go on, so the copies must be many or the contents must interleave. A keep-alive is a steady flow of
 frames that an open standard does not name; but what discovers or resolves addresses is never sent again

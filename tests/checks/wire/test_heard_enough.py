@@ -10,6 +10,7 @@ from preflight.verdict import decide
 from tests.checks.asked import asked
 from tests.checks.ptp import announces
 from tests.tally.captures import arp, ethernet, every, mac, rtp, studied, write_with_direction
+from tests.wire import groups
 
 judge = asked("heard-enough")
 UNPROVEN, PASS = Outcome.UNPROVEN, Outcome.PASS
@@ -17,6 +18,10 @@ UNPROVEN, PASS = Outcome.UNPROVEN, Outcome.PASS
 TREE = every(2.0, ethernet("01:80:c2:00:00:00", mac(9), 38, bytes(38)), 0, 20)
 LLDP = every(5.0, ethernet("01:80:c2:00:00:0e", mac(9), 0x88CC, bytes(40)), 0, 20)
 ONE = every(1.0, arp(1, 2), 0, 20)
+GROUPS = [
+    *every(2.0, groups.query(9, version=2), 0, 20),
+    *every(2.0, groups.report(8, "224.0.0.106", version=2), 0.5, 20),
+]
 TWO = every(1.0, arp(2, 1), 0.5, 20)
 
 
@@ -31,9 +36,19 @@ def word(facts):
         ([TREE], "no device was heard"),
         ([TREE, LLDP], "no device was heard"),
         ([ONE, TREE, LLDP], "1 device was heard"),
+        ([GROUPS], "no device was heard beside IGMP"),
+        ([ONE, GROUPS], "1 device was heard beside IGMP"),
         ([[(0.0, arp(1, 2))]], "1 device was heard"),
     ],
-    ids=["one device", "a switch", "a switch that tells its name", "one device and the switch", "one frame"],
+    ids=[
+        "one device",
+        "a switch",
+        "a switch that tells its name",
+        "one device and the switch",
+        "switches that ask who wants a group",
+        "the same and one device",
+        "one frame",
+    ],
 )
 def test_a_dead_network_is_never_ready(tmp_path, frames, says):
     facts = studied(tmp_path, *frames)
