@@ -151,4 +151,5 @@ def _picture(page: "Page", sheet: "Sheet", budget: "Budget") -> None:
             kind = f"spare for {device.spare_for}" if device.spare_for else device.kind
             page.line(f"{device.name} ({kind}){device_load(device.name, name, ways)}", lead=branch, indent=2)
     for a, b, cable in between_switches(sheet):
-        page.line(f"{cable.a} ══ {cable.b}: {cable_text(cable)}, {trunk_load(a, b, cable, ways)}", indent=2)
+        load = trunk_load(a, b, cable, ways)
+        page.line(f"{cable.a} ══ {cable.b}: {cable_text(cable)}{f', {load}' if load else ''}", indent=2)

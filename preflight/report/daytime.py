@@ -33,6 +33,14 @@ class Daytime:
         form = "%H:%M:%S" if self._seconds < DAY_S else "%m-%d %H:%M:%S"
         return moment.strftime(form) if moment is not None else ""
 
+    @property
+    def of_day_s(self) -> float | None:
+        """Seconds from midnight to the first frame."""
+        first = self._moment(0.0)
+        if first is None:
+            return None
+        return 3600 * first.hour + 60 * first.minute + first.second + first.microsecond / 1e6
+
     def span(self) -> str:
         """2026-11-22 20:15:00 to 20:15:20 CET"""
         start, end = self._moment(0.0), self._moment(self._seconds)

@@ -52,13 +52,13 @@ def cable_text(cable: Cable) -> str:
 
 
 def trunk_load(a: str, b: str, cable: Cable, ways: Ways) -> str:
-    """How full a cable between switches is each way, or that frames do not take it."""
+    """How full a cable between switches is each way, or that frames do not take it; "" where nothing is planned to."""
     there, back = ways.get((a, b)), ways.get((b, a))
     if there is None or back is None or cable not in there.members:
         return "stands by"
     loads = [f"{way.share:.1%} to {way.receiver}" for way in (there, back) if way.share > LEAST]
     together = [f"{len(there.members)} cables as one"] if len(there.members) > 1 else []
-    return ", ".join([*(loads or ["no load"]), *together])
+    return ", ".join([*loads, *together])
 
 
 def device_load(name: str, switch: str, ways: Ways) -> str:
@@ -115,7 +115,8 @@ class _Drawing:
         for other in self._behind(name, parent):
             colour = RED if any(self._is_red(a, b, c) for a, b, c in self._joining(name, other)) else INK
             for a, b, cable in self._joining(name, other):
-                words = f"{cable.a} to {cable.b}: {cable_text(cable)}. {trunk_load(a, b, cable, self._ways)}"
+                load = trunk_load(a, b, cable, self._ways)
+                words = f"{cable.a} to {cable.b}: {cable_text(cable)}{f'. {load}' if load else ''}"
                 red = self._is_red(a, b, cable)
                 self._words(line + 14, self.y + 12, words + self._fails(cable.called), red)
                 self.y += LINE

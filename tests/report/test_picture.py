@@ -88,7 +88,7 @@ def test_what_fails_is_red_and_names_its_check():
     }
     for check in set(found.values()):
         assert f"✗ {check}" in picture
-    assert "0.0%" not in picture
+    assert "0.0%" not in picture and "no load" not in picture
     assert drawn("salt road")[1] == {} and "✗" not in drawn("salt road")[0]
 
 

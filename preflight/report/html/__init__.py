@@ -24,11 +24,12 @@ from preflight.checks.finding import Outcome
 from preflight.checks.say import count_text
 from preflight.checks.see.names import names_of
 from preflight.facts import Facts
+from preflight.report.daytime import Daytime
 from preflight.report.html.devices import neighbours
 from preflight.report.html.streams import MOST_LINES, lines
 from preflight.report.html.timeline import Group, moments, peaks, plots, rows, seconds
 from preflight.report.html.whom import MARKS, whom
-from preflight.report.result import moment, name_of
+from preflight.report.result import name_of
 from preflight.report.rollcall import MOST_DEVICES, roll_call
 from preflight.text import LONGEST_TEXT, clean, plain
 from preflight.verdict import Result, Verdict, brief
@@ -75,7 +76,7 @@ def as_html(result: Result) -> str:
         in_words=in_words(result),
         soak=_soak(facts),
         between=_between(facts),
-        first_at=moment(facts.source.first_ns) if facts.source else None,
+        daytime=Daytime(facts),
         vantage=VANTAGES[facts.vantage],
         to_fix=[r for r in result.verdict.findings if r.fix_first is not None],
         follows=[r for r in result.verdict.findings if r.explained_by],

@@ -9,11 +9,11 @@ from markupsafe import Markup, escape
 from preflight.checks.finding import Outcome
 from preflight.checks.say import count_text
 from preflight.facts import Facts
+from preflight.report.daytime import Daytime
 from preflight.report.html import file_text, heading, in_words, render
 from preflight.report.html.streams import short
 from preflight.report.html.timeline import MEASURES, duration, full, seconds, spans
 from preflight.report.html.whom import whom
-from preflight.report.result import moment
 from preflight.text import clean
 from preflight.verdict import Ranked, Result
 
@@ -34,7 +34,7 @@ def as_one_page(result: Result) -> str:
         verdict=result.verdict.verdict,
         in_words=in_words(result),
         source=facts.source,
-        first_at=moment(facts.source.first_ns) if facts.source else None,
+        daytime=Daytime(facts),
         first=to_fix[0] if to_fix else None,
         others=to_fix[1 : 1 + MOST_OTHERS],
         more=max(len(to_fix) - 1 - MOST_OTHERS, 0),

@@ -23,6 +23,7 @@
     const tail = rest.padStart(digits ? digits + 3 : 2, "0");
     return hours ? hours + ":" + String(whole % 60).padStart(2, "0") + ":" + tail : whole + ":" + tail;
   };
+  const ofDay = (s) => data.clock === null ? "" : new Date((data.clock + s) * 1000).toISOString().slice(11, 19);
   const digits = () => Math.min(Math.max(Math.ceil(-Math.log10((view[1] - view[0]) / 100)), 0), 6);
   const number = (n) => (n >= 100 ? Math.round(n).toLocaleString("en").replaceAll(",", " ") : String(+n.toPrecision(3)));
 
@@ -158,11 +159,11 @@
     for (const span of data.spans) {
       const from = u.valToPos(span.start, "x", true), to = u.valToPos(span.end, "x", true);
       if (!span.more) ctx.fillRect(from, top, Math.max(to - from, 2 * px), height);
-      ctx.lineWidth = (span.more ? 10 : 2) * px;
+      ctx.lineWidth = (span.more ? 10 : 1) * px;
       ctx.setLineDash(span.more ? [1.5 * px, 7 * px] : []);
       ctx.beginPath();
-      ctx.moveTo(from, top + px);
-      ctx.lineTo(Math.max(to, from + 2 * px), top + px);
+      if (span.more) { ctx.moveTo(from, top + px); ctx.lineTo(Math.max(to, from + 2 * px), top + px); }
+      else for (const x of [from, to]) { ctx.moveTo(x, top); ctx.lineTo(x, top + height); }
       ctx.stroke();
     }
     ctx.restore();
@@ -250,7 +251,7 @@
     }
     const i = rowAt(set.times, time);
     byId("at").value = i;
-    byId("read").value = text(set.times[i], digits()) + ": " + told.join(", ");
+    byId("read").value = text(set.times[i], digits()) + ": " + told.join(", ") + (ofDay(time) && ". At " + ofDay(time));
     byId("at").setAttribute("aria-valuetext", byId("read").value);
   }
 
@@ -271,7 +272,7 @@
     if (byId("from")) [byId("from").textContent, byId("to").textContent] = ends;
     const kept = wide > CLOSE || data.close.some((bin) => bin.at < view[1] && bin.at + BIN > view[0]);
     byId("shown").textContent = "Shown: " + ends[0] + " to " + ends[1] + " of " + text(data.duration, digits())
-      + (kept ? "" : ". No milliseconds were kept here");
+      + (ofDay(0) && ", " + ofDay(view[0]) + " to " + ofDay(view[1])) + (kept ? "" : ". No milliseconds were kept here");
   }
 
   const wide = () => view[1] - view[0];

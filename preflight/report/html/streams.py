@@ -78,6 +78,11 @@ def gap_of(longest_wait_s: float, pace_s: float) -> bool:
     return longest_wait_s > max(GAP_PERIODS * pace_s, GAP_S)
 
 
+def pace_of(stream: AnyStream) -> float:
+    """Seconds from packet to packet: as its clock tells, else as they came."""
+    return stream.packet_time_s or (stream.last_s - stream.first_s) / max(stream.packets - 1, 1)
+
+
 def _stream(stream: AnyStream, flow: Flow | None, known: dict[tuple[str, int], Announced]) -> Line:
     called = known.get(place(flow)) if flow else None
     waited = (stream.longest_wait_at_s - stream.longest_wait_s, stream.longest_wait_at_s)
@@ -102,7 +107,7 @@ def _stream(stream: AnyStream, flow: Flow | None, known: dict[tuple[str, int], A
         first_s=stream.first_s,
         last_s=stream.last_s,
         life=bar(stream.first_s, stream.last_s),
-        gap=bar(*waited) if gap_of(stream.longest_wait_s, stream.packet_time_s or 0.001) else "",
+        gap=bar(*waited) if gap_of(stream.longest_wait_s, pace_of(stream)) else "",
         ticks="".join(f"M{short(at)} 0V1" for at in missing),
     )
 

@@ -15,7 +15,8 @@ from preflight.checks.see.names import Names, names_of
 from preflight.checks.see.streams import Announced, AnyStream, place
 from preflight.checks.see.streams import names as announced_names
 from preflight.facts import Facts
-from preflight.report.html.streams import counting, flow_at, gap_of, goes_to
+from preflight.report.daytime import Daytime
+from preflight.report.html.streams import counting, flow_at, gap_of, goes_to, pace_of
 from preflight.tally.facts import Beat, ClockPort, Flow, Measure, counts
 from preflight.tally.shape import BIN_S
 from preflight.verdict import Ranked, Verdict
@@ -98,6 +99,7 @@ def plots(facts: Facts, verdict: Verdict) -> dict[str, object] | None:
     sent = sum(rates.sums["sent_bytes"]) > 0
     return {
         "duration": duration(facts),
+        "clock": Daytime(facts).of_day_s,
         "width": width,
         "rates": [
             {"label": label, "values": [round(n / width, 1) for n in rates.sums[measure]]}
@@ -315,7 +317,7 @@ def rows(facts: Facts, verdict: Verdict) -> list[Group]:
             [
                 row
                 for stream in streams
-                if (row := _stream(stream, flow_at(tally.flows, stream.flow), known)).troubled
+                if (row := _stream(stream, flow_at(tally.flows, stream.flow), known, names)).troubled
             ]
             + [
                 row
@@ -414,9 +416,9 @@ def _clock(port: ClockPort, names: Names) -> Row:
             )
         )
     return Row(
-        f"{port.clock} port {port.port}, domain {port.domain}",
-        f"{count_text(port.count)} {port.kind}, PTP version {port.version} over {port.transport}, from "
-        f"{names.full(port.hardware)}{told if port.kind == 'Announce' else ''}"
+        f"{names.name(port.hardware)}, port {port.port}, domain {port.domain}",
+        f"{count_text(port.count)} {port.kind}, PTP version {port.version} over {port.transport}, clock {port.clock} "
+        f"from {port.hardware}{told if port.kind == 'Announce' else ''}"
         + (f"; silent for {seconds(port.longest_interval_s)}" if gap else "")
         + (f"; what it says changed {port.changes} times" if port.changes else ""),
         tuple(bars),
@@ -427,15 +429,18 @@ def _clock(port: ClockPort, names: Names) -> Row:
     )
 
 
-def _stream(stream: AnyStream, flow: Flow | None, known: dict[tuple[str, int], Announced]) -> Row:
-    label = "of a sender that found no room"
+def _stream(
+    stream: AnyStream, flow: Flow | None, known: dict[tuple[str, int], Announced], names: Names
+) -> Row:
+    label, sender = "of a sender that found no room", ""
     if flow is not None:
         called = known.get(place(flow))
         title = (called.media.title or called.name) if called else ""
-        label = f"{flow.source_ip or flow.source} to {goes_to(flow)}{f': {title}' if title else ''}"
+        label = f"{names.name(flow.source)} to {goes_to(flow)}{f': {title}' if title else ''}"
+        sender = f"from {flow.source_ip or flow.source}: "
     bars = [Bar(stream.first_s, stream.last_s, "life", f"{count_text(stream.packets)} packets")]
     marks = []
-    if gap := gap_of(stream.longest_wait_s, stream.packet_time_s or 0.001):
+    if gap := gap_of(stream.longest_wait_s, pace_of(stream)):
         end = stream.longest_wait_at_s
         bars.append(
             Bar(
@@ -453,7 +458,7 @@ def _stream(stream: AnyStream, flow: Flow | None, known: dict[tuple[str, int], A
     pace = f", one each {1000 * stream.packet_time_s:g} ms" if stream.packet_time_s else ""
     return Row(
         label,
-        f"{count_text(stream.packets)} packets{pace}; lost {count_text(stream.lost)} of {count_text(stream.expected)}; "
+        f"{sender}{count_text(stream.packets)} packets{pace}; lost {count_text(stream.lost)} of {count_text(stream.expected)}; "
         f"longest wait {1000 * stream.longest_wait_s:.1f} ms",
         tuple(bars),
         tuple(marks),

@@ -24,6 +24,7 @@ from preflight.rig.picture import columns
 from preflight.tally.facts import Flow
 from preflight.text import clean
 from preflight.verdict import Verdict
+from preflight.wire.stp import Bpdu
 
 MOST = 24  # boxes on a side; the rest is one box more
 SHOWN_FLOWS = 8  # in the words for one box
@@ -76,7 +77,7 @@ def whom(facts: Facts, verdict: Verdict, most: int = MOST) -> Picture | None:
     loads, ends = _loads(facts)
     absent = _due(facts, ends)
     _add_up(groups, ends, loads, duration(facts))
-    _cut(groups, most)
+    _cut(groups, most, duration(facts))
     left = {box.key: box for group in groups for box in group.boxes}
     right = sorted(ends.values(), key=lambda box: (box.state != "missing", -box.bytes))
     others = right[most:]
@@ -98,7 +99,8 @@ OTHERS = "others"
 
 
 def _told(facts: Facts) -> list[_Group]:
-    """Without a sheet: under the switch whose port this is, as far as one told."""
+    """Without a sheet: under the switch whose port this is, as far as one told, or its spanning tree shows it: that goes no further than
+    to the other end of a cable (IEEE 802.1D)."""
     assert facts.tally is not None
     names = names_of(facts)
     boxes = [
@@ -110,6 +112,9 @@ def _told(facts: Facts) -> list[_Group]:
         title = f"{_called(switches[0])}{port}: told that this is its port"
     elif switches:
         title = f"{listed(dict.fromkeys(map(_called, switches)))}: who hangs where is not told"
+    elif spoke := list(dict.fromkeys(names.name(bpdu.seen.src) for bpdu in facts.heard(Bpdu))):
+        many = "who hangs where is not told" if len(spoke) > 1 else "the switch here, by its spanning tree"
+        title = f"{listed(spoke)}: {many}"
     else:
         title = "No switch told its name here"
     return [_Group(title, "", boxes)]
@@ -227,7 +232,7 @@ def _add_up(groups: list[_Group], ends: dict[str, _Box], loads: dict[Load, int],
             box.note = " · ".join(filter(None, (box.note, _mbps(box.bytes, spent_s))))
 
 
-def _cut(groups: list[_Group], most: int) -> None:
+def _cut(groups: list[_Group], most: int, spent_s: float) -> None:
     """Leave the loudest, and before them what the sheet misses or does not know."""
     urgent = {"missing": 0, "stranger": 1, "silent": 2}
     boxes = [box for group in groups for box in group.boxes]
@@ -240,6 +245,7 @@ def _cut(groups: list[_Group], most: int) -> None:
     if left_out:
         tells = sorted((each for box in left_out for each in box.tells), key=lambda pair: -pair[0])
         more = _Box(OTHERS, f"{len(left_out)} more senders", "", bytes=sum(box.bytes for box in left_out))
+        more.note = _mbps(more.bytes, spent_s)
         more.tells = tells
         groups.append(_Group("and", "", [more]))
 
