@@ -83,8 +83,8 @@ def command(
 
     A storm, a loop, a stray DHCP server, a lost clock, a link that fails, a gap in a stream, a new
     device: each is told when it begins, with the one step that may be taken during the show, and the
-    frames around it are kept in a file. It sends nothing. Ctrl-C ends it with a table of what happened
-    and a summary as of a line check.
+    frames around it are kept in a file. It sends nothing. Ctrl-C ends it with a summary as of a line
+    check and a table of what happened.
 
     With --json, one event a line, and the result of it all as the last line.
     """
@@ -157,10 +157,10 @@ def _watch(
         if isinstance(told, JsonLines):
             told.line(as_json(result, None))
     diary.close(watch.status.alarms)
-    if json_to != "-":
-        _table(diary, began_ns, until_ns)
     output = Output(None, report_to=report_to, result_to=result_to)
     output.add(result, quiet=json_to == "-")
+    if json_to != "-":
+        _table(diary, began_ns, until_ns)  # last: it is what was watched for, and stays in sight
     output.close()
     return result.verdict.exit_status(strict)
 
@@ -170,6 +170,6 @@ def _table(diary: "Diary", began_ns: int, until_ns: int) -> None:
     from preflight.report.page import console
 
     screen = console()
+    screen.print()
     for row in closing(diary, began_ns, until_ns, screen.width):
         screen.print(row, soft_wrap=True)
-    screen.print()

@@ -301,7 +301,8 @@ class Watch:
             and before is not None
             and not ("stream-health" in self._alarms or "beat-health" in trouble)
             and any(
-                start_ns + start * NS <= before.ends_ns and (before.told.began_ns or 0) <= start_ns + end * NS
+                start_ns + start * NS <= before.ends_ns + AGAIN_NS
+                and (before.told.began_ns or 0) <= start_ns + end * NS
                 for start, end in finding.spans
             )
         ):
@@ -454,6 +455,7 @@ class Watch:
 
     def _show(self, facts: Facts, now_ns: int, dropped: int) -> None:
         assert facts.tally is not None and facts.source is not None
+        names = self._names or names_of(facts)
         span = max(now_ns - self._judged_ns, 1) / 1e9
         frames, octets, broadcasts = (self._counts / span).tolist()
         self.status = Status(
@@ -462,7 +464,7 @@ class Watch:
             frames_s=frames,
             mbit_s=octets * 8 / 1e6,
             broadcasts_s=broadcasts,
-            clock=", ".join(sorted(clocks(facts))[:3]),
+            clock=", ".join(names.name(each) if ":" in each else each for each in sorted(clocks(facts))[:3]),
             streams=sum(flow.stream for flow in facts.tally.flows),
             devices=len(facts.tally.talkers),
             dropped=dropped,

@@ -97,6 +97,8 @@ def advice(event: Event) -> str:
 
 
 def lasted(seconds: float) -> str:
+    if seconds < 0.05:
+        return "a moment"
     return f"{seconds:.1f} s" if seconds < 10 else span_text(seconds)
 
 
@@ -242,7 +244,7 @@ def closing(diary: Diary, began_ns: int, until_ns: int, width: int) -> list[Text
         return [*drawn, Text("Nothing happened that a watch tells.")]
     indent = 2 if width < NARROW else 22
     drawn.append(Text("when, how long, what" if width < NARROW else f"{'when':<10}{'how long':<12}what"))
-    for row in diary.rows:
+    for row in sorted(diary.rows, key=lambda row: row.began_ns):
         at = _local(began_ns + row.began_ns)
         if at.date() != day:
             day = at.date()
