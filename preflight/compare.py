@@ -201,7 +201,7 @@ def _missing(
             if name in others:
                 continue
             expected = each.frames * other_s / max(own_s, 0.001)
-            text = f"{each.frames} frames"
+            text = f"{each.frames} frame{'' if each.frames == 1 else 's'}"
             if isinstance(each, HeardDevice) and each.names:
                 name = f"{name} ({', '.join(each.names)})"
             yield Difference(

@@ -6,8 +6,10 @@ Every error is one line that says what, where and what to do, and ends with exit
 import errno
 import importlib
 import os
+import shutil
 import sys
 import traceback
+from collections.abc import Iterable
 
 import click
 
@@ -33,6 +35,22 @@ COMMANDS = {
 }
 STOPPED = 130  # 128 + SIGINT, as shells count
 PIPE_CLOSED = 141  # 128 + SIGPIPE
+
+
+class Help(click.HelpFormatter):
+    """Click's own begins at 50 columns, and leaves 10 of them to what an option does."""
+
+    def __init__(
+        self, indent_increment: int = 2, width: int | None = None, max_width: int | None = None
+    ) -> None:
+        columns = shutil.get_terminal_size().columns
+        super().__init__(indent_increment, width or (columns - 2 if columns < 52 else None), max_width)
+
+    def write_dl(self, rows: Iterable[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
+        super().write_dl(rows, min(col_max, self.width // 2 - col_spacing), col_spacing)
+
+
+click.Context.formatter_class = Help
 
 
 class Preflight(click.Group):

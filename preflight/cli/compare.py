@@ -69,7 +69,8 @@ def _show(found: list["Difference"], sides: "zip[tuple[str, str, Saved]]") -> No
     else:
         page.line("nothing that matters differs", lead="ALIKE: ", lead_style="bold green", style="bold")
     for letter, path, side in sides:
-        page.line(f"{path}: {side.verdict}{', ' + side.at if side.at else ''}", lead=f"{letter}: ", indent=2)
+        at = f", {side.at[:19].replace('T', ' ')} UTC" if side.at else ""
+        page.line(f"{path}: {side.verdict}{at}", lead=f"{letter}: ", indent=2)
     for one in matter:
         page.gap()
         page.line(f"{one.subject}: {one.what}", style="bold")

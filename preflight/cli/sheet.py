@@ -34,6 +34,8 @@ def new(file: str | None) -> None:
 @click.argument("file", shell_complete=files)
 def check(file: str) -> None:
     """Check a sheet: every mistake with its line, its key and the nearest right word."""
+    from preflight.report.page import Page, console
+
     sheet = load(file)
     parts = [
         (len(sheet.device), "device"),
@@ -44,7 +46,7 @@ def check(file: str) -> None:
     counted = ", ".join(
         f"{n} {what}{'' if n == 1 else 'es' if what == 'switch' else 's'}" for n, what in parts
     )
-    click.echo(f"{clean(file)} is in order: {sheet.name}, {counted}.")
+    Page(console()).line(f"{clean(file)} is in order: {sheet.name}, {counted}.")
 
 
 @command.command()
