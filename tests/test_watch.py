@@ -333,3 +333,19 @@ def test_memory_is_that_of_its_windows_however_long_it_stands(tmp_path: Path) ->
     keeper.close(now)
     assert len(sizes) >= 60
     assert max(sizes[30:]) - max(sizes[5:30]) < 500_000, sizes
+
+
+@pytest.mark.parametrize(("ppm", "told"), [(60, True), (0, False)])
+def test_senders_that_run_free_are_told_as_soon_as_it_is_certain(
+    tmp_path: Path, ppm: float, told: bool
+) -> None:
+    def sound(sender: int, off: float) -> list[Timed]:
+        random = Random(sender)
+        packets = every(0.004, lambda n: rtp(sender, f"233.252.0.{sender}", n, bytes(768), 192), 0.1, 40)
+        return [(at * (1 - (off - 30) * 1e-6) + random.expovariate(2e4), data) for at, data in packets]
+
+    _, seen = watched(tmp_path, ptp.master(20, 0, 40), sound(1, 0), sound(2, ppm), sound(3, 0))
+    alarms = [event for event in seen if event.check == "sample-clock"]
+    assert len(alarms) == told
+    if told:
+        assert alarms[0].at_ns / NS < 21 and "does not run at the others' clock" in alarms[0].headline
