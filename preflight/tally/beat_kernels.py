@@ -8,7 +8,7 @@ not a loss. Copies (a mirror, a loop) are left out.
 
 LEARN frames may hold too few blocks to show that the block is the beat, and its frames the pace within. Where some of their
 intervals are long, the kernel goes on to keep when blocks begin and end and how many frames they have; `beats.learn_blocks` decides
-from BLOCKS of them.
+from BLOCKS of them. A flow without a beat may have begun unevenly: it is tried again after a rest, longer each time.
 """
 
 from preflight.frames.compile import TABLE, Columns, kernel
@@ -20,6 +20,9 @@ BLOCKS = LEARN // BLOCK_COLUMNS
 LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
 _beat = Columns()
 B_STATE, B_COUNT = _beat.take(2)  # B_COUNT frames are kept for learning
+B_TRIED, B_REST = _beat.take(
+    2
+)  # how often no beat was found; frames until the next try, 0 where it was given up
 # A frame within B_WINDOW_NS after the beat's place is of that beat: half the pause beyond its last frame.
 B_PERIOD_NS, B_PER_BEAT, B_BEATS, B_WINDOW_NS = _beat.take(4)
 # An interval longer than this parts two blocks (0: not looked for); blocks kept so far, and the last frame of the open one.
@@ -36,6 +39,8 @@ EVENTS, EVENT_COLUMNS = 8, 3
 (B_FIRST_EVENT,) = _beat.take(1, width=EVENTS * EVENT_COLUMNS)
 BEAT_COLUMNS = _beat.size
 
+REST, TRIES = 64, 6  # as of counters. Common practice.
+LONGEST_BLOCK = 512  # frames: what goes on for longer is no block. Common practice.
 STOP_NS = 1_000_000_000  # silence of a second and ten periods is a stop. Common practice.
 STOP_PERIODS = 10
 PATIENCE_NS = 50_000_000  # a debt is paid by frames that follow within 50 ms and 16 periods. Common practice.
@@ -79,7 +84,7 @@ def beats(cols, start, rows, first, learned, table):
             continue
         state = int(table[at, B_STATE])
         edge = int(table[at, B_EDGE_NS])
-        if state == FULL or (state == APERIODIC and edge == 0):
+        if state == FULL or (state == APERIODIC and edge == 0 and table[at, B_REST] == 0):
             continue
         rel = int(cols[REL, i])
         if edge > 0:
@@ -91,12 +96,21 @@ def beats(cols, start, rows, first, learned, table):
                 learned[at, BLOCK_COLUMNS * n + 2] = 0
                 n += 1
                 table[at, B_BLOCKS] = n
+                if table[at, B_REST] > 0:
+                    table[at, B_REST] = LONGEST_BLOCK
             table[at, B_BLOCK_END] = rel
             if n > 0:
                 learned[at, BLOCK_COLUMNS * n - 2] = rel
                 learned[at, BLOCK_COLUMNS * n - 1] += 1
-            if state == APERIODIC:
-                continue
+        if state == APERIODIC:
+            if table[at, B_REST] > 0:
+                table[at, B_REST] -= 1
+                if table[at, B_REST] == 0:
+                    table[at, B_STATE] = LEARNING
+                    table[at, B_COUNT] = 0
+                    table[at, B_EDGE_NS] = 0
+                    table[at, B_BLOCKS] = 0
+            continue
         if state == LEARNING:
             n = int(table[at, B_COUNT])
             learned[at, n] = rel

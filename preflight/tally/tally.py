@@ -103,6 +103,9 @@ class Tally:
             row[r.B_BLOCK_END] = self.first_times[slot].max()
         if learned is None:
             row[r.B_STATE] = r.APERIODIC
+            row[r.B_TRIED] += 1
+            rest = max(r.REST << int(row[r.B_TRIED]), r.LONGEST_BLOCK if row[r.B_EDGE_NS] else 0)
+            row[r.B_REST] = rest if row[r.B_TRIED] < r.TRIES else 0
             return
         row[r.B_STATE] = r.SEARCHING
         _enter(row, learned)
@@ -155,7 +158,7 @@ class Tally:
         for slot in np.flatnonzero(self.beats[:, r.B_COUNT] >= 8).tolist():
             row = self.beats[slot].copy()
             learned = None
-            if row[r.B_STATE] == r.LEARNING:
+            if row[r.B_STATE] == r.LEARNING and row[r.B_TRIED] == 0:
                 learned = learn(self.first_times[slot, : row[r.B_COUNT]])
             elif row[r.B_EDGE_NS] > 0 and (learned := learn_blocks(self._blocks(slot)[:-1])):
                 row[r.B_BEATS :] = 0

@@ -325,3 +325,21 @@ def test_losses_that_look_like_blocks_are_losses(tmp_path: Path) -> None:
     gone = {n for start in starts for n in range(start, start + 8)}
     (beat,) = beats(tmp_path, [n / 1000 for n in range(5500) if n not in gone])
     assert (beat.per_beat, beat.missing) == (1, len(gone))
+
+
+def test_a_flow_that_began_unevenly_is_followed_later(tmp_path: Path) -> None:
+    """Its first 100 frames come by chance; then one is missing now and then."""
+    chance = random.Random(9)
+    uneven = sorted(chance.uniform(0, 0.2) for _ in range(100))
+    steady = [0.3 + n * 0.001 for n in range(2000) if n not in (900, 1500)]
+    (found,) = beats(tmp_path, uneven + steady)
+    assert found.missing == 2 and found.period_s == pytest.approx(0.001, rel=1e-3) and found.beats > 1400
+
+
+def test_what_comes_by_chance_is_given_up(tmp_path: Path) -> None:
+    chance = random.Random(10)
+    at, times = 0.0, []
+    for _ in range(9000):
+        at += chance.expovariate(1000)
+        times.append(at)
+    assert beats(tmp_path, times) == ()

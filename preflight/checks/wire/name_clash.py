@@ -8,7 +8,7 @@ name calls itself name-2 (RFC 6762 section 9): that is a sign where it calls its
 
 import re
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -54,6 +54,7 @@ CHECK = Check(
     cautions=("Some devices restart when they are renamed: do it before doors.",),
 )
 SHOWN = 6
+MOST = 64  # of one name that are compared: a flood of made-up ones must not stall the verdict
 NUMBERED = re.compile(r"(.+?)-([2-9]|[1-9]\d{1,2})")
 
 
@@ -71,7 +72,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     told = [*_told(wire)]
     if not told:
         return
-    owners = owners_of(wire)
+    have = _addresses(wire)
     life = {talker.hardware: (talker.first_s, talker.last_s) for talker in wire.tally.talkers}
     by_name: dict[tuple[str, str], list[_Name]] = defaultdict(list)
     for each in told:
@@ -87,8 +88,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
                     f"{counted(len(same), 'device')} ask by DHCP under one name, as delivered: {_shown(same[0])}"
                 )
             )
-        elif clash := _two(same, owners, life, limits["ports_apart"]):
-            wrong.append(_clash(clash, same, owners))
+        elif clash := _two(same[:MOST], have, life, limits["ports_apart"]):
+            wrong.append(_clash(clash, same, have))
         else:
             several = listed(who(each.hardware) for each in same[:SHOWN])
             notes.append(
@@ -96,7 +97,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
                     f"{_shown(same[0])} is told from several addresses of one device, or was taken over: {several}"
                 )
             )
-    wrong += _numbered(told, wire, owners)
+    wrong += _numbered(told, wire, have)
     devices = len({each.hardware for each in told})
     yield Measured({"devices_with_names": devices, "clashes": len(wrong)}, tuple(notes[:SHOWN]))
     yield from wrong
@@ -133,12 +134,12 @@ def _plain(host: str) -> str:
 
 
 def _two(
-    same: list[_Name], owners: dict[str, set[str]], life: dict[str, tuple[float, float]], ports: float
+    same: list[_Name], have: Mapping[str, set[str]], life: dict[str, tuple[float, float]], ports: float
 ) -> tuple[_Name, _Name] | None:
     """Two of those that told one name and are two devices for certain."""
     for one, other in combinations(same, 2):
         near = abs(_number(one.hardware) - _number(other.hardware)) <= ports
-        shared = any({one.hardware, other.hardware} <= macs for macs in owners.values())
+        shared = not have[one.hardware].isdisjoint(have[other.hardware])
         a, b = (life.get(each.hardware, (each.seen.time_s, each.seen.time_s)) for each in (one, other))
         if not near and not shared and max(a[0], b[0]) <= min(a[1], b[1]):
             return one, other
@@ -149,13 +150,13 @@ def _number(hardware: str) -> int:
     return int(hardware.replace(":", "") or "0", 16)
 
 
-def _clash(two: tuple[_Name, _Name], same: list[_Name], owners: dict[str, set[str]]) -> Saw:
+def _clash(two: tuple[_Name, _Name], same: list[_Name], have: Mapping[str, set[str]]) -> Saw:
     many = "Two" if len(same) == 2 else str(len(same))
     return caution(
-        f"{many} devices are called {_shown(two[0])}: {_device(two[0].hardware, owners)} and {_device(two[1].hardware, owners)}.",
+        f"{many} devices are called {_shown(two[0])}: {_device(two[0].hardware, have)} and {_device(two[1].hardware, have)}.",
         [
             Evidence(
-                f"{_device(each.hardware, owners)} tells the name {_shown(each)} by {each.by}",
+                f"{_device(each.hardware, have)} tells the name {_shown(each)} by {each.by}",
                 each.seen.frame,
                 each.seen.time_s,
             )
@@ -165,7 +166,7 @@ def _clash(two: tuple[_Name, _Name], same: list[_Name], owners: dict[str, set[st
     )
 
 
-def _numbered(told: list[_Name], wire: Wire, owners: dict[str, set[str]]) -> Iterator[Saw]:
+def _numbered(told: list[_Name], wire: Wire, have: Mapping[str, set[str]]) -> Iterator[Saw]:
     """Names that mDNS numbered: the same device told the plain one too, and another has it."""
     plain: dict[str, set[str]] = defaultdict(set)
     for words in wire.heard(MdnsMessage):
@@ -173,20 +174,19 @@ def _numbered(told: list[_Name], wire: Wire, owners: dict[str, set[str]]) -> Ite
     for each in told:
         if each.by != "mDNS":
             plain[each.hardware].add(each.name.casefold())
+    called = defaultdict(list)
+    for each in told:
+        called[each.name.casefold()].append(each)
     for each in told:
         found = NUMBERED.fullmatch(each.name) if each.by == "mDNS" else None
         if found is None or found[1].casefold() not in plain[each.hardware]:
             continue
-        others = [
-            other
-            for other in told
-            if other.hardware != each.hardware and other.name.casefold() == found[1].casefold()
-        ]
+        others = [other for other in called[found[1].casefold()] if other.hardware != each.hardware]
         if others:
             first = others[0]
             yield caution(
-                f"{_device(each.hardware, owners)} had to take the name {_shown(each)}: "
-                f"{_device(first.hardware, owners)} is called {_shown(first)}.",
+                f"{_device(each.hardware, have)} had to take the name {_shown(each)}: "
+                f"{_device(first.hardware, have)} is called {_shown(first)}.",
                 [
                     Evidence(f"it calls itself {_shown(each)} by mDNS", each.seen.frame, each.seen.time_s),
                     Evidence(
@@ -202,6 +202,15 @@ def _shown(name: _Name) -> str:
     return called if called.startswith("“") else f"“{called}”"
 
 
-def _device(hardware: str, owners: dict[str, set[str]]) -> str:
-    mine = sorted(address for address, macs in owners.items() if hardware in macs and ":" not in address)
+def _device(hardware: str, have: Mapping[str, set[str]]) -> str:
+    mine = sorted(address for address in have[hardware] if ":" not in address)
     return who(hardware, mine[0] if mine else "")
+
+
+def _addresses(wire: Wire) -> Mapping[str, set[str]]:
+    """The IP addresses of each hardware address."""
+    have: dict[str, set[str]] = defaultdict(set)
+    for address, macs in owners_of(wire).items():
+        for hardware in macs:
+            have[hardware].add(address)
+    return have

@@ -88,7 +88,7 @@ MOST_SENDERS = 64  # that are compared: a flood of made-up ones must not stall t
 SHOWN = 8
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Clock:
     """What a sender's clock is told from: the surest of its streams, and how many units a second that is meant to have."""
 

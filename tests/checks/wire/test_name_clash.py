@@ -1,5 +1,6 @@
 """Two devices of one name: by mDNS, LLDP, DHCP; and what only looks like two."""
 
+import time
 from dataclasses import replace
 from ipaddress import ip_address
 
@@ -146,3 +147,16 @@ def test_numbers_in_names_are_common(tmp_path):
 def test_without_names_it_says_nothing(tmp_path):
     assert judge(studied(tmp_path, alive(11), [asks(12, "", 1.0)])) is None
     assert judge(Facts()) is None
+
+
+def test_a_flood_of_made_up_names_does_not_stall(tmp_path):
+    """As many as are read, all of one name and of one person's making."""
+    frames = []
+    for n in range(1200):
+        _, frame = mdns(n % 250 + 1, "stage", 0.0)
+        made_up = (0x020000000000 + n * 4096).to_bytes(6)
+        frames += [(at, frame[:6] + made_up + frame[12:]) for at in (n / 1000, 2 + n / 1000)]
+    facts = studied(tmp_path, frames)
+    began = time.process_time()
+    assert judge(facts) is not None
+    assert time.process_time() - began < 3
