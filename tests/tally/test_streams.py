@@ -195,7 +195,7 @@ LIMITS = [
     (31039, None), (31040, 32000), (32959, 32000), (32960, None), (42776, None), (42777, 44100), (45422, 44100),
     (45423, None), (46559, None), (46560, 48000), (49439, 48000), (49440, None), (85553, None), (85554, 88200),
     (88749, 88200), (88750, 90000), (92699, 90000), (92700, None), (93119, None), (93120, 96000), (98879, 96000),
-    (98880, None), (186239, None), (186240, 192000), (197759, 192000), (197760, None),
+    (98880, None), (171107, None), (171108, 176400), (181691, 176400), (181692, None), (186239, None), (186240, 192000), (197759, 192000), (197760, None),
 ]  # fmt: skip
 
 
@@ -325,3 +325,34 @@ def test_the_limits_of_what_is_rtp(  # timestamps that go on with the numbers te
     tmp_path: Path, changes: dict, real: bool
 ) -> None:
     assert replace(stream(tmp_path, steady(100)), **changes).real == real
+
+
+def test_what_a_packet_holds_is_what_most_hold(tmp_path: Path) -> None:
+    """The first three are of another format: 24 samples, and other bytes."""
+    odd = [(n * MS / 2, rtp(5, GROUP, n, bytes(100), samples=24)) for n in range(3)]
+    later = [(0.0015 + n * MS, rtp(5, GROUP, 3 + n)) for n in range(300)]
+    frames = []
+    for n, (at, data) in enumerate(odd + later):  # stamps go on from the odd ones
+        stamp = 24 * n if n < 3 else 72 + 48 * (n - 3)
+        frames.append((at, data[:46] + stamp.to_bytes(4) + data[50:]))
+    found = stream(tmp_path, frames)
+    assert (found.packet_stamps, found.media_bytes, found.clock_hz) == (48, 1152, 48000)
+    assert found.packet_time_s == pytest.approx(MS)
+
+
+def test_a_rate_is_that_of_the_whole_run(tmp_path: Path) -> None:
+    """The first 100 packets come as at 32 kHz, then it has caught up; jitter is measured by the right rate."""
+    frames = [
+        (at * 1.5 if n < 100 else max(at, 0.15 + n * 1e-8), data) for n, (at, data) in enumerate(steady(3000))
+    ]
+    found = stream(tmp_path, frames)
+    assert found.clock_hz == 48000
+    assert found.course is not None and found.course.per_s == pytest.approx(48000, rel=1e-4)
+    assert found.most_jitter / 48000 < 2 * MS and found.delay_spread_s < 0.06
+
+
+def test_a_sender_that_changes_its_rate_is_told_by_the_new_one(tmp_path: Path) -> None:
+    again = [(2.0 + n * MS, rtp(5, GROUP, 20_000 + n, samples=96)) for n in range(4000)]
+    found = stream(tmp_path, steady(2000) + again)
+    assert (found.clock_hz, found.restarts) == (96000, 1)
+    assert found.course.since_s == pytest.approx(2.0)
