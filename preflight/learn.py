@@ -77,6 +77,10 @@ def draft(facts: Facts) -> str:
         ]
         if any(_below(asker, hardware) for asker in asking):
             lines.append("querier = true  # it asked for group members")
+        lines += [
+            f"# managed = true  # {FILL}: false where it has no settings",
+            f"# igmp_snooping = true  # {FILL}: false where it is off",
+        ]
     lines += ["", f"# [[cable]]  # {FILL}: the cables between switches, and any other that is long"]
     lines += _streams(facts, called, listener)
     if leader in called:

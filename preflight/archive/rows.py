@@ -13,6 +13,7 @@ from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.checks.say import what
 from preflight.checks.see.maker import maker
 from preflight.checks.see.streams import heard_streams
+from preflight.checks.step import When, steps
 from preflight.facts import Facts
 from preflight.report.html.devices import devices
 from preflight.report.result import moment
@@ -109,7 +110,7 @@ def with_findings(rows: Rows, verdict: Verdict) -> Rows:
             "evidence": to_json([vars(seen) for seen in finding.evidence], None),
             "measured": to_json(finding.measured, None),
             "limits": to_json(finding.limits, None),
-            "fixes": list(finding.fixes),
+            "fixes": [step.marked for step in finding.fixes],
             "cautions": list(finding.cautions),
             "culprits": list(finding.culprits),
             "makers": sorted({made for each in finding.culprits if (made := maker(each))}),
@@ -131,7 +132,7 @@ def findings_of(rows: Iterable[Mapping[str, object]]) -> list[Finding]:
             evidence=tuple(Evidence(**seen) for seen in json.loads(str(row["evidence"]))),
             measured=json.loads(str(row["measured"])),
             limits=json.loads(str(row["limits"])),
-            fixes=_texts(row["fixes"]),
+            fixes=steps(_texts(row["fixes"]), When.PLANNING),  # they say themselves when they may be done
             cautions=_texts(row["cautions"]),
             culprits=_texts(row["culprits"]),
             spans=tuple((start, end) for start, end in json.loads(str(row["spans"]))),

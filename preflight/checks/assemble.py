@@ -14,7 +14,9 @@ from preflight.checks.rule import AGAIN, Check, Judge
 from preflight.checks.say import heard_only
 from preflight.checks.says import Limits, Measured, Saw
 from preflight.checks.see.names import Names, names_of
+from preflight.checks.step import Step, When, care, fitting, steps
 from preflight.facts import Facts
+from preflight.rig.sheet import Sheet
 
 MOST_EVIDENCE = 40  # a flood of made-up senders must not fill the report
 
@@ -25,7 +27,7 @@ def find(check: Check, judge: Judge, facts: Facts, names: Names | None = None) -
     if view is None:
         return None
     if isinstance(view, Missing):
-        return _unproven(check, view.headline, view.fixes)
+        return _unproven(check, view.headline, facts.sheet, view.fixes)
     limits = check.values(facts.sheet.limits.get(check.name, {}) if facts.sheet else {})
     saw: list[Saw] = []
     measured: dict[str, object] = {}
@@ -43,14 +45,20 @@ def find(check: Check, judge: Judge, facts: Facts, names: Names | None = None) -
         heard_s = facts.source.duration_s if facts.source is not None else 0.0
         least_s = limits[check.least_s] if check.least_s else 0.0
         if round(heard_s, 1) < least_s:
-            return _unproven(check, heard_only(heard_s, least_s))
+            return _unproven(check, heard_only(heard_s, least_s), facts.sheet)
     else:
         saw = [each for each in saw if each.outcome != Outcome.PASS]
-    return _named(_merged(check, saw, measured, beside, limits), names or names_of(facts))
+    finding = _merged(check, saw, measured, beside, limits, facts.sheet)
+    return _named(finding, names or names_of(facts))
 
 
 def _merged(
-    check: Check, saw: list[Saw], measured: dict[str, object], beside: list[Evidence], limits: Limits
+    check: Check,
+    saw: list[Saw],
+    measured: dict[str, object],
+    beside: list[Evidence],
+    limits: Limits,
+    sheet: Sheet | None,
 ) -> Finding:
     first, *others = saw
     evidence = list(first.evidence)
@@ -62,7 +70,8 @@ def _merged(
     gravest = [each for each in saw if each.outcome == first.outcome]
     # What would show the unproven is no step to mend what is wrong.
     mending = [each for each in saw if each.outcome.troubles] or saw
-    fixes = _once(step for each in mending for step in _fixes(check, each))
+    several = [fitting(_fixes(check, each), sheet) for each in mending]
+    fixes = dict.fromkeys(step for of_one in several for step in of_one)
     return Finding(
         check.name,
         first.outcome,
@@ -71,7 +80,11 @@ def _merged(
         measured=measured,
         limits=limits,
         fixes=tuple(sorted(fixes, key=AGAIN.__eq__)),
-        cautions=_once(word for each in mending for word in _cautions(check, each)),
+        cautions=_once(
+            word
+            for each, of_one in zip(mending, several, strict=True)
+            for word in (*care(of_one), *_cautions(check, each))
+        ),
         culprits=_once(culprit for each in gravest for culprit in each.culprits),
         spans=tuple(sorted({span for each in gravest for span in each.spans})),
         undated=first.headline.replace("{at}", ""),
@@ -85,17 +98,17 @@ def _named(finding: Finding, names: Names) -> Finding:
         finding,
         headline=spelt(finding.headline),
         evidence=tuple(replace(each, text=spelt(each.text)) for each in finding.evidence),
-        fixes=tuple(map(spelt, finding.fixes)),
+        fixes=tuple(step.saying(spelt(step)) for step in finding.fixes),
         undated=names.spelling()(finding.undated),
     )
 
 
-def _fixes(check: Check, saw: Saw) -> tuple[str, ...]:
-    if saw.fixes is not None:
-        return saw.fixes
+def _fixes(check: Check, saw: Saw) -> tuple[Step, ...]:
+    """What would show the unproven may be done now, unless it says otherwise."""
     if saw.outcome == Outcome.UNPROVEN:
-        return (check.unproven,) if check.unproven else ()
-    return check.fixes
+        own = (check.unproven,) if check.unproven else ()
+        return steps(own if saw.fixes is None else saw.fixes, When.NOW)
+    return check.steps if saw.fixes is None else steps(saw.fixes, check.when)
 
 
 def _cautions(check: Check, saw: Saw) -> tuple[str, ...]:
@@ -106,9 +119,12 @@ def _once(several: Iterable[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(several))
 
 
-def _unproven(check: Check, headline: str, fixes: tuple[str, ...] = ()) -> Finding:
+def _unproven(check: Check, headline: str, sheet: Sheet | None, fixes: tuple[str, ...] = ()) -> Finding:
     own = (check.unproven,) if check.unproven else ()
-    return Finding(check.name, Outcome.UNPROVEN, headline, fixes=fixes or own, undated=headline)
+    to_do = fitting(steps(fixes or own, When.NOW), sheet)
+    return Finding(
+        check.name, Outcome.UNPROVEN, headline, fixes=to_do, cautions=care(to_do), undated=headline
+    )
 
 
 def broken(check: Check, reason: str) -> Finding:

@@ -4,6 +4,8 @@ MUTE_FIRST = (
     "Mute the PA and all in-ear mixes before you unplug, re-plug or restart anything: "
     "audio can come back at full level and hurt hearing."
 )
+TELL_FIRST = "Tell monitors and stage before what says “in a break”: it is heard."
+CAN_STOP_ALL = "What says “before doors” can stop all audio: tell monitors and stage."
 CABLE_ROUTE = "Route every cable clear of walkways and exits."
 FIBRE = "Never look into the end of a fibre."
 QUALIFIED = (

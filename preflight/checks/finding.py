@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from preflight.checks.step import Step
+
 
 class Outcome(StrEnum):
     """From the gravest to the mildest."""
@@ -46,7 +48,7 @@ class Finding:
     evidence: tuple[Evidence, ...] = ()
     measured: Mapping[str, object] = field(default_factory=dict)
     limits: Mapping[str, float] = field(default_factory=dict)
-    fixes: tuple[str, ...] = ()
+    fixes: tuple[Step, ...] = ()
     cautions: tuple[str, ...] = ()
     culprits: tuple[str, ...] = ()
     spans: tuple[tuple[float, float], ...] = ()

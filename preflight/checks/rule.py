@@ -7,29 +7,41 @@ the check asks for and its limits' values, it yields what it saw. `preflight/che
 says what is missing where there was nothing to judge.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from preflight.checks.asks import View
 from preflight.checks.says import Limits, Says
+from preflight.checks.step import Step, When, care, now, steps
 
 Subject = Literal["computer", "wire", "soak", "plan", "between"]
 Judge = Callable[[Any, Limits], Says]
 
-AGAIN = "Run the line check again."
+AGAIN = now("Run the line check again.")
 # What a full or stopped link does to everything that keeps time.
 KEEPS_TIME = ("stream-health", "beat-health", "clock")
 
 
 @dataclass(frozen=True)
 class Limit:
-    """A number that a check judges by. `source` names the standard, or says "common practice"."""
+    """A number that a check judges by; None where only a rig sheet can give it. `source` names the standard, or says "common
+    practice"."""
 
     name: str
-    value: float
+    value: float | None
     unit: str
     source: str
+
+    @property
+    def shown(self) -> str:
+        """The value and its unit."""
+        return f"{self.unit}, by the rig sheet" if self.value is None else f"{self.value:g} {self.unit}"
+
+
+def values(limits: Iterable[Limit], own: Limits) -> dict[str, float]:
+    told = {limit.name: own.get(limit.name, limit.value) for limit in limits}
+    return {name: value for name, value in told.items() if value is not None}
 
 
 @dataclass(frozen=True)
@@ -50,7 +62,8 @@ class Check:
     for how many seconds must have been listened before it may pass, "" where any time will do. `watch` says from which outcome on the standing
     watch tells it: never where it has words of its own for it. `soak` says whether a soak judges each run by it, or the sums
     over all runs. In the verdict a check counts; it stands apart where it judges the listening, not the network; where one that is needed is unproven,
-    so is the verdict, unless something fails. `unproven` says what would show the matter.
+    so is the verdict, unless something fails. `unproven` says what would show the matter. Fixes that do not say when they may be done are
+    done at `when`; cautions that follow from that need not be named.
     """
 
     name: str
@@ -61,6 +74,7 @@ class Check:
     fixes: tuple[str, ...]
     order: int
     asks: type[View]
+    when: When = When.BREAK
     explains: tuple[Explains, ...] = ()
     watch: Literal["fail", "caution", "never"] = "fail"
     soak: Literal["run", "sums"] | None = None
@@ -71,6 +85,14 @@ class Check:
     cautions: tuple[str, ...] = ()
     unproven: str = ""
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "cautions", tuple(dict.fromkeys((*care(self.steps), *self.cautions))))
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The fixes, each with the time when it may be done."""
+        return steps(self.fixes, self.when)
+
     def values(self, own: Limits) -> dict[str, float]:
-        """What to judge by: each limit's value, or the one in `own`, as a rig sheet gives them."""
-        return {limit.name: own.get(limit.name, limit.value) for limit in self.limits}
+        """What to judge by: each limit's value, or the one in `own`, as a rig sheet gives them. One without either is left out."""
+        return values(self.limits, own)

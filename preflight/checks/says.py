@@ -65,9 +65,15 @@ def caution(headline: str, evidence: Iterable[Evidence] = (), **more: Any) -> Sa
     return trouble(Outcome.CAUTION, headline, evidence, **more)
 
 
-def unproven(headline: str, evidence: Iterable[Evidence] = (), *, fixes: Iterable[str] | None = None) -> Saw:
+def unproven(
+    headline: str,
+    evidence: Iterable[Evidence] = (),
+    *,
+    fixes: Iterable[str] | None = None,
+    cautions: Iterable[str] = (),
+) -> Saw:
     """It could not be shown either way. `fixes` say what would show it; the check's own word where they are None."""
-    return trouble(Outcome.UNPROVEN, headline, evidence, fixes=fixes, cautions=())
+    return trouble(Outcome.UNPROVEN, headline, evidence, fixes=fixes, cautions=cautions)
 
 
 def passed(headline: str, evidence: Iterable[Evidence] = ()) -> Saw:

@@ -68,6 +68,7 @@ def _show(sheet: "Sheet", budget: "Budget") -> None:
 def _links(page: "Page", loaded: "list[Way]", sheet: "Sheet") -> None:
     """The fullest, as rows; streams in their worst burst come at once."""
     from preflight.checks.plan.trunk_budget import CHECK
+    from preflight.checks.see.snooping import taken
 
     limit = CHECK.values(sheet.limits.get(CHECK.name, {}))["share"]
     page.gap()
@@ -84,6 +85,8 @@ def _links(page: "Page", loaded: "list[Way]", sheet: "Sheet") -> None:
         )  # fmt: skip
     if len(rows) > SHOWN_WAYS:
         page.line(f"and {len(rows) - SHOWN_WAYS} more rows (--json has all)", indent=2)
+    if assumed := tuple(sorted({name for way in loaded for name in way.assumed})):
+        page.line(taken(assumed).strip(), indent=2)
 
 
 def _alike(ways: "list[Way]", switches: set[str]) -> "list[tuple[str, Way]]":

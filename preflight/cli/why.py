@@ -9,6 +9,7 @@ import click
 from preflight.checks import SUBJECTS, all_checks
 from preflight.checks.rule import Check
 from preflight.checks.say import counted
+from preflight.checks.step import fitting
 from preflight.cli.options import named
 
 SENTENCE = re.compile(r"(?<=[.?!]) ")
@@ -59,7 +60,7 @@ def _speaks_of(check: Check, asked: str) -> str | None:
 def _texts(check: Check) -> Iterator[str]:
     yield from (check.name, check.question, check.looks_at, check.why, *check.fixes)
     for limit in check.limits:
-        yield f"{limit.name.replace('_', ' ')}: {limit.value:g} {limit.unit} [{limit.source}]"
+        yield f"{limit.name.replace('_', ' ')}: {limit.shown} [{limit.source}]"
     yield from (check.unproven, *check.sources)
 
 
@@ -105,7 +106,7 @@ def _explain(check: Check) -> None:
         page.gap()
         page.line("Limits", style="bold")
         for limit in check.limits:
-            page.line(f"{limit.value:g} {limit.unit} [{limit.source}]", lead=f"{limit.name}: ", indent=2)
+            page.line(f"{limit.shown} [{limit.source}]", lead=f"{limit.name}: ", indent=2)
     if check.sources:
         page.gap()
         page.line("Sources", style="bold")
@@ -116,8 +117,8 @@ def _explain(check: Check) -> None:
         page.line("To fix", style="bold")
         for caution in check.cautions:
             page.line(caution, lead="Take care: ", lead_style="bold yellow", indent=2)
-        for number, fix in enumerate(check.fixes, 1):
-            page.line(fix, lead=f"{number}) ", indent=2)
+        for number, fix in enumerate(fitting(check.steps, None), 1):
+            page.line(fix.marked, lead=f"{number}) ", indent=2)
     if check.unproven:
         page.gap()
         page.line(check.unproven, lead="When it is unproven: ", lead_style="bold")

@@ -396,7 +396,9 @@ def _values(figures: Figures) -> list[int | float | None]:
 
 
 def _text(findings: Iterable[Finding]) -> str:
-    return to_json([asdict(finding) for finding in findings], None)
+    return to_json(
+        [asdict(each) | {"fixes": [step.written for step in each.fixes]} for each in findings], None
+    )
 
 
 def _findings(text: object) -> tuple[Finding, ...]:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from preflight.checks.asks import Wire
+from preflight.checks.rule import values
 from preflight.checks.say import what
 from preflight.checks.see.beats import FOLLOWED, followed
 from preflight.checks.see.best_master import grandmaster, hardware_of
@@ -18,7 +19,7 @@ CLOCK_HERE_S = 5.0  # a clock that was silent for longer is not there
 STREAM_HERE_S, BEAT_HERE_S = 1.0, 2.0  # as stream-health and beat-health have it
 BEATS_HERE = 20
 EARLY_S, LONG_ENOUGH_S = 0.5, 10.0  # it was there before, or it was no trial
-LIMITS = {limit.name: limit.value for limit in FOLLOWED}
+LIMITS = values(FOLLOWED, {})
 
 Key = tuple[str, ...]
 

@@ -61,7 +61,7 @@ def _raised(finding: Finding, alarms: list[Noted], begun_ns: int) -> Finding:
         headline=worst.text,
         undated=worst.text,
         evidence=(*told[:MOST_ALARMS], *finding.evidence),
-        fixes=known.fixes if known else (),
+        fixes=known.steps if known else (),
         cautions=known.cautions if known else (),
         spans=finding.spans or tuple((at, at) for at in times),
     )

@@ -6,6 +6,7 @@ The checks of a plan say in words what fails; here the same limits find the plac
 from collections.abc import Iterator, Mapping
 
 from preflight.checks.finding import Finding, Outcome
+from preflight.checks.plan.cable_length import said_of
 from preflight.rig.budget import Budget, cables
 from preflight.rig.sheet import Sheet
 from preflight.verdict import Verdict
@@ -35,7 +36,8 @@ def _load(sheet: Sheet, budget: Budget, finding: Finding) -> Iterator[str]:
 
 def _length(sheet: Sheet, _budget: Budget, finding: Finding) -> Iterator[str]:
     for cable in cables(sheet):
-        if cable.medium == "copper" and (cable.length_m or 0) > finding.limits.get("copper_m", 100):
+        saw = said_of(cable, finding.limits) if cable.length_m is not None else None
+        if saw is not None and saw.outcome == Outcome.FAIL:
             yield cable.called
             yield from (end for end in (cable.a, cable.b) if sheet.named(end))
 
@@ -56,7 +58,7 @@ def _rings(_sheet: Sheet, budget: Budget, _finding: Finding) -> Iterator[str]:
 
 def _delay(sheet: Sheet, budget: Budget, finding: Finding) -> Iterator[str]:
     most = finding.limits.get("share", 1.0) * sheet.network.delay_ms * 1000
-    yield from (path.receiver for path in budget.paths if path.worst_us > most)
+    yield from (path.receiver for path in budget.paths if path.sure_worst_us > most)
 
 
 def _missing(_sheet: Sheet, _budget: Budget, finding: Finding) -> Iterator[str]:

@@ -28,6 +28,15 @@ class EvidenceRecord(TypedDict):
     time_s: Annotated[float | None, Field(description="seconds from the first frame")]
 
 
+class StepRecord(TypedDict):
+    text: str
+    when: Annotated[
+        Literal["while planning", "now", "in a break", "before doors"],
+        Field(description="now: it interrupts nothing; before doors: it can interrupt all audio"),
+    ]
+    tell: Annotated[Texts, Field(description="whom to tell first, for it is heard")]
+
+
 class FindingRecord(TypedDict):
     check: str
     outcome: Literal["fail", "caution", "unproven", "pass"]
@@ -37,7 +46,8 @@ class FindingRecord(TypedDict):
     evidence: Sequence[EvidenceRecord]
     measured: Mapping[str, object]
     limits: Mapping[str, float | None]
-    fixes: Texts
+    fixes: Annotated[Texts, Field(description="the texts of the steps")]
+    steps: Sequence[StepRecord]
     cautions: Texts
     culprits: Annotated[Texts, Field(description="hardware addresses or adapter names")]
 
@@ -145,6 +155,10 @@ LinkRecord = TypedDict(
         "share": Annotated[float, Field(ge=0, description="of the link, this way")],
         "burst_us": Annotated[float, Field(ge=0, description="one packet of each stream at once")],
         "streams": Texts,
+        "sure_mbps": Annotated[Positive, Field(description="without what crosses it only if those flood")],
+        "taken_to_flood": Annotated[
+            Texts, Field(description="switches of which the sheet does not tell whether they snoop")
+        ],
     },
 )
 

@@ -200,6 +200,8 @@ def _budget(budget: Budget) -> "BudgetRecord":
                 "length_m": way.cable.length_m,
                 "mbps": round(way.bits_per_s / 1e6, 4),
                 "share": round(way.share, 6),
+                "sure_mbps": round(way.sure_bits_per_s / 1e6, 4),
+                "taken_to_flood": way.assumed,
                 "burst_us": round(way.burst_us, 3),
                 "streams": way.streams,
             }
@@ -249,6 +251,7 @@ def _finding(ranked: Ranked, source: SourceFacts | None) -> "FindingRecord":
         "measured": finding.measured,
         "limits": finding.limits,
         "fixes": finding.fixes,
+        "steps": [{"text": step, "when": step.when.value, "tell": step.when.tell} for step in finding.fixes],
         "cautions": finding.cautions,
         "culprits": finding.culprits,
     }

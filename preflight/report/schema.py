@@ -5,6 +5,7 @@ from pathlib import Path
 
 from preflight.checks import SUBJECTS, all_checks
 from preflight.checks.rule import Check
+from preflight.checks.step import fitting
 
 DOCS = Path(__file__).parent.parent.parent / "docs"
 
@@ -72,14 +73,12 @@ def _section(check: Check) -> list[str]:
     ]
     if check.limits:
         lines += ["", "| limit | value | source |", "|---|---|---|"]
-        lines += [
-            f"| {limit.name} | {limit.value:g} {limit.unit} | {limit.source} |" for limit in check.limits
-        ]
+        lines += [f"| {limit.name} | {limit.shown} | {limit.source} |" for limit in check.limits]
     if check.sources:
         lines += ["", "Sources:", "", *(f"- {source}" for source in check.sources)]
     if check.fixes:
         lines += ["", "To fix:", "", *(f"> {caution}\n" for caution in check.cautions)]
-        lines += [f"{number}. {fix}" for number, fix in enumerate(check.fixes, 1)]
+        lines += [f"{number}. {fix.marked}" for number, fix in enumerate(fitting(check.steps, None), 1)]
     if check.unproven:
         lines += ["", f"When it is unproven: {check.unproven}"]
     return lines

@@ -13,10 +13,11 @@ from rich.console import Console
 from rich.text import Text
 
 from preflight.checks import check_named
-from preflight.checks.cautions import MUTE_FIRST
+from preflight.checks.cautions import CAN_STOP_ALL, MUTE_FIRST, TELL_FIRST
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.say import count_text, counted, listed
 from preflight.checks.see.streams import all_streams
+from preflight.checks.step import care
 from preflight.facts import Facts
 from preflight.report.daytime import Daytime
 from preflight.report.page import LONGEST_TEXT, WIDEST, wrap
@@ -43,7 +44,7 @@ FIRST_CALLED = ("Missing", "Strange", "Sheet", "Filter", "Apart", "Audio", "Cloc
 class _Size:
     """How many rows a text may take: `band` the verdict, then headlines, cautions, lines of the roll call, the list of what was not
     judged. So many `lines` of the roll call there are, and so many of what has to be mended stand with their first `steps`: a step
-    is whole or not there. `gaps` are empty rows between the parts."""
+    is whole or not there. Where a caution may take one row, there is only the first. `gaps` are empty rows between the parts."""
 
     band: int
     headline: int
@@ -156,7 +157,8 @@ class _Screen:
     def _mend(self, size: _Size) -> Iterator[Text]:
         """The first things to mend, each with its first step; what to take care of stands before them, once."""
         shown, source = self._to_mend[:SHOWN], self._result.facts.source
-        for caution in _cautions(shown):
+        cautions = _cautions(shown)
+        for caution in cautions if size.caution > 1 else cautions[:1]:
             yield from self._told(caution, size.caution, lead="Take care: ", lead_style="bold yellow")
         for number, ranked in enumerate(shown, 1):
             finding = ranked.finding
@@ -169,7 +171,7 @@ class _Screen:
                 headline = [*self._told(text, size.headline, lead=lead, lead_style=style, hang=3)]
             yield from headline
             for step in finding.fixes[:1] if number <= size.steps else ():
-                yield from self._told(step, lead="-> ", indent=3)
+                yield from self._told(step.marked, lead="-> ", indent=3)
         rest = [ranked.finding.check for ranked in self._to_mend[SHOWN:]]
         follow = [ranked.finding.check for ranked in self._follow]
         if rest:
@@ -188,6 +190,8 @@ class _Screen:
             needed = check is not None and check.verdict == "needed"
             if needed and finding.outcome == Outcome.UNPROVEN and not self._result.facts.wire_refused:
                 yield from self._told(finding.headline, size.headline)
+                for caution in finding.cautions:
+                    yield from self._told(caution, size.caution, lead="Take care: ", lead_style="bold yellow")
                 for step in finding.fixes[:1]:
                     yield from self._told(step, lead="-> ", indent=3)
 
@@ -316,9 +320,15 @@ def _follows(many: int) -> str:
     return "1 follows from these" if many == 1 else f"{many} follow from these"
 
 
-def _cautions(shown: Iterable[Ranked]) -> list[str]:
-    """Each once, what hurts hearing first."""
-    told = dict.fromkeys(caution for ranked in shown for caution in ranked.finding.cautions)
+def _cautions(shown: list[Ranked]) -> list[str]:
+    """Each once, what hurts hearing first. What explains the mark of a step is left out where no step shown has that mark."""
+    explains = care(step for ranked in shown for step in ranked.finding.fixes[:1])
+    told = dict.fromkeys(
+        caution
+        for ranked in shown
+        for caution in ranked.finding.cautions
+        if caution not in (TELL_FIRST, CAN_STOP_ALL) or caution in explains
+    )
     return sorted(told, key=lambda caution: caution != MUTE_FIRST)
 
 

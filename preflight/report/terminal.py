@@ -175,7 +175,7 @@ def _trouble(
         if caution not in cared:
             page.line(caution, lead="Take care: ", lead_style="bold yellow", indent=3)
     for number, fix in enumerate(finding.fixes, 1):
-        page.line(fix, lead=f"{number}) ", indent=5)
+        page.line(fix.marked, lead=f"{number}) ", indent=5)
 
 
 def _headline(page: Page, finding: Finding, number: str, daytime: Daytime | None) -> None:
@@ -210,7 +210,7 @@ def _unproven(page: Page, alike: list[Finding], with_fix: bool) -> None:
         indent=3,
     )
     for fix in dict.fromkeys(fix for finding in alike for fix in finding.fixes) if with_fix else ():
-        page.line(fix, lead="To show it: ", indent=5)
+        page.line(fix.marked if fix.when.audible else fix, lead="To show it: ", indent=5)
 
 
 def _device(page: Page, device: Device, daytime: Daytime) -> None:

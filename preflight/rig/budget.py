@@ -74,6 +74,11 @@ class Way:
     """One packet of each stream at once, with preambles and gaps."""
     members: tuple[Cable, ...]
     """All cables that act as this one, and it."""
+    assumed: tuple[str, ...] = ()
+    """Switches of which the sheet does not tell whether they snoop: they are taken to flood."""
+    sure_bits_per_s: float = 0.0
+    sure_burst_bytes: int = 0
+    """Without what crosses it only if those flood."""
 
     @property
     def name(self) -> str:
@@ -89,6 +94,10 @@ class Way:
         return self.bits_per_s / (self.capacity_mbps * 1e6)
 
     @property
+    def sure_share(self) -> float:
+        return self.sure_bits_per_s / (self.capacity_mbps * 1e6)
+
+    @property
     def burst_us(self) -> float:
         """At worst all of it goes by one cable of an aggregation."""
         return self.burst_bytes * 8 / self.cable.speed_mbps
@@ -97,7 +106,8 @@ class Way:
 @dataclass(frozen=True)
 class Path:
     """One stream on its way to one receiver. `delay_us`: each hop receives the whole frame, then sends it, and the cable takes
-    its time; `hop_us` is that of each hop. `worst_us`: at each hop one packet of every other stream and one largest frame go first."""
+    its time; `hop_us` is that of each hop. `worst_us`: at each hop one packet of every other stream and one largest frame go first.
+    `sure_worst_us` leaves out what comes only if the switches that are `assumed` to flood do."""
 
     stream: str
     receiver: str
@@ -106,12 +116,14 @@ class Path:
     worst_us: float
     lengths_known: bool
     hop_us: tuple[float, ...]
+    sure_worst_us: float = 0.0
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Failure:
     """What changes when `what` fails. Streams: (name, receiver). `takes_over` is the spare's name, `busiest` the fullest way
-    that then remains."""
+    that then remains, `surest` the fullest by what is known to cross it."""
 
     what: str
     kind: Failing
@@ -119,6 +131,7 @@ class Failure:
     lost_streams: tuple[tuple[str, str], ...]
     takes_over: str | None
     busiest: Way | None
+    surest: Way | None
 
 
 @dataclass(frozen=True)
@@ -201,7 +214,7 @@ def _traffic(
 ) -> tuple[tuple[Way, ...], tuple[Path, ...], tuple[tuple[str, str], ...]]:
     """Every stream along the tree that frames take: once over each way, however many receivers lie behind it."""
     tree, between = _tree(rig)
-    crossing: dict[Hop, list[Stream]] = defaultdict(list)
+    crossing: dict[Hop, list[tuple[Stream, frozenset[str]]]] = defaultdict(list)
     routes: list[tuple[Stream, str, list[str]]] = []
     cut_off = []
     for stream in sheet.stream:
@@ -213,20 +226,24 @@ def _traffic(
                 continue
             routes.append((stream, receiver, route))
             hops.update(pairwise(route))
-        for hop in _flooded(sheet, tree, stream, hops):
-            crossing[hop].append(stream)
+        for hop, assumed in _flooded(sheet, tree, stream, hops).items():
+            crossing[hop].append((stream, assumed))
     ways = {}
     for hop in [way for a, b in tree.edges for way in ((a, b), (b, a))]:
         members = between[frozenset(hop)]
         cable = members[0]
-        packets = [packet(stream) for stream in crossing.get(hop, ())]
+        packets = [(packet(stream), assumed) for stream, assumed in crossing.get(hop, ())]
+        sure = [each for each, assumed in packets if not assumed]
         ways[hop] = Way(
             *hop,
             cable,
-            tuple(stream.name for stream in crossing.get(hop, ())),
-            sum(each.bits_per_s(cable.tagged) for each in packets),
-            sum(each.wire(cable.tagged) for each in packets),
+            tuple(stream.name for stream, _ in crossing.get(hop, ())),
+            sum(each.bits_per_s(cable.tagged) for each, _ in packets),
+            sum(each.wire(cable.tagged) for each, _ in packets),
             members,
+            tuple(sorted(frozenset().union(*(assumed for _, assumed in packets)))),
+            sum(each.bits_per_s(cable.tagged) for each in sure),
+            sum(each.wire(cable.tagged) for each in sure),
         )
     paths = tuple(_path(stream, receiver, route, ways) for stream, receiver, route in routes)
     return tuple(sorted(ways.values(), key=lambda way: -way.share)), paths, tuple(cut_off)
@@ -257,21 +274,23 @@ def _route(tree: "nx.Graph", sender: str, receiver: str) -> list[str] | None:
     return nx.shortest_path(tree, sender, receiver)
 
 
-def _flooded(sheet: Sheet, tree: "nx.Graph", stream: Stream, hops: set[Hop]) -> set[Hop]:
-    """The ways of a stream, and those that a switch without IGMP snooping sends it by too. A stream to a single device
-    that names no group is taken for unicast, which a switch sends only where it belongs."""
+def _flooded(sheet: Sheet, tree: "nx.Graph", stream: Stream, hops: set[Hop]) -> dict[Hop, frozenset[str]]:
+    """The ways of a stream, and those by which a switch without IGMP snooping sends it too, each with the switches that are taken to
+    flood because the sheet does not tell. A stream to a single device that names no group is taken for unicast, which a switch sends
+    only where it belongs."""
+    taken: dict[Hop, frozenset[str]] = dict.fromkeys(hops, frozenset())
     if stream.group is None and len(stream.receivers) == 1:
-        return hops
-    snooping = {switch.name: switch.igmp_snooping for switch in sheet.switch}
-    taken = set(hops)
+        return taken
+    snoops = {switch.name: switch.snoops for switch in sheet.switch}
     waiting = list(hops)
     while waiting:
         came_from, at = waiting.pop()
-        if snooping.get(at, True):
+        if snoops.get(at, True):
             continue
+        floods = taken[came_from, at] | ({at} if snoops[at] is None else set())
         for to in tree.neighbors(at):
             if to != came_from and (at, to) not in taken:
-                taken.add((at, to))
+                taken[at, to] = floods
                 waiting.append((at, to))
     return taken
 
@@ -279,8 +298,9 @@ def _flooded(sheet: Sheet, tree: "nx.Graph", stream: Stream, hops: set[Hop]) -> 
 def _path(stream: Stream, receiver: str, route: list[str], ways: dict[Hop, Way]) -> Path:
     one = packet(stream)
     hop_us: list[float] = []
-    worst = 0.0
+    worst = sure_worst = 0.0
     known = True
+    assumed: set[str] = set()
     for hop in pairwise(route):
         way = ways[hop]
         cable = way.cable
@@ -289,9 +309,24 @@ def _path(stream: Stream, receiver: str, route: list[str], ways: dict[Hop, Way])
         known = known and cable.length_m is not None
         here = sending + (cable.length_m or 0.0) * NS_PER_M / 1000
         hop_us.append(here)
-        before = way.burst_bytes - one.wire(cable.tagged) + on_the_wire(LARGEST_FRAME + TAG * cable.tagged)
+        largest = on_the_wire(LARGEST_FRAME + TAG * cable.tagged)
+        before, sure_before = (
+            burst - one.wire(cable.tagged) + largest for burst in (way.burst_bytes, way.sure_burst_bytes)
+        )
         worst += here + before * 8 / cable.speed_mbps
-    return Path(stream.name, receiver, tuple(route), sum(hop_us), worst, known, tuple(hop_us))
+        sure_worst += here + sure_before * 8 / cable.speed_mbps
+        assumed.update(way.assumed)
+    return Path(
+        stream.name,
+        receiver,
+        tuple(route),
+        sum(hop_us),
+        worst,
+        known,
+        tuple(hop_us),
+        sure_worst,
+        tuple(sorted(assumed)),
+    )
 
 
 def _failures(sheet: Sheet, rig: "nx.MultiGraph", paths: Iterable[Path]) -> Iterator[Failure]:
@@ -325,8 +360,13 @@ def _failure(
         lost_devices=_cut_off_devices(sheet, left),
         lost_streams=tuple(pair for pair in today if pair not in still),
         takes_over=None,
-        busiest=ways[0] if ways and ways[0].streams else None,
+        busiest=_busiest(ways),
+        surest=max(ways, key=lambda way: way.sure_share, default=None),
     )
+
+
+def _busiest(ways: tuple[Way, ...]) -> Way | None:
+    return ways[0] if ways and ways[0].streams else None
 
 
 def _cut_off_devices(sheet: Sheet, left: "nx.MultiGraph") -> tuple[str, ...]:
@@ -371,7 +411,8 @@ def _engine_failure(
         lost_devices=(engine.name,),
         lost_streams=tuple(pair for pair in today if pair not in still),
         takes_over=spare,
-        busiest=ways[0] if ways and ways[0].streams else None,
+        busiest=_busiest(ways),
+        surest=max(ways, key=lambda way: way.sure_share, default=None),
     )
 
 

@@ -196,6 +196,10 @@ class _Drawing:
             x += 120
         self._words(x, self.y + 16, "Per cent: of the cable, each way", False)
         self.y += LINE
+        if assumed := sorted({name for way in self._budget.ways for name in way.assumed}):
+            words = f"Multicast counts as flooded by {', '.join(assumed)}: the sheet does not tell whether they snoop"
+            self._words(EDGE, self.y + 16, words, False)
+            self.y += LINE
 
     def _behind(self, name: str, parent: str | None) -> list[str]:
         """The switches that frames reach over this one."""
@@ -227,7 +231,7 @@ class _Drawing:
         return cable.called in self._faults or self._is_full((a, b)) or self._is_full((b, a))
 
     def _is_full(self, hop: tuple[str, str]) -> bool:
-        return hop in self._ways and self._ways[hop].share > FULL
+        return hop in self._ways and self._ways[hop].sure_share > FULL
 
     def _words(self, x: int, y: int, text: str, red: bool, size: int = 13, bold: bool = False) -> None:
         weight = ' font-weight="bold"' if bold else ""

@@ -32,6 +32,8 @@ OTHER_NAMES = {
     "vendor": ("maker",),
     "manufacturer": ("maker",),
     "type": ("kind", "medium"),
+    "category": ("medium",),
+    "unmanaged": ("managed",),
     "role": ("kind",),
     "length": ("length_m",),
     "metres": ("length_m",),
@@ -384,8 +386,11 @@ def _aggregations(sheet: Sheet) -> Iterator[tuple[Place, str]]:
         ends = {sheet.place(end)[0] for end in (cable.a, cable.b)}
         other = sheet.cable[first.setdefault(cable.lag, number)]
         place: Place = ("cable", number, "lag")
+        plain = [switch.name for switch in sheet.switch if switch.name in ends and switch.managed is False]
         if not ends <= switches:
             yield place, "only cables between two switches can act as one"
+        elif plain:
+            yield place, f"“{plain[0]}” has no settings (managed = false): two cables to it are a loop"
         elif names.count(cable.lag) == 1:
             yield place, f"“{cable.lag}” has this cable only: name the others that act with it"
         elif ends != {sheet.place(end)[0] for end in (other.a, other.b)}:

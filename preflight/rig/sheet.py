@@ -12,7 +12,9 @@ from typing import Annotated, Any, Literal
 from preflight.text import clean
 
 Kind = Literal["desk", "engine", "box", "spare"]
-Medium = Literal["copper", "fibre"]
+Copper = Literal["copper", "Cat 5", "Cat 5e", "Cat 6", "Cat 6A", "Cat 7", "Cat 8"]
+Fibre = Literal["fibre", "multimode", "OM1", "OM2", "OM3", "OM4", "OM5", "single-mode"]
+Medium = Literal[Copper, Fibre]
 
 
 @dataclass(frozen=True)
@@ -126,21 +128,29 @@ class Device(_Table):
 
 @dataclass(frozen=True)
 class Switch(_Table):
-    """`querier` where it is to ask for group members. `poe_class` is the highest power class that its ports feed, `poe_budget_w` what they feed in all."""
+    """`managed` where it has settings, False where it has none, None where the sheet does not tell; so it is with `igmp_snooping`.
+    `querier` where it is to ask for group members. `poe_class` is the highest power class that its ports feed, `poe_budget_w` what
+    they feed in all."""
 
     name: Name
     ports: Annotated[int, _Bound(ge=2, le=512)]
     hardware: Hardware | None = None
+    managed: bool | None = None
     poe_class: PoeClass | None = None
     poe_budget_w: Annotated[float, _Bound(gt=0, le=10_000)] | None = None
     spanning_tree: bool = False
-    igmp_snooping: bool = True
+    igmp_snooping: bool | None = None
     querier: bool = False
+
+    @property
+    def snoops(self) -> bool | None:
+        """Whether it holds multicast back. Most switches without settings do not; None where it is not known."""
+        return False if self.igmp_snooping is None and self.managed is False else self.igmp_snooping
 
 
 @dataclass(frozen=True)
 class Cable(_Table):
-    """`a` and `b` are a device, or a switch and its port. `tagged` where its frames carry VLAN tags. Cables between the same
+    """`a` and `b` are a device, or a switch and its port. `medium` says which copper or fibre where that is known. `tagged` where its frames carry VLAN tags. Cables between the same
     two switches that name one `lag` act as one (link aggregation, IEEE 802.1AX)."""
 
     a: Name

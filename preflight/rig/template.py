@@ -65,17 +65,20 @@ poe_class = 3
 [[switch]]
 name = "foh"                      # at front of house
 ports = 12
+managed = true                    # it has settings; false where it has none
+igmp_snooping = true              # it sends multicast only where it is wanted; false where it does not. Not known? Leave it out.
 hardware = "00:00:5e:00:53:f0"
 querier = true                    # it asks for group members (IGMP); one switch should
 
 [[switch]]
 name = "stage"
 ports = 12
+managed = true
+igmp_snooping = true
 hardware = "00:00:5e:00:53:e0"
 poe_class = 4                     # the highest power class that its ports feed
 poe_budget_w = 120                # watts for all ports together
 # spanning_tree = true            # if it is turned on
-# igmp_snooping = false           # if it is turned off, or the switch has none
 
 # Cables between switches, and any other that is long. a and b are a device, or a switch and its port.
 
@@ -84,7 +87,7 @@ name = "the long run"             # as you call it; may be left out
 a = "foh 12"
 b = "stage 12"
 length_m = 85
-medium = "copper"                 # or "fibre"
+medium = "Cat 6A"                 # as printed on it: "Cat 5e" to "Cat 8", "OM1" to "OM5", "single-mode"; or "copper", "fibre"
 # speed_mbps = 1000
 # tagged = true                   # if its frames carry VLAN tags
 # lag = "run"                     # cables of one lag, between the same two switches, act as one (link aggregation)
@@ -117,6 +120,11 @@ router = "198.51.100.1"
 
 [dhcp]
 allowed = []                      # servers that are meant to be on the audio LAN: hardware or IP address
+
+[limits.device-count]             # how many the system takes, as its maker says
+box = 16
+engine = 4
+"spare engine" = 4
 
 # Limits that differ from the defaults. `preflight why CHECK` tells their names.
 # [limits.link-load]

@@ -8,6 +8,7 @@ from preflight.checks.assemble import MOST_EVIDENCE, find
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.says import Limits, Measured, Saw, caution, fail, passed, unproven
+from preflight.checks.step import When
 from preflight.facts import Facts
 from preflight.rig.sheet import Sheet
 from tests.tally.captures import arp, every, studied
@@ -23,6 +24,7 @@ CHECK = Check(
     asks=View,
     limits=(Limit("most", 3, "things", "common practice"), Limit("least_s", 2, "s", "common practice")),
     cautions=("Take care.",),
+    when=When.NOW,
     unproven="Listen longer.",
 )
 

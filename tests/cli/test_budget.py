@@ -27,7 +27,7 @@ def test_text(file):
         "From the rig sheet alone",
         "box left (box), sends 1.0%",
         "If the long run (foh 12 to stage 12) fails you lose",
-        "foh 12 ══ stage 12: the long run, 85 m copper",
+        "foh 12 ══ stage 12: the long run, 85 m Cat 6A",
         "69.0% left",
         "box left ─9.7 µs→ stage ─10.2 µs→ foh ─9.7 µs→ desk: 30 µs, at worst",
         "engine B takes over",

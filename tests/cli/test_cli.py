@@ -251,7 +251,8 @@ def test_full_prints_everything():
     assert done.exit_code == 1 and done.stdout.startswith("NOT READY: ")
     for part in (
         "[frame 141, 1.000 s, ",
-        "4) Run the line check again.",
+        "1) now: Look for two cables",
+        "5) now: Run the line check again.",
         "PASS vlan-tags: ",
         "Devices (8 heard):",
     ):

@@ -2,6 +2,7 @@
 
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Finding, Outcome
+from preflight.checks.step import now
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.verdict import Result, decide
@@ -31,8 +32,8 @@ LOOP = Finding(
     measured={"copies": 4200, "share": 0.5},
     limits={"copies": 8},
     fixes=(
-        "Look for two cables between the same two switches. Pull one of them.",
-        "Run the line check again.",
+        now("Look for two cables between the same two switches. Pull one of them."),
+        now("Run the line check again."),
     ),
     cautions=(MUTE_FIRST,),
     culprits=("00:00:5e:00:53:01",),
@@ -48,7 +49,7 @@ UNSHOWN = Finding(
     "stray-dhcp",
     Outcome.UNPROVEN,
     "Nobody asked for an address.",
-    fixes=("Plug in a computer that asks for an address while you listen.",),
+    fixes=(now("Plug in a computer that asks for an address while you listen."),),
 )
 LOAD = Finding("link-load", Outcome.PASS, "At most 3 % of 1000 Mb/s in a second.")
 QUALITY = Finding("capture-quality", Outcome.PASS, "123 456 whole frames in 12.3 s, in order.")
@@ -79,10 +80,10 @@ def hostile() -> Result:
         evidence=(Evidence(HOSTILE, 1, float("nan")),),
         measured={HOSTILE: [HOSTILE, float("inf"), {3, 1}, b"\xff", None]},
         limits={"x": float("-inf")},
-        fixes=(HOSTILE,),
+        fixes=(now(HOSTILE),),
         cautions=(HOSTILE,),
         culprits=(HOSTILE,),
     )
-    unshown = Finding("stray-dhcp", Outcome.UNPROVEN, HOSTILE, fixes=(HOSTILE,))
+    unshown = Finding("stray-dhcp", Outcome.UNPROVEN, HOSTILE, fixes=(now(HOSTILE),))
     source = SourceFacts(kind="capture", name=HOSTILE, first_ns=1 << 80, ended_early=HOSTILE)
     return Result(Facts(source=source, wire_refused=HOSTILE), decide([bad, unshown]))

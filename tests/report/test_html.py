@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from preflight.checks.step import now
 from preflight.frames.facts import Comment, Interface
 from preflight.report.daytime import Daytime
 from preflight.report.html import as_html
@@ -68,7 +69,7 @@ def poisoned(result: Result, text: str) -> Result:
                 r.finding,
                 headline=text,
                 evidence=tuple(replace(seen, text=text) for seen in r.finding.evidence),
-                fixes=(text,),
+                fixes=(now(text),),
                 cautions=(text,),
             ),
         )

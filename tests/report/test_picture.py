@@ -48,7 +48,7 @@ MEASURED = """() => ({
 
 
 def sheet(name: str):
-    return load(str(SALT_ROAD), {}) if name == "salt road" else parse(WRONG)
+    return load(str(SALT_ROAD)) if name == "salt road" else parse(WRONG)
 
 
 def drawn(name: str) -> tuple[str, dict[str, str]]:

@@ -14,6 +14,7 @@ from rich.console import Console
 
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Finding, Outcome
+from preflight.checks.step import now
 from preflight.facts import Facts
 from preflight.report.screen import BESIDE, show_screen
 from preflight.study import study
@@ -157,7 +158,11 @@ def test_no_right_to_listen_is_one_line():
 def test_of_many_things_to_mend_three_are_shown_and_all_are_named():
     many = [
         Finding(
-            f"check-{n}", Outcome.FAIL, f"Trouble {n}. " * 20, fixes=("Step. " * 40,), cautions=(MUTE_FIRST,)
+            f"check-{n}",
+            Outcome.FAIL,
+            f"Trouble {n}. " * 20,
+            fixes=(now("Step. " * 40),),
+            cautions=(MUTE_FIRST,),
         )
         for n in range(9)
     ]

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from preflight.checks.finding import Finding, Outcome
+from preflight.checks.step import now
 from preflight.facts import Facts
 from preflight.live.log import Logged
 from preflight.live.soaked import soak_facts
@@ -47,7 +48,11 @@ def result(**more) -> Result:
     facts = soak(**more)
     found = [
         Finding(
-            "link-steady", Outcome.FAIL, f"It went down. {HOSTILE}", fixes=(HOSTILE,), cautions=(HOSTILE,)
+            "link-steady",
+            Outcome.FAIL,
+            f"It went down. {HOSTILE}",
+            fixes=(now(HOSTILE),),
+            cautions=(HOSTILE,),
         ),
         Finding("clock", Outcome.UNPROVEN, MARKUP),
     ]

@@ -10,6 +10,7 @@ import pytest
 from rich.console import Console
 
 from preflight.checks.finding import Finding, Outcome
+from preflight.checks.step import now
 from preflight.report.page import console, wrap
 from preflight.report.terminal import show
 from preflight.verdict import Result, brief, decide
@@ -61,7 +62,7 @@ def test_hostile_text_reaches_no_terminal():
 @pytest.mark.parametrize(("count", "in_full"), [(3, True), (4, False)])
 def test_many_unproven_checks_take_a_line_each(count, in_full):
     findings = [
-        Finding(f"check-{n}", Outcome.UNPROVEN, "Not heard.", fixes=("Listen.",)) for n in range(count)
+        Finding(f"check-{n}", Outcome.UNPROVEN, "Not heard.", fixes=(now("Listen."),)) for n in range(count)
     ]
     text = text_of(Result(facts(), decide(findings)), 80)
     assert f"({count}):" in text

@@ -5,6 +5,7 @@ from preflight.rig.budget import plan
 from preflight.rig.read import parse
 from preflight.rig.sheet import Sheet
 
+SNOOPS = "igmp_snooping = true\n"
 FOH, STAGE = '[[switch]]\nname = "foh"\nports = 8\n', '[[switch]]\nname = "stage"\nports = 8\n'
 
 

@@ -13,7 +13,8 @@ from preflight.rig.read import SheetError, load, parse
 from preflight.rig.sheet import Clock, Device, Sheet, Stream, hardware_text
 from preflight.rig.template import TEMPLATE
 
-LIMITS = {"link-load": ["fail_share"]}
+LIMITS = {"link-load": ["fail_share"], "device-count": ["box", "engine", "spare engine"]}
+SYSTEM = {"device-count": {"box": 16, "engine": 4, "spare engine": 4}}
 
 
 def wrong(text: str) -> list[str]:
@@ -33,7 +34,7 @@ def test_the_template_is_a_sheet():
     assert sheet.named("engine B").spare_for == "engine A"
     assert sheet.place("foh 12") == ("foh", 12) and sheet.place("desk") == ("desk", None)
     assert sheet.clock_master().hardware == "00:00:5e:00:53:14"
-    assert sheet.limits == {}
+    assert sheet.limits == SYSTEM
 
 
 def test_its_remarks_are_keys_too():
@@ -42,7 +43,7 @@ def test_its_remarks_are_keys_too():
         for line in TEMPLATE.split("\n")
     ]
     sheet = parse("\n".join(lines), LIMITS)
-    assert sheet.limits == {"link-load": {"fail_share": 0.6}}
+    assert sheet.limits == SYSTEM | {"link-load": {"fail_share": 0.6}}
     assert sheet.clock.domain == 0 and sheet.switch[1].spanning_tree
 
 
@@ -96,10 +97,12 @@ def test_a_mistake_is_told_with_its_line(text, line, says):
         ('a = "foh 11"\nb = "desk"', "only cables between two switches"),
         ('a = "foh 11"\nb = "roof 1"', "joins other switches at cable 1"),
         ('a = "foh 11"\nb = "stage 11"\nspeed_mbps = 10000', "another speed at cable 1"),
+        ('a = "foh 11"\nb = "pit 1"', "“pit” has no settings (managed = false): two cables to it are a loop"),
     ],
 )
 def test_cables_that_cannot_act_as_one(second, says):
     text = changed("length_m = 85", 'lag = "run"').replace('port = "foh 1"\n', "")
+    text += '[[switch]]\nname = "pit"\nports = 4\nmanaged = false\n'
     text += f'[[switch]]\nname = "roof"\nports = 4\n[[cable]]\nlag = "run"\n{second}\n'
     [problem] = wrong(text)
     assert "cable 2, lag" in problem and says in problem

@@ -6,8 +6,9 @@ from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
 from preflight.checks.says import Limits, Measured, Says, caution, passed
 from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, ends, gap_evidence, judged_paths
+from preflight.checks.step import now
 
-QUIET = "Capture on a computer with nothing else running, to a fast disk, with a snap length of 128."
+QUIET = now("Capture on a computer with nothing else running, to a fast disk, with a snap length of 128.")
 
 CHECK = Check(
     name="between-capture",

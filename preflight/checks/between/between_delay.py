@@ -7,12 +7,22 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
-from preflight.checks.see.paths import CABLE_BETWEEN, HALVE, SHOWN, TAKE_AGAIN, called, ends, judged_paths
-
-FULL = (
-    "Look for a full or slow port on the way: a link at 100 Mb/s or half duplex, a file copy, a mirror. Give the audio its priority on "
-    "every switch between the two places."
+from preflight.checks.see.paths import (
+    CABLE_BETWEEN,
+    HALVE,
+    PORT_COUNTERS,
+    SHOWN,
+    TAKE_AGAIN,
+    called,
+    ends,
+    judged_paths,
 )
+from preflight.checks.step import before_doors, managed, now
+
+FULL = now(
+    "Look for a full or slow port on the way: a link at 100 Mb/s or half duplex, a file copy, a mirror."
+)
+PRIORITY = managed(before_doors("Give the audio its priority on every switch between the two places."))
 BUFFER = "Until then: raise the receive buffer (link offset) of the receivers above the value shown."
 
 CHECK = Check(
@@ -34,11 +44,11 @@ CHECK = Check(
             "common practice: one packet time of AES67",
         ),
         Limit("late_frames", 0, "frames of a flow that may be later", "common practice"),
-        Limit("fail_ms", 20, "ms that a receiver can even out at most", "AES67 (from memory)"),
+        Limit("fail_ms", 20, "ms that receivers are advised to even out at most", "AES67 7.6 (from memory)"),
         Limit("bend_ms", 0.5, "ms that the clocks may stray from an even drift", "common practice"),
     ),
     sources=("RFC 5481: packet delay variation", "RFC 3393"),
-    fixes=(FULL, CABLE_BETWEEN, BUFFER, HALVE, TAKE_AGAIN),
+    fixes=(FULL, PRIORITY, CABLE_BETWEEN, PORT_COUNTERS, BUFFER, HALVE, TAKE_AGAIN),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven="Capture both places by one computer with two adapters: it has one clock.",
 )

@@ -16,6 +16,7 @@ from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, pa
 from preflight.checks.see.paths import (
     CABLE_BETWEEN,
     HALVE,
+    PORT_COUNTERS,
     SHOWN,
     SWAP,
     TAKE_AGAIN,
@@ -26,10 +27,13 @@ from preflight.checks.see.paths import (
     judged_paths,
     until_s,
 )
+from preflight.checks.step import now
 
 TOGETHER_S = 0.02  # losses so close have one cause. Common practice.
 FEW_LOST = 3  # frames; a share of fewer tells nothing. Common practice.
-LEFT = "A stream that stopped only at one end: see whether its receivers there were switched off, or left it."
+LEFT = now(
+    "A stream that stopped only at one end: see whether its receivers there were switched off, or left it."
+)
 
 CHECK = Check(
     name="between-loss",
@@ -49,7 +53,7 @@ CHECK = Check(
         Limit("ended_s", 1, "seconds before the end after which a stream has stopped", "common practice"),
     ),
     sources=("RFC 7680: loss on one way", "RFC 4541: what snooping switches hold back"),
-    fixes=(CABLE_BETWEEN, SWAP, HALVE, TAKE_AGAIN),
+    fixes=(CABLE_BETWEEN, PORT_COUNTERS, SWAP, HALVE, TAKE_AGAIN),
     cautions=(MUTE_FIRST, CABLE_ROUTE, FIBRE),
     unproven="Capture where the same streams pass both places.",
 )
@@ -179,7 +183,7 @@ def _stopped(view: Places, paths: list[Path], limits: Limits) -> Iterator[Saw]:
             f"{counted(len(stopped), 'stream')} stopped at {far} and went on at the other end.",
             evidence,
             spans=spans,
-            fixes=(LEFT, CABLE_BETWEEN, TAKE_AGAIN),
+            fixes=(LEFT, CABLE_BETWEEN, PORT_COUNTERS, TAKE_AGAIN),
         )
 
 

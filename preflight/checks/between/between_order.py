@@ -8,8 +8,9 @@ from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
 from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
 from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, ends, judged_paths
+from preflight.checks.step import now
 
-SECOND_WAY = (
+SECOND_WAY = now(
     "Look for a second way between the two places: a cable too many, a ring, or cables that act as one and share out packets one by "
     "one. A switch keeps the order of a flow by itself."
 )

@@ -7,6 +7,7 @@ from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, ends, judged_paths
+from preflight.checks.step import now
 
 CHECK = Check(
     name="between-sent",
@@ -22,8 +23,8 @@ CHECK = Check(
     ),
     sources=("RFC 3550 A.1: sequence numbers; A.3: loss",),
     fixes=(
-        "Look before the two places: at the sender, its cable and its switch port.",
-        "Capture right at the sender, and run `preflight between` from there on.",
+        now("Look before the two places: at the sender, its cable and its switch port."),
+        now("Capture right at the sender, and run `preflight between` from there on."),
         TAKE_AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),

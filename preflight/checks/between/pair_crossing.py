@@ -16,6 +16,7 @@ from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted, who
 from preflight.checks.says import Limits, Measured, Saw, Says, fail, passed, unproven
 from preflight.checks.see.paths import SHOWN
+from preflight.checks.step import managed, now
 
 CHECK = Check(
     name="pair-crossing",
@@ -42,9 +43,13 @@ CHECK = Check(
     ),
     sources=("IEEE 802: a hardware address is one station's",),
     fixes=(
-        "Find the port of the switch where the named device comes in (its address table tells), in both networks.",
+        managed(
+            now(
+                "Find the port of the switch where the named device comes in (its address table tells), in both networks."
+            )
+        ),
         "Unplug the cable that joins the two: look at patch panels and at devices with two sockets, A into A and B into B.",
-        "Capture both again, then run `preflight between --pair` again.",
+        now("Capture both again, then run `preflight between --pair` again."),
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven="Capture both networks while all devices are on.",

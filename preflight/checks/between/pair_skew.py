@@ -6,6 +6,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check, Limit
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, pair_of
+from preflight.checks.step import now
 
 CHECK = Check(
     name="pair-skew",
@@ -30,7 +31,7 @@ CHECK = Check(
     sources=("RFC 7198 section 2: the receiver waits for the later copy",),
     fixes=(
         "Raise the receive buffer (link offset) of the receivers above the value shown.",
-        "Look for a full or slow port in the slower network.",
+        now("Look for a full or slow port in the slower network."),
         TAKE_AGAIN,
     ),
     unproven="Capture both networks by one computer with two adapters, and give --one-clock, or one pcapng file of both.",

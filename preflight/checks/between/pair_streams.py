@@ -10,13 +10,18 @@ from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
 from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, gap_evidence, pair_of, until_s
+from preflight.checks.step import now
 
-ONE_SIDE = (
+ONE_SIDE = now(
     "A stream in one network only: see that its sender's second adapter has link, is plugged into the other network, and is "
     "switched on for redundancy; then that its receivers there have asked for it."
 )
-EACH = "Mend the network that loses: look at its cables and switches, as if there were no other. `preflight study` its capture."
-SENDER = "What is missing in both was never sent, or lost before the ways part: look at the sender and its computer."
+EACH = now(
+    "Mend the network that loses: look at its cables and switches, as if there were no other. `preflight study` its capture."
+)
+SENDER = now(
+    "What is missing in both was never sent, or lost before the ways part: look at the sender and its computer."
+)
 
 CHECK = Check(
     name="pair-streams",

@@ -5,6 +5,7 @@ from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
+from preflight.checks.step import now
 
 CHECK = Check(
     name="adapter-kind",
@@ -20,7 +21,7 @@ CHECK = Check(
     sources=("common practice",),
     fixes=(
         "Plug the audio LAN's cable into a wired network socket of this computer, or into a wired adapter.",
-        "Choose that one with --adapter; `preflight adapters` lists them.",
+        now("Choose that one with --adapter; `preflight adapters` lists them."),
         "Is the wired socket part of a bridge or a bond? Take it out in the network settings.",
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),

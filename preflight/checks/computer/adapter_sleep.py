@@ -9,6 +9,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
+from preflight.checks.step import in_a_break, managed
 
 CHECK = Check(
     name="adapter-sleep",
@@ -29,14 +30,15 @@ CHECK = Check(
         "off on audio adapters: common practice",
     ),
     fixes=(
-        "Turn energy-efficient Ethernet (EEE, green Ethernet) off in the adapter's settings, and in the switch.",
+        "Turn energy-efficient Ethernet (EEE, green Ethernet) off in the adapter's settings. One end of a link is enough.",
+        managed(in_a_break("Or turn it off for this port in the switch.")),
         "Turn off power saving for this adapter, and USB selective suspend (autosuspend) in the power settings.",
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
-        "Look in the adapter's settings: energy-efficient Ethernet and power saving should be off. Turn EEE off in the "
-        "switch too."
+        "Look in the adapter's settings: energy-efficient Ethernet and power saving should be off. One end of a link is "
+        "enough for the first."
     ),
 )
 LINK = {
@@ -49,11 +51,11 @@ def judge(computer: Audio, _limits: Limits) -> Says:
     name, eee, may_sleep = computer.audio.name, computer.audio.eee, computer.audio.may_sleep
     yield Measured({"eee": eee, "may_sleep": may_sleep})
     if eee in LINK:
-        yield caution(LINK[eee].format(name), fixes=[CHECK.fixes[0], AGAIN], culprits=[name])
+        yield caution(LINK[eee].format(name), fixes=[*CHECK.fixes[:2], AGAIN], culprits=[name])
     if may_sleep:
         yield caution(
             f"The system may put {name} itself to sleep to save power.",
-            fixes=[CHECK.fixes[1], AGAIN],
+            fixes=CHECK.fixes[2:],
             culprits=[name],
         )
     if eee is None:

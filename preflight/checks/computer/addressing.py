@@ -18,6 +18,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Explains
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.checks.see.addresses import address_holder, ipv4, one_subnet
+from preflight.checks.step import now
 from preflight.host.facts import Adapter, Address, HostFacts
 from preflight.rig.sheet import Sheet
 
@@ -68,12 +69,12 @@ APART = (
 NO_GATEWAY = ("Open the audio adapter's network settings and leave the gateway (router) empty.",)
 FIXED = (
     "Set the audio adapter's address by hand, as the show's address plan says, with the gateway left empty.",
-    "Find out which device on the audio LAN hands out addresses, and whether it should.",
+    now("Find out which device on the audio LAN hands out addresses, and whether it should."),
 )
 SWAPPED = (
     "Are the plugs of the audio LAN and the control network swapped? Put each into its own adapter.",
     "Are the plugs right? Then give the audio adapter its address of the audio LAN, with the gateway left empty.",
-    "Was the wrong adapter judged? `preflight adapters` lists them; name the right one with --adapter.",
+    now("Was the wrong adapter judged? `preflight adapters` lists them; name the right one with --adapter."),
 )
 AS_PLANNED = ("Set the address as the rig sheet says, or write the new one on the sheet.",)
 GIVE_ADDRESS = ("Give the audio adapter an address of the audio LAN, as the show's address plan says.",)

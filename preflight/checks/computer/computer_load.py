@@ -4,6 +4,7 @@ from preflight.checks.asks import Computer
 from preflight.checks.finding import Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.says import Limits, Measured, Says, caution, passed, trouble, unproven
+from preflight.checks.step import before_doors, now
 from preflight.host.facts import Load
 
 CHECK = Check(
@@ -26,9 +27,11 @@ CHECK = Check(
     ),
     sources=("common practice",),
     fixes=(
-        "Close programs that are not needed for the show: browsers, mail, updates, backups, virus scans.",
-        "Make room on the disk: move old recordings to another one.",
-        "Restart the computer before doors, not during the show.",
+        now(
+            "Close programs that are not needed for the show: browsers, mail, updates, backups, virus scans."
+        ),
+        now("Make room on the disk: move old recordings to another one."),
+        before_doors("Restart the computer before doors, not during the show."),
         AGAIN,
     ),
     unproven="Look in the system's own monitor: processor, memory and disk should have room, with the show running.",

@@ -5,6 +5,7 @@ from preflight.checks.cautions import QUALIFIED
 from preflight.checks.finding import Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.says import Limits, Measured, Says, caution, passed, trouble, unproven
+from preflight.checks.step import now
 
 CHECK = Check(
     name="computer-power",
@@ -20,9 +21,9 @@ CHECK = Check(
     limits=(Limit("fail_battery", 20, "% of battery left, without mains", "common practice"),),
     sources=("common practice",),
     fixes=(
-        "Plug in the power supply. See that its lamp, or the battery sign, shows that it charges.",
-        "Choose the power plan for full performance; turn low-power mode off.",
-        "Set sleep to never while on mains. The screen may go dark.",
+        now("Plug in the power supply. See that its lamp, or the battery sign, shows that it charges."),
+        now("Choose the power plan for full performance; turn low-power mode off."),
+        now("Set sleep to never while on mains. The screen may go dark."),
         AGAIN,
     ),
     cautions=(QUALIFIED,),

@@ -10,6 +10,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Explains
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
+from preflight.checks.step import ALWAYS_AUTOMATIC, in_a_break, managed, now
 from preflight.host.facts import Adapter
 
 CHECK = Check(
@@ -32,9 +33,14 @@ CHECK = Check(
     ),
     fixes=(
         "Set the adapter's speed and duplex to automatic in its settings.",
-        "Set the switch port to automatic too. Both sides automatic, or both sides the same by hand.",
+        managed(
+            in_a_break(
+                "Set the switch port to automatic too. Both sides automatic, or both sides the same by hand."
+            )
+        ),
+        ALWAYS_AUTOMATIC,
         "Is there an old hub in between? Take it out and use a switch.",
-        "Run the line check again: it should say full duplex.",
+        now("Run the line check again: it should say full duplex."),
     ),
     cautions=(MUTE_FIRST,),
     unproven="Read the duplex in the adapter's settings or from the switch: it should be full.",

@@ -8,6 +8,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
+from preflight.checks.step import in_a_break, managed, now, unmanaged
 
 CHECK = Check(
     name="flow-control",
@@ -23,11 +24,16 @@ CHECK = Check(
     sources=("IEEE 802.3 annex 31B: pause frames", "off on audio adapters: common practice"),
     fixes=(
         "Turn flow control off in the adapter's settings.",
-        "Turn it off on that port of the switch too.",
+        managed(in_a_break("Turn it off on that port of the switch too.")),
+        unmanaged(
+            now(
+                "Nothing can be set there, and nothing need be: flow control is used only where both ends have it on."
+            )
+        ),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Look in the adapter's settings and at the switch port: flow control should be off.",
+    unproven="Look in the adapter's settings: flow control should be off. One end of a link is enough.",
 )
 SAID = {
     "active": "Flow control is in use on the link of {}.",

@@ -13,6 +13,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, caution, passed, trouble, unproven
+from preflight.checks.step import Step, When, now
 from preflight.host.facts import Counters
 
 CHECK = Check(
@@ -47,15 +48,15 @@ CHECK = Check(
         "Replace the cable with one that is known to be good, and push both plugs in until they click.",
         "Try another port on the switch.",
         "Set the speed and duplex of both ends to automatic (see duplex).",
-        "Keep the cable away from mains and lighting cables.",
+        now("Keep the cable away from mains and lighting cables."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
-    unproven="Run the line check while the audio plays, with listening allowed. Look at the switch's error counts for this port.",
+    unproven="Run the line check while the audio plays, with listening allowed. A managed switch counts errors for this port, too.",
 )
 MISSED = (
-    "Close programs that are not needed for the show: this computer could not take every frame.",
-    "Update the adapter's driver before the next show, not tonight.",
+    now("Close programs that are not needed for the show: this computer could not take every frame."),
+    Step("Update the adapter's driver before the next show, not tonight.", When.PLANNING),
     AGAIN,
 )
 BROKEN = {

@@ -4,6 +4,7 @@ from preflight.checks.asks import Link
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.rule import Check, Limit
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
+from preflight.checks.step import in_a_break, managed
 
 CHECK = Check(
     name="link-speed",
@@ -19,7 +20,8 @@ CHECK = Check(
     fixes=(
         "Change the cable for one that is known to be good: one broken pair of the four leaves 100 Mb/s.",
         "Try another switch port, and see that the switch is a gigabit one.",
-        "Set the adapter's speed to automatic, and the switch port's too.",
+        "Set the adapter's speed to automatic.",
+        managed(in_a_break("Set the speed of the switch port to automatic, too.")),
         "With a USB adapter: see that the adapter is a gigabit one, and try another socket.",
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),

@@ -11,6 +11,7 @@ from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains
 from preflight.checks.says import Limits, Measured, Says, Span, fail, passed, unproven
+from preflight.checks.step import now
 from preflight.host.facts import Adapter
 
 CHECK = Check(
@@ -29,15 +30,15 @@ CHECK = Check(
     why="No link means no audio. A plug that is not home, a broken cable or a switch without power all end it.",
     sources=("IEEE 802.3 clause 30: link state",),
     fixes=(
-        "Push the plug in at both ends until it clicks.",
-        "See that the switch has power and that the light of that port is on.",
-        "Try another port on the switch.",
-        "Try a cable that is known to be good.",
+        now("Push the plug in at both ends until it clicks."),
+        now("See that the switch has power and that the light of that port is on."),
+        now("Try another port on the switch."),
+        now("Try a cable that is known to be good."),
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven="Look at the light beside the network socket: it should be on. Name the adapter with --adapter.",
 )
-TURN_ON = ("Turn the adapter on in the network settings.", AGAIN)
+TURN_ON = (now("Turn the adapter on in the network settings."), AGAIN)
 
 
 def judge(computer: Audio, _limits: Limits) -> Says:

@@ -7,10 +7,12 @@ audio LAN.
 """
 
 from preflight.checks.asks import Audio
+from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.says import Limits, Measured, Says, passed, unproven
 from preflight.checks.see.addresses import address_holder, ipv4
+from preflight.checks.step import now
 
 CHECK = Check(
     name="right-adapter",
@@ -24,12 +26,15 @@ CHECK = Check(
     why="With the audio cable out, another network answers in its place, and everything said would be about that one.",
     sources=("common practice: the audio LAN has fixed or link-local addresses and no gateway",),
     fixes=(),
+    cautions=(MUTE_FIRST,),
     unproven="Name the adapter of the audio LAN with --adapter. `preflight adapters` lists them.",
 )
 PLUG_IN = (
-    "Plug the audio cable into its adapter, at both ends, until it clicks. Is the adapter itself plugged in?",
-    "Is it in already? See that the switch has power and that the lamp of that port is on.",
-    "Is this the right network all the same? Start the audio, or name the adapter with --adapter.",
+    now(
+        "Plug the audio cable into its adapter, at both ends, until it clicks. Is the adapter itself plugged in?"
+    ),
+    now("Is it in already? See that the switch has power and that the lamp of that port is on."),
+    now("Is this the right network all the same? Start the audio, or name the adapter with --adapter."),
     AGAIN,
 )
 
@@ -69,4 +74,5 @@ def judge(computer: Audio, _limits: Limits) -> Says:
                 *(Evidence(f"{each.name} is wired and has no link") for each in without),
             ],
             fixes=PLUG_IN,
+            cautions=CHECK.cautions,
         )

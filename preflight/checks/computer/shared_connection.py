@@ -11,6 +11,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.checks.see.addresses import address_holder, made_for_programs
+from preflight.checks.step import now
 from preflight.host.facts import Adapter, HostFacts
 
 CHECK = Check(
@@ -70,7 +71,10 @@ def _bridged(audio: Adapter, host: HostFacts) -> Says:
             f"{audio.name} works as one with {listed or 'no other adapter'} (bond {name})."
             " All its cables must go to the audio LAN.",
             seen,
-            fixes=["Follow each cable of the bond: every one must end at an audio switch.", CHECK.fixes[1]],
+            fixes=[
+                now("Follow each cable of the bond: every one must end at an audio switch."),
+                CHECK.fixes[1],
+            ],
             culprits=[audio.name],
         )
     elif group is None or group.kind != "bridge":

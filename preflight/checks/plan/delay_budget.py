@@ -3,7 +3,9 @@
 from preflight.checks.asks import Plan
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check, Limit
-from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
+from preflight.checks.says import Limits, Measured, Says, caution, passed, trouble, unproven
+from preflight.checks.see.snooping import ask, if_not, taken
+from preflight.checks.step import When
 from preflight.rig.budget import Path
 
 CHECK = Check(
@@ -11,6 +13,7 @@ CHECK = Check(
     subject="plan",
     order=440,
     asks=Plan,
+    when=When.PLANNING,
     question="Is the network quick enough for the show?",
     looks_at=(
         "Each stream's way on the rig sheet: at each hop the whole frame is received before it is sent on, and the cable takes its "
@@ -45,6 +48,7 @@ def judge(plan: Plan, limits: Limits) -> Says:
         yield unproven("No stream of the rig sheet has a way to its receiver.")
         return
     slowest, allowed_us = paths[0], plan.sheet.network.delay_ms * 1000
+    surest = max(paths, key=lambda path: path.sure_worst_us)
     yield Measured(
         {
             "worst_us": round(slowest.worst_us, 1),
@@ -53,18 +57,31 @@ def judge(plan: Plan, limits: Limits) -> Says:
             "hops": max(len(path.hops) - 1 for path in paths),
         }
     )
-    headline = f"{_time_taken(slowest)}, of {allowed_us:g} µs that the show allows."
-    slow = [path for path in paths if path.worst_us >= limits["near"] * allowed_us]
-    if slow:
-        yield trouble(
-            Outcome.FAIL if slowest.worst_us > limits["share"] * allowed_us else Outcome.CAUTION,
-            headline,
-            [Evidence(f"{_time_taken(path)}, by {' > '.join(path.hops)}") for path in slow],
-        )
-    else:
-        yield passed(headline)
+
+    def graded(us: float) -> Outcome | None:
+        if us > limits["share"] * allowed_us:
+            return Outcome.FAIL
+        return Outcome.CAUTION if us >= limits["near"] * allowed_us else None
+
+    allowed = f", of {allowed_us:g} µs that the show allows"
+    surely, worst = graded(surest.sure_worst_us), graded(slowest.worst_us)
+    evidence = [
+        Evidence(f"{_time_taken(path, path.worst_us)}, by {' > '.join(path.hops)}")
+        for path in paths
+        if graded(path.worst_us)
+    ]
+    if surely:
+        yield trouble(surely, f"{_time_taken(surest, surest.sure_worst_us)}{allowed}.", evidence)
+    if worst and worst != surely:
+        headline = if_not(slowest.assumed, f"{_time_taken(slowest, slowest.worst_us)}{allowed}.")
+        yield caution(headline, () if surely else evidence, fixes=(ask(slowest.assumed), *CHECK.fixes))
+    if not worst:
+        headline = f"{_time_taken(slowest, slowest.worst_us)}{allowed}."
+        yield passed(headline + taken(slowest.assumed))
 
 
-def _time_taken(path: Path) -> str:
+def _time_taken(path: Path, worst_us: float) -> str:
     more = "" if path.lengths_known else ", cables of unknown length left out"
-    return f"“{path.stream}” takes {path.delay_us:.0f} µs to {path.receiver}, at worst {path.worst_us:.0f} µs{more}"
+    return (
+        f"“{path.stream}” takes {path.delay_us:.0f} µs to {path.receiver}, at worst {worst_us:.0f} µs{more}"
+    )

@@ -4,6 +4,7 @@ from preflight.checks.asks import Plan
 from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
+from preflight.checks.step import When
 
 AF_AT, AF_AT_W = "IEEE 802.3 clause 33 (802.3af, 802.3at), from memory", (15.4, 4.0, 7.0, 15.4, 30.0)
 BT, BT_W = "IEEE 802.3 clause 145 (802.3bt), from memory", (45.0, 60.0, 75.0, 90.0)
@@ -13,6 +14,7 @@ CHECK = Check(
     subject="plan",
     order=420,
     asks=Plan,
+    when=When.PLANNING,
     question="Can the switches feed what they have to feed, and have they ports enough?",
     looks_at="Each device with poe_class on the rig sheet, the class and watts of its switch, and the free ports.",
     why="A switch that has too little power switches ports off, the last one plugged in first. It is quiet until then.",

@@ -12,6 +12,7 @@ from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.rule import Check
 from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
 from preflight.checks.see.roll import roll
+from preflight.checks.step import Step, When, now
 from preflight.rig.budget import Budget
 from preflight.rig.sheet import Device, Sheet
 from preflight.tally.facts import Talker
@@ -34,8 +35,13 @@ CHECK = Check(
     ),
     fixes=(
         "Set the spare up as the one that it stands in for: the same show file, streams, clock domain and link speed.",
-        "Is the difference meant? Then leave it, and try in rehearsal that the spare takes over.",
-        "Two computers: save a result of each (linecheck --save-result FILE), then `preflight compare A B`.",
+        Step(
+            "Is the difference meant? Then leave it, and try in rehearsal that the spare takes over.",
+            When.PLANNING,
+        ),
+        now(
+            "Two computers: save a result of each (linecheck --save-result FILE), then `preflight compare A B`."
+        ),
     ),
     cautions=(MUTE_FIRST,),
     unproven=(

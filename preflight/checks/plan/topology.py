@@ -1,18 +1,23 @@
 """How the rig hangs together: rings without spanning tree, what is lost with what, hops, free ports."""
 
+from collections.abc import Iterable
+
 from preflight.checks.asks import Plan
 from preflight.checks.cautions import CABLE_ROUTE
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted, listed
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
+from preflight.checks.step import Step, When, managed
 from preflight.rig.budget import Failure
+from preflight.rig.sheet import Sheet
 
 CHECK = Check(
     name="topology",
     subject="plan",
     order=450,
     asks=Plan,
+    when=When.PLANNING,
     question="Does the plan hold when one thing fails, and does it have no loop?",
     looks_at=(
         "The cables of the rig sheet as a graph: rings, and whether all switches in them run a spanning tree. What is lost when a "
@@ -22,9 +27,15 @@ CHECK = Check(
     limits=(Limit("hops", 7, "switches in a row", "IEEE 802.1D-1998: bridge diameter of 7, from memory"),),
     sources=("IEEE 802.1D, 802.1w: spanning tree",),
     fixes=(
-        "Take one cable out of a ring, or turn the spanning tree on, on every switch in it (spanning_tree = true on the sheet).",
-        "A second cable between the switches, with spanning tree on, keeps the show alive when the first fails. Lay it by another "
-        "way.",
+        "Take one cable out of a ring.",
+        managed(
+            Step(
+                "Or turn the spanning tree on, on every switch in it, and write spanning_tree = true on the sheet.",
+                When.PLANNING,
+            )
+        ),
+        "Lay a spare cable by another way, and leave it unplugged at one end: plugged in beside the first it is a loop, and a "
+        "storm. Plug it in only when the first is out.",
         'Give each engine a spare (kind = "spare" on the sheet), on another switch than the engine.',
         "A switch takes all that is plugged into it along. Plug each spare into another switch than what it stands in for, and keep a "
         "switch that is set up at hand.",
@@ -33,7 +44,12 @@ CHECK = Check(
     cautions=(CABLE_ROUTE,),
     unproven="Write each device's port on the rig sheet.",
 )
-FIXES = dict(zip(("ring", "cable", "engine", "switch", "row"), CHECK.fixes, strict=True))
+RING, SPARE_CABLE = CHECK.fixes[:2], CHECK.fixes[2]
+FIXES = dict(zip(("engine", "switch", "row"), CHECK.fixes[3:], strict=True))
+GUARDED = (
+    "A second cable between the switches keeps the show alive when the first fails, for spanning tree runs on both. Lay it by "
+    "another way."
+)
 FEW, MANY = 3, 40  # names in a headline and in what stands below it; more are counted
 
 
@@ -55,7 +71,7 @@ def judge(plan: Plan, limits: Limits) -> Says:
     for ring in loops:
         yield fail(
             f"A ring without spanning tree: {', '.join(ring)}. It makes a storm the moment it is closed.",
-            fixes=[FIXES["ring"]],
+            fixes=RING,
         )
     if lossy:
         more = f" {len(lossy) - 1} more like it." if lossy[1:] else ""
@@ -63,7 +79,10 @@ def judge(plan: Plan, limits: Limits) -> Says:
         yield caution(
             f"{cost(lossy[0])}.{more}",
             [Evidence(cost(failure, MANY)) for failure in lossy],
-            fixes=[fix for kind, fix in FIXES.items() if kind in kinds],
+            fixes=[
+                *([_second_cable(plan.sheet, lossy)] if "cable" in kinds else []),
+                *(fix for kind, fix in FIXES.items() if kind in kinds),
+            ],
         )
     if longest > limits["hops"]:
         yield caution(
@@ -73,6 +92,16 @@ def judge(plan: Plan, limits: Limits) -> Says:
     if budget.unplugged:
         yield unproven(f"The sheet does not tell where {listed(budget.unplugged)} is plugged in.")
     yield passed("No loop, and nothing whose failure alone loses a stream.")
+
+
+def _second_cable(sheet: Sheet, lossy: Iterable[Failure]) -> str:
+    """A second cable is a loop unless the sheet says that spanning tree runs on both switches."""
+    guarded = {switch.name for switch in sheet.switch if switch.spanning_tree}
+    failing = {failure.what for failure in lossy}
+    ends = {
+        sheet.place(end)[0] for cable in sheet.cable if cable.called in failing for end in (cable.a, cable.b)
+    }
+    return GUARDED if ends and ends <= guarded else SPARE_CABLE
 
 
 def fatal(failure: Failure) -> bool:

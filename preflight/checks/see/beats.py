@@ -4,7 +4,7 @@ Streams that count their frames and PTP clocks have checks of their own.
 """
 
 from preflight.checks.asks import Wire
-from preflight.checks.rule import Limit
+from preflight.checks.rule import Limit, values
 from preflight.checks.say import PORTS
 from preflight.checks.says import Limits
 from preflight.checks.see.streams import all_streams
@@ -37,8 +37,7 @@ def followed(wire: Wire, limits: Limits) -> list[Follows]:
 def missing_frames(wire: Wire) -> int:
     """Frames of the rig's beats that never came, by the limits that the rig sheet gives beat-health."""
     own = wire.sheet.limits.get("beat-health", {}) if wire.sheet else {}
-    limits = {limit.name: own.get(limit.name, limit.value) for limit in FOLLOWED}
-    return sum(beat.missing for beat, _ in followed(wire, limits))
+    return sum(beat.missing for beat, _ in followed(wire, values(FOLLOWED, own)))
 
 
 def _belongs(beat: Beat, flow: Flow, limits: Limits) -> bool:

@@ -5,18 +5,21 @@ from dataclasses import replace
 from preflight.between.facts import BetweenFacts, End, Gap, Here, Lone, Path
 from preflight.checks.finding import Evidence
 from preflight.checks.say import what, who
+from preflight.checks.step import managed, now
 
 IGMP = 2  # a snooping switch passes it on only to where it must (RFC 4541)
 PASSED_ON = 0.5  # of a unicast flow: with less it is only flooded this way now and then. Common practice.
 FEW_STREAM = 100  # frames of a multicast that is no RTP, from which on it may be missed. Common practice.
 SHOWN = 5
-CABLE_BETWEEN = (
-    "Look at the cable and the switches between these two places. Read the error counters of every port on the way: CRC errors "
-    "mean a bad cable, plug or fibre. Drops mean a full port."
+CABLE_BETWEEN = now("Look at the cable and the switches between these two places.")
+PORT_COUNTERS = managed(
+    now(
+        "Read the error counters of every port on the way. CRC errors mean a bad cable, plug or fibre. Drops mean a full port."
+    )
 )
 SWAP = "Swap the cable between them, then the switch port at each end, one at a time."
-HALVE = "Not found? Capture at a place half-way, and run `preflight between` on each half."
-TAKE_AGAIN = "Capture again at both places at the same time, then run `preflight between` again."
+HALVE = now("Not found? Capture at a place half-way, and run `preflight between` on each half.")
+TAKE_AGAIN = now("Capture again at both places at the same time, then run `preflight between` again.")
 
 
 def called(path: Path | Lone) -> str:

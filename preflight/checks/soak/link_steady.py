@@ -12,6 +12,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, span_text, when
 from preflight.checks.says import Limits, Measured, Says, Span, fail, passed, unproven
+from preflight.checks.step import When
 from preflight.soak.facts import NS, SoakFacts
 
 CHECK = Check(
@@ -19,6 +20,7 @@ CHECK = Check(
     subject="soak",
     order=60,
     asks=Soaked,
+    when=When.PLANNING,
     explains=(Explains(("link-errors",), "culprit"), Explains(("capture-quality", *KEEPS_TIME), "time")),
     soak="sums",
     question="Did the link stay up, at one speed, for the whole soak?",

@@ -7,6 +7,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Limit
 from preflight.checks.say import span_text, when
 from preflight.checks.says import Limits, Measured, Says, caution, passed
+from preflight.checks.step import When
 from preflight.soak.facts import NS, SoakFacts
 
 CHECK = Check(
@@ -14,6 +15,7 @@ CHECK = Check(
     subject="soak",
     order=530,
     asks=Soaked,
+    when=When.PLANNING,
     soak="sums",
     verdict="apart",
     question="Was the item soaked for as long as planned?",

@@ -9,12 +9,14 @@ from preflight.checks.cautions import HOT, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check, Limit
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
+from preflight.checks.step import When
 
 CHECK = Check(
     name="temperature",
     subject="soak",
     order=510,
     asks=View,
+    when=When.PLANNING,
     soak="sums",
     question="Does the audio adapter stay cool enough?",
     looks_at=(

@@ -23,6 +23,7 @@ from preflight.checks.say import count_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
 from preflight.checks.see.addresses import own_hardware, usable4
 from preflight.checks.see.damage import damaged
+from preflight.checks.step import in_a_break, managed, now
 from preflight.wire.arp import ArpMessage
 from preflight.wire.mdns import MdnsMessage
 
@@ -52,13 +53,18 @@ CHECK = Check(
         "RFC 5798 section 7.3: hardware addresses of virtual routers",
     ),
     fixes=(
-        "Find the two devices by their hardware addresses; the maker's name helps, and so does the switch's address table.",
+        now("Find the two devices by their hardware addresses; the maker's name helps."),
+        managed(
+            now("Look up the hardware addresses in the switch's address table: that tells the port of each.")
+        ),
         "Give one of them another address, or set both to get theirs automatically.",
         "Is one a copied or swapped-in spare? It still has the other's settings: change them, or unplug it.",
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Listen for a minute while devices talk. Unplug and re-plug a device: it names its address then.",
+    unproven=in_a_break(
+        "Listen for a minute while devices talk. Unplug and re-plug a device: it names its address then."
+    ),
 )
 COPIED_FIXES = (
     "Find the two devices by the addresses and names here, and the two ports at which the switch sees this hardware address by turns.",

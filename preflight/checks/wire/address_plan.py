@@ -9,6 +9,7 @@ from preflight.checks.rule import AGAIN, Check
 from preflight.checks.say import counted, who
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 from preflight.checks.see.roll import addresses_of, owners_of, roll
+from preflight.checks.step import now
 
 CHECK = Check(
     name="address-plan",
@@ -21,7 +22,7 @@ CHECK = Check(
     sources=("The rig sheet", "RFC 826: addresses told by ARP"),
     fixes=(
         "Set the device's address as the rig sheet says, or write the new address on the sheet.",
-        "Is it set to automatic? Then a DHCP server gave it the address: see stray-dhcp.",
+        now("Is it set to automatic? Then a DHCP server gave it the address: see stray-dhcp."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),

@@ -14,6 +14,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, who
 from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
+from preflight.checks.step import now
 from preflight.wire.arp import ArpMessage
 
 CHECK = Check(
@@ -38,7 +39,9 @@ CHECK = Check(
         "RFC 1122 section 2.3.2.1: a device that is not answered asks at most once a second",
     ),
     fixes=(
-        "Is the address that of a device which should be here? See that it has power and link, and that this is its address.",
+        now(
+            "Is the address that of a device which should be here? See that it has power and link, and that this is its address."
+        ),
         "Is it an old one, of a gateway or another rig? Take it out of the settings of the device that asks.",
         AGAIN,
     ),

@@ -19,6 +19,7 @@ from preflight.checks.say import count_text, counted, what, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
 from preflight.checks.see.beats import ESTABLISHED, FOLLOWED, Follows, followed, missing_frames
 from preflight.checks.see.flows import shown
+from preflight.checks.step import managed, now
 from preflight.tally.facts import Beat, Flow, MissingBeats
 
 LEAST_PLACES, LEAST_BEATS = 2, 10  # that miss, before it fails. Common practice.
@@ -53,8 +54,12 @@ CHECK = Check(
     fixes=(
         "Find out whether one sender misses beats or all do. One: swap its cable, then its switch port. "
         "All: look at the cable between the switches, and at this computer's.",
-        "Read the error counters of those switch ports. CRC errors mean a bad cable or plug. Drops mean a full port.",
-        "No errors there? Then the sender pauses by itself: see what else it has to do.",
+        managed(
+            now(
+                "Read the error counters of those ports. CRC errors mean a bad cable or plug. Drops mean a full port."
+            )
+        ),
+        now("No errors there? Then the sender pauses by itself: see what else it has to do."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
@@ -67,7 +72,7 @@ MOST_WITNESSES = 64
 AT_THE_START_S, LONG_ENOUGH_S = 0.5, 10.0  # it was there before, or no trial. Common practice.
 RAN_S = 1.0  # a burst of frames, over in less, was no beat that could stop. Common practice.
 MOST_STOPS = 2  # what stops more often is meant to. Common practice.
-CAPTURE_AGAIN = "Capture again with nothing else running on that computer."
+CAPTURE_AGAIN = now("Capture again with nothing else running on that computer.")
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.flows import busiest_second
 from preflight.checks.see.loudest import loudest, sent
+from preflight.checks.step import in_a_break, managed, now, unmanaged
 
 CHECK = Check(
     name="broadcast-storm",
@@ -29,8 +30,8 @@ CHECK = Check(
     ),
     least_s="least_s",
     fixes=(
-        "Look up the sender named here in the switch's address table: that tells the port.",
-        "No table? Unplug one cable at a time, and run the line check after each.",
+        managed(now("Look up the sender named here in the switch's address table: that tells the port.")),
+        unmanaged(in_a_break("Unplug one cable at a time, and run the line check after each.")),
         "Take that device off the audio LAN. Restart it before it comes back, then run the line check again.",
     ),
     cautions=(MUTE_FIRST,),

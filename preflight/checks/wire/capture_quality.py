@@ -9,6 +9,7 @@ from preflight.checks.rule import Check, Explains, Limit
 from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, caution, passed
 from preflight.checks.see.damage import damaged, damaged_arp, damaged_headers
+from preflight.checks.step import now
 from preflight.tally.facts import Measure
 
 CHECK = Check(
@@ -32,8 +33,8 @@ CHECK = Check(
     ),
     sources=("draft-ietf-opsawg-pcapng: isb_ifdrop, isb_osdrop",),
     fixes=(
-        "Capture again: whole frames (snap length 0), to a fast disk, with nothing else running.",
-        "Set the computer's clock before, not while it captures. Let the capture end by itself.",
+        now("Capture again: whole frames (snap length 0), to a fast disk, with nothing else running."),
+        now("Set the computer's clock before, not while it captures. Let the capture end by itself."),
     ),
     cautions=(PRIVACY,),
     unproven="Listen again, long enough to hear something.",

@@ -20,6 +20,7 @@ from preflight.checks.say import count_text, counted, heard_only, who
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, fail, passed, trouble, unproven
 from preflight.checks.see.best_master import best, grandmaster, hardware_of, leader, reason
 from preflight.checks.see.flows import shown
+from preflight.checks.step import before_doors, managed, now
 from preflight.tally.facts import ClockPort
 
 CHECK = Check(
@@ -55,9 +56,9 @@ CHECK = Check(
         "IEEE 802.1AS: the same over Ethernet, from one box to the next",
     ),
     fixes=(
-        "Decide which box leads. Give it the lowest priority1; leave all others as they came.",
-        "Set any other box that does not have to lead to follower (slave only).",
-        "Check the cable and the power of the box that fell silent.",
+        before_doors("Decide which box leads. Give it the lowest priority1; leave all others as they came."),
+        before_doors("Set any other box that does not have to lead to follower (slave only)."),
+        now("Check the cable and the power of the box that fell silent."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
@@ -65,13 +66,16 @@ CHECK = Check(
 )
 LOST_FIXES = (CHECK.fixes[2], *CHECK.fixes[:2], AGAIN)
 ONE_CLOCK_FIXES = (
-    "Are they in one network? Look for a switch that holds PTP back (multicast settings) between the two.",
-    "Set the box that should not lead to follower (slave only), or turn its clock off.",
+    now(
+        "Are they in one network? Look for a switch that holds PTP back (multicast settings) between the two."
+    ),
+    before_doors("Set the box that should not lead to follower (slave only), or turn its clock off."),
     AGAIN,
 )
 PACE_FIXES = (
-    "Is the leading box overloaded, or the link full? Mend what else is listed here first.",
-    "Set the clock messages' priority on the switches, or choose another box to lead.",
+    now("Is the leading box overloaded, or the link full? Mend what else is listed here first."),
+    managed(before_doors("Set the clock messages' priority on the switches.")),
+    before_doors("Or choose another box to lead."),
     AGAIN,
 )
 MOST = 32  # masters and domains that are compared: a flood of made-up ones must not stall the verdict

@@ -12,6 +12,7 @@ from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.best_master import grandmaster, hardware_of
 from preflight.checks.see.flows import shown
+from preflight.checks.step import before_doors, now
 from preflight.tally.facts import ClockPort
 
 CHECK = Check(
@@ -26,9 +27,9 @@ CHECK = Check(
     why="Another leader keeps time until it is switched off, or follows a time of its own. Then all audio stops at once.",
     sources=("The rig sheet", "IEEE 1588-2008 7.5.2.2: a clock's identity is made from its hardware address"),
     fixes=(
-        "Give the planned device the lowest priority1, and leave all others as they came.",
-        "Is the planned device on, and set to lead?",
-        "Was the plan changed? Change the rig sheet too.",
+        before_doors("Give the planned device the lowest priority1, and leave all others as they came."),
+        now("Is the planned device on, and set to lead?"),
+        now("Was the plan changed? Change the rig sheet too."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),

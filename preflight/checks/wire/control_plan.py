@@ -14,6 +14,7 @@ from preflight.checks.rule import AGAIN, Check, Explains
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.checks.see.roll import owners_of, roll
+from preflight.checks.step import FOLLOW_CABLES, managed, now
 from preflight.rig.sheet import Sheet
 
 CHECK = Check(
@@ -37,8 +38,13 @@ CHECK = Check(
         "RFC 826: addresses told by ARP",
     ),
     fixes=(
-        "Is a cable plugged from the control network, or its router, into an audio switch? Unplug it.",
-        "Look up the hardware address in the switch's address table: that tells the port. Follow the cable.",
+        now("Is a cable plugged from the control network, or its router, into an audio switch? Unplug it."),
+        managed(
+            now(
+                "Look up the hardware address in the switch's address table: that tells the port. Follow the cable."
+            )
+        ),
+        FOLLOW_CABLES,
         "Is it a device of the audio LAN with a wrong address? Set its address as the rig sheet says.",
         AGAIN,
     ),
@@ -48,7 +54,7 @@ CHECK = Check(
 MOST = 100  # a flood of made-up senders must not fill the report
 TWO_ADAPTERS = (
     "Is each of the computer's two adapters in its own switch? Swapped plugs look like this: put them right.",
-    "Else it is harmless: the computer told its other address. Run the line check again.",
+    now("Else it is harmless: the computer told its other address. Run the line check again."),
 )
 
 

@@ -21,6 +21,7 @@ from preflight.checks.says import Limits, Says
 from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.routers import of_a_switch, switches
 from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
+from preflight.checks.step import FOLLOW_CABLES, managed, now
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
 from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
@@ -69,8 +70,15 @@ CHECK = Check(
     ),
     sources=(f"Private addresses: {PRIVATE}", "Ports: IANA service name and port number registry"),
     fixes=(
-        "Look for a cable from an audio switch to a wall socket, an office switch, or a router. Unplug it.",
-        "Not found? Look up the addresses named here in the switch's address table: that tells the port.",
+        now(
+            "Look for a cable from an audio switch to a wall socket, an office switch, or a router. Unplug it."
+        ),
+        managed(
+            now(
+                "Not found? Look up the addresses named here in the switch's address table: that tells the port."
+            )
+        ),
+        FOLLOW_CABLES,
         "A computer with two network cables? Plug only the audio adapter into the audio LAN.",
         AGAIN,
     ),

@@ -7,6 +7,7 @@ from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted, what, who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.flows import shown
+from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.tally.facts import Measure, Talker, TallyFacts
 
 CHECK = Check(
@@ -29,9 +30,18 @@ CHECK = Check(
     least_s="least_s",
     sources=("RFC 2544 appendix B and RFC 5180 A.1: frame rates with preamble and gap",),
     fixes=(
-        "See in the list what fills the link. Stop what the show does not need: file copies, updates, video.",
-        "If streams fill it, send each only where it is needed: turn on IGMP snooping with one querier, on every switch.",
-        "If it is the long cable between switches, add a second one only as a link aggregation, never as a plain cable.",
+        now(
+            "See in the list what fills the link. Stop what the show does not need: file copies, updates, video."
+        ),
+        managed(
+            before_doors(
+                "If streams fill it, send each only where it is needed: turn on IGMP snooping with one querier, on every switch."
+            )
+        ),
+        unmanaged(before_doors("If streams fill it, use one with IGMP snooping.")),
+        before_doors(
+            "If it is the long cable between switches, use a faster one. A second plain cable is a loop."
+        ),
         AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),

@@ -11,10 +11,11 @@ for ever, so there steadiness is no excuse. Or this computer's own frames come b
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import KEEPS_TIME, Check, Explains, Limit
+from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted, what, who
 from preflight.checks.says import Limits, Measured, Saw, Says, fail, passed, unproven
 from preflight.checks.see.flows import MAC_CONTROL, SILENCE, hidden, joined
+from preflight.checks.step import before_doors, managed, now
 from preflight.tally.facts import Flow, Repeats
 
 BY_TURNS = 8  # contents. Common practice.
@@ -70,10 +71,17 @@ CHECK = Check(
     ),
     sources=("IEEE 802.1D-1998: a bridge keeps no count of hops, so a frame in a loop never dies",),
     fixes=(
-        "Look for two cables between the same two switches, or a cable with both ends in one switch. Pull one of them.",
-        "Look for a box, desk or wireless bridge whose two network ports both go to the LAN. Pull one cable.",
-        "If the lamps of the switch calm down, that was it. If not, put it back and pull the next.",
-        "Run the line check again. Where you want a ring as a spare way, turn on spanning tree in every switch of it.",
+        now(
+            "Look for two cables between the same two switches, or a cable with both ends in one switch. Pull one of them."
+        ),
+        now(
+            "Look for a box, desk or wireless bridge whose two network ports both go to the LAN. Pull one cable."
+        ),
+        now("If the lamps of the switch calm down, that was it. If not, put it back and pull the next."),
+        AGAIN,
+        managed(
+            before_doors("Where you want a ring as a spare way, turn on spanning tree in every switch of it.")
+        ),
     ),
     cautions=(MUTE_FIRST,),
     unproven="Listen for a minute, and capture whole frames (snap length 0).",

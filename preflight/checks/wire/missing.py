@@ -14,6 +14,7 @@ from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 from preflight.checks.see.roll import Planned, Roll, identifiable, planned_streams, roll
+from preflight.checks.step import now
 from preflight.rig.sheet import Device
 from preflight.wire.arp import ArpMessage
 
@@ -37,10 +38,10 @@ CHECK = Check(
     ),
     sources=("The rig sheet", "RFC 826: who asks for an address, and the answer"),
     fixes=(
-        "Is it on? Look at its lamps, and at the lamp of the switch port that the sheet names.",
-        "Is its cable in? Plug it in until it clicks, or try another cable.",
-        "Are its address and network settings as on the sheet?",
-        "Did you swap it for another? Write the new hardware address on the rig sheet.",
+        now("Is it on? Look at its lamps, and at the lamp of the switch port that the sheet names."),
+        now("Is its cable in? Plug it in until it clicks, or try another cable."),
+        now("Are its address and network settings as on the sheet?"),
+        now("Did you swap it for another? Write the new hardware address on the rig sheet."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),

@@ -28,6 +28,7 @@ from preflight.checks.see.membership import (
     unread_reporters,
 )
 from preflight.checks.see.routers import of_a_switch, router_signs, switches
+from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.frames.facts import SourceFacts
 from preflight.wire.arp import ArpMessage
 from preflight.wire.igmp import IgmpMessage
@@ -73,10 +74,21 @@ CHECK = Check(
         "RFC 4541 section 2.1.1: snooping; a query from 0.0.0.0 takes no part in the election",
     ),
     fixes=(
-        "Turn the IGMP querier on in one switch, the one in the middle, and give that switch an IP address.",
-        "Turn it off in all others. Set the same IGMP version everywhere: 2 or 3, never 1.",
-        "IGMP snooping: on in every switch, or off in every switch.",
-        "Run the line check again for three minutes.",
+        managed(
+            before_doors(
+                "Turn the IGMP querier on in one switch, the one in the middle, and give that switch an IP address."
+            )
+        ),
+        managed(
+            before_doors("Turn it off in all others. Set the same IGMP version everywhere: 2 or 3, never 1.")
+        ),
+        managed(before_doors("IGMP snooping: on in every switch, or off in every switch.")),
+        unmanaged(
+            before_doors(
+                "It sends multicast everywhere, and needs no querier. Are others managed? Turn snooping off in those, or a querier on."
+            )
+        ),
+        now("Run the line check again for three minutes."),
     ),
     cautions=(MUTE_FIRST, "Changes to IGMP cut streams for seconds to minutes: make them before doors."),
     unproven="Listen for at least three minutes (linecheck --listen 180s), so that a querier has to be heard.",

@@ -15,6 +15,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
+from preflight.checks.step import ALWAYS_AUTOMATIC, before_doors, in_a_break, managed, now
 from preflight.host.facts import Adapter
 from preflight.wire.cdp import CdpNeighbour
 from preflight.wire.lldp import NEAREST, LldpNeighbour
@@ -49,29 +50,37 @@ CHECK = Check(
         "CDP: from memory",
     ),
     fixes=(
-        "Set the adapter and the switch port both to automatic speed and duplex, or both the same by hand.",
+        managed(
+            in_a_break(
+                "Set the adapter and the switch port both to automatic speed and duplex, or both the same by hand."
+            )
+        ),
+        ALWAYS_AUTOMATIC,
         "Replace the cable, and plug it in again.",
-        "Both ends should say the same then.",
+        now("Both ends should say the same then."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven=(
-        "Turn LLDP on in the switch and listen for a minute: it speaks every 30 s. A switch without LLDP cannot tell; "
-        "look at its port lamps or its own pages instead."
-    ),
+    unproven="Has the switch LLDP? Turn it on there and listen for a minute: it speaks every 30 s. A switch without LLDP, as most unmanaged ones "
+    "are, cannot tell: look at its port lamps instead.",
 )
 BETWEEN_FIXES = (
-    "Follow the cable of this computer. Is there a small switch, a floor box or a desk's network port in between?",
+    now(
+        "Follow the cable of this computer. Is there a small switch, a floor box or a desk's network port in between?"
+    ),
     "Plug this computer straight into the main switch, or make sure that the box in between is meant to be there.",
     AGAIN,
 )
 SLEEP_FIXES = (
-    "Turn energy-efficient Ethernet (EEE, green Ethernet) off for this port in the switch.",
-    "Turn it off in the adapter's settings too.",
+    managed(
+        in_a_break("Turn energy-efficient Ethernet (EEE, green Ethernet) off for this port in the switch.")
+    ),
+    "Turn it off in the adapter's settings. One end of a link is enough.",
     AGAIN,
 )
 FRAME_FIXES = (
-    "Set the adapter's MTU to 1500, jumbo frames off. Or allow jumbo frames in every switch and every box.",
+    "Set the adapter's MTU to 1500, jumbo frames off.",
+    managed(before_doors("Or allow jumbo frames in every switch and every box.")),
     AGAIN,
 )
 

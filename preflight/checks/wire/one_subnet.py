@@ -19,6 +19,7 @@ from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, pa
 from preflight.checks.see.addresses import block as block_of
 from preflight.checks.see.addresses import usable4
 from preflight.checks.see.damage import damaged
+from preflight.checks.step import in_a_break, now
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
 
@@ -46,11 +47,13 @@ CHECK = Check(
     fixes=(
         "Give the device named here an address and a mask as the others have, as the show's address plan says.",
         "Is its address 169.254...? It found no DHCP server and no fixed setting: set the address by hand.",
-        "A device that does not belong here at all? Unplug it.",
+        now("A device that does not belong here at all? Unplug it."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Listen for a minute while devices talk. Unplug and re-plug a device: it names its address then.",
+    unproven=in_a_break(
+        "Listen for a minute while devices talk. Unplug and re-plug a device: it names its address then."
+    ),
 )
 LINK_LOCAL = IPv4Network("169.254.0.0/16")
 SHOWN, MOST = 6, 512  # a flood of made-up senders must not stall the verdict

@@ -12,6 +12,7 @@ from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, counted, who
 from preflight.checks.says import Limits, Measured, Says, trouble, unproven
 from preflight.checks.see.flows import MAC_CONTROL, lived, shown
+from preflight.checks.step import in_a_break, managed, now
 
 CHECK = Check(
     name="pause-frames",
@@ -32,13 +33,14 @@ CHECK = Check(
         "IEEE 802.3 annex 31B: at most 65 535 quanta in a frame, 33.55 ms at 1 Gb/s; bridges pass no pause frame on",
     ),
     fixes=(
-        "The frames come from the other end of this very cable: find the switch port or device there.",
-        "Turn flow control off on that port, and on this adapter.",
-        "Look what overloads that device: too many streams for its link, or a slower link behind it.",
+        now("The frames come from the other end of this very cable: find the switch port or device there."),
+        "Turn flow control off on this adapter. One end of a link is enough.",
+        managed(in_a_break("Or turn it off on that port of the switch.")),
+        now("Look what overloads that device: too many streams for its link, or a slower link behind it."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Look at the switch's counters of pause frames for each port, or turn flow control off on all of them.",
+    unproven="A managed switch counts pause frames for each port. Where flow control is off at one end of a link, there are none.",
 )
 
 

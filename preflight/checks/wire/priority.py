@@ -10,11 +10,12 @@ from collections.abc import Iterable, Iterator
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
-from preflight.checks.rule import Check, Limit
+from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, unproven
 from preflight.checks.see.flows import shown
 from preflight.checks.see.streams import SEEN_WHERE, heard_streams
+from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.tally.facts import Flow
 
 CLOCK, AUDIO = "clock flow", "audio stream"
@@ -46,8 +47,14 @@ CHECK = Check(
     ),
     fixes=(
         "Set the marks in the sender named here: clock 46, audio 34, or what the maker of the system asks for.",
-        "If all senders show 0, a switch clears the marks: have it trust DSCP on every port.",
-        "Give each mark its own queue in every switch, strict priority, clock first. Run the line check again.",
+        managed(
+            before_doors(
+                "If all senders show 0, a switch clears the marks: have it trust DSCP on every port."
+            )
+        ),
+        managed(before_doors("Give each mark its own queue in every switch, strict priority, clock first.")),
+        unmanaged(now("It has no queues to set. Keep all that is no audio off it.")),
+        AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=SEEN_WHERE,

@@ -12,6 +12,7 @@ from preflight.checks.rule import AGAIN, Check
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.roll import switch_of
+from preflight.checks.step import before_doors, managed, now
 from preflight.wire.igmp import IgmpMessage
 
 CHECK = Check(
@@ -30,9 +31,11 @@ CHECK = Check(
         "RFC 2236 section 3, RFC 3376 section 6.6.2: the lowest address asks, all others wait",
     ),
     fixes=(
-        "Turn the querier off on the device that asks instead, or unplug it if nobody needs it.",
-        "Or give the planned switch the lowest IP address of all that can ask.",
-        "Was the plan changed? Write querier = true at the other switch on the rig sheet.",
+        before_doors(
+            "Turn the querier off on the device that asks instead, or unplug it if nobody needs it."
+        ),
+        managed(before_doors("Or give the planned switch the lowest IP address of all that can ask.")),
+        now("Was the plan changed? Write querier = true at the other switch on the rig sheet."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),

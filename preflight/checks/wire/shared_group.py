@@ -40,7 +40,6 @@ CHECK = Check(
     fixes=(
         "Stop one of the two senders named here, or give one of its streams another group.",
         "Is one the other's spare? Set it to wait until the other falls silent.",
-        "Tell the monitor and front-of-house engineers first: the stream stops while you change it.",
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),

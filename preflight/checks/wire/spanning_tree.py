@@ -15,6 +15,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, heard_only, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
+from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.facts import Vantage
 from preflight.wire.stp import Bpdu, BridgeId
 
@@ -48,8 +49,14 @@ CHECK = Check(
         "IEEE 802.1w (rapid), IEEE 802.1s (multiple)",
     ),
     fixes=(
-        "Was a switch plugged in just now? Take it out, or give it a higher priority number than the others.",
-        "Give the switch in the middle of the rig the lowest priority number, so that it stays root.",
+        before_doors(
+            "Was a switch plugged in just now? Take it out, or give it a higher priority number than the others."
+        ),
+        managed(
+            before_doors(
+                "Give the switch in the middle of the rig the lowest priority number, so that it stays root."
+            )
+        ),
         "Look for a cable between switches that comes and goes. Replace it.",
         AGAIN,
     ),
@@ -61,16 +68,30 @@ CHECK = Check(
 )
 MINUTE_S = 60.0
 TOGETHER_S = 1.0  # what switches tell so close together is one change. Common practice.
+NOT_ON_THE_SHEET = unmanaged(
+    now("One that speaks spanning tree has settings: find the switch that the rig sheet does not name.")
+)
 CHANGE_FIXES = (
-    "Did you plug in or pull a switch or a cable while this listened? Then all is well: run the line check again.",
+    now(
+        "Did you plug in or pull a switch or a cable while this listened? Then all is well: run the line check again."
+    ),
     CHECK.fixes[2],
-    "Set the ports of boxes and computers to edge port (PortFast), so that they do not count as changes.",
+    managed(
+        before_doors(
+            "Set the ports of boxes and computers to edge port (PortFast), so that they do not count as changes."
+        )
+    ),
     AGAIN,
 )
 SLOW_FIXES = (
-    "Set the switches to rapid spanning tree (RSTP).",
-    "Set every port that a box or computer uses to edge port (PortFast). Never do so on a cable between switches.",
-    "No spare cable anywhere in the rig? Then spanning tree may be off as well.",
+    managed(before_doors("Set the switches to rapid spanning tree (RSTP).")),
+    managed(
+        before_doors(
+            "Set every port that a box or computer uses to edge port (PortFast). Never do so on a cable between switches."
+        )
+    ),
+    managed(before_doors("No spare cable anywhere in the rig? Then spanning tree may be off as well.")),
+    NOT_ON_THE_SHEET,
     AGAIN,
 )
 HELD_FIXES = (

@@ -11,6 +11,7 @@ from preflight.checks.rule import Check
 from preflight.checks.say import what, who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.roll import addresses_of, owners_of, roll
+from preflight.checks.step import FOLLOW_CABLES, managed, now
 from preflight.tally.facts import Talker
 
 CHECK = Check(
@@ -26,9 +27,14 @@ CHECK = Check(
     ),
     sources=("The rig sheet",),
     fixes=(
-        "Look up the hardware address in the switch's address table: that tells the port. Follow the cable.",
-        "Is it meant to be there? Add it to the rig sheet.",
-        "Is it not? Unplug it, then run the line check again.",
+        managed(
+            now(
+                "Look up the hardware address in the switch's address table: that tells the port. Follow the cable."
+            )
+        ),
+        FOLLOW_CABLES,
+        now("Is it meant to be there? Add it to the rig sheet."),
+        now("Is it not? Unplug it, then run the line check again."),
     ),
     cautions=(MUTE_FIRST,),
     unproven="Needs a rig sheet: `preflight sheet learn` drafts one from a good rig. Who is silent is not seen.",

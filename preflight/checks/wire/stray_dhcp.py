@@ -17,6 +17,7 @@ from preflight.checks.says import Limits, Measured, Saw, Says, fail, passed, unp
 from preflight.checks.see.dhcp import Server, heard_servers
 from preflight.checks.see.flows import shown
 from preflight.checks.see.silence import hole_s
+from preflight.checks.step import in_a_break, managed, now, unmanaged
 from preflight.wire import Malformed
 from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
 from preflight.wire.dhcp6 import Dhcp6Message
@@ -46,13 +47,21 @@ CHECK = Check(
     ),
     sources=("RFC 2131", "RFC 2132 section 9", "RFC 8415"),
     fixes=(
-        "Look for a home router, wireless router or computer with a shared connection that was plugged in.",
-        "Not found? Look up its hardware address in the switch's address table: that tells the port.",
-        "No table? Unplug one cable at a time, and after each set a spare computer to automatic address. "
-        "When it gets none, that cable was it.",
-        "Unplug the server from the audio LAN, or turn its DHCP server off.",
+        now(
+            "Look for a home router, wireless router or computer with a shared connection that was plugged in."
+        ),
+        managed(
+            now("Not found? Look up its hardware address in the switch's address table: that tells the port.")
+        ),
+        unmanaged(
+            in_a_break(
+                "Unplug one cable at a time, and after each set a spare computer to automatic address. "
+                "When it gets none, that cable was it."
+            )
+        ),
+        now("Unplug the server from the audio LAN, or turn its DHCP server off."),
         "Restart devices that took an address from it, or set their addresses back.",
-        "Is it meant to be there? Name it in the rig sheet: [dhcp], allowed = [its address].",
+        now("Is it meant to be there? Name it in the rig sheet: [dhcp], allowed = [its address]."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
@@ -63,10 +72,10 @@ CHECK = Check(
 )
 OWN_FIXES = (
     "Turn off internet sharing (connection sharing) on this computer's audio adapter.",
-    "End any DHCP server program on this computer.",
+    now("End any DHCP server program on this computer."),
     AGAIN,
 )
-ADDRESS_FIX = (
+ADDRESS_FIX = now(
     "Only the server's IP address is known. Read its hardware address on the computer that took the offer: "
     "open a command line and type arp -a."
 )

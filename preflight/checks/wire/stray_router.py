@@ -15,6 +15,7 @@ from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Saw, Says, passed, trouble, unproven
 from preflight.checks.see.silence import hole_s
+from preflight.checks.step import FOLLOW_CABLES, before_doors, in_a_break, managed, now
 from preflight.wire.icmp import RouterMessage
 
 CHECK = Check(
@@ -49,15 +50,20 @@ CHECK = Check(
         "RFC 792: redirects; RFC 1256: router advertisements over IPv4",
     ),
     fixes=(
-        "Look for a home router, wireless router or computer with a shared connection that was plugged in.",
-        "Not found? Look up its hardware address in the switch's address table: that tells the port.",
-        "Unplug it from the audio LAN, or turn routing and router advertisements off in it.",
+        now(
+            "Look for a home router, wireless router or computer with a shared connection that was plugged in."
+        ),
+        managed(
+            now("Not found? Look up its hardware address in the switch's address table: that tells the port.")
+        ),
+        FOLLOW_CABLES,
+        now("Unplug it from the audio LAN, or turn routing and router advertisements off in it."),
         "Restart devices that took an address from it.",
-        "Switches with RA guard can keep such messages out.",
+        managed(before_doors("Switches with RA guard can keep such messages out.")),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven=(
+    unproven=in_a_break(
         "Unplug one spare computer with IPv6 from the audio LAN and plug it in again while this listens: "
         "it asks for a router."
     ),

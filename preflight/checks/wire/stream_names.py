@@ -24,6 +24,7 @@ from preflight.checks.see.streams import (
     names,
     place,
 )
+from preflight.checks.step import now
 from preflight.facts import Facts
 from preflight.tally.facts import RtpStream
 from preflight.wire.mdns import MdnsMessage
@@ -50,7 +51,9 @@ CHECK = Check(
         "RFC 3190, RFC 3551: how linear audio fills a packet",
     ),
     fixes=(
-        "Open the sender's settings. Compare sample rate, format, channels and packet time with what is listed here.",
+        now(
+            "Open the sender's settings. Compare sample rate, format, channels and packet time with what is listed here."
+        ),
         "Set them as planned, and let the sender announce anew: switch the stream off and on.",
         "Where two senders share one group, give one of them another group, or stop the spare.",
         AGAIN,

@@ -14,6 +14,7 @@ from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
 from preflight.checks.see.roll import Planned, planned_streams
 from preflight.checks.see.streams import SEEN_WHERE, channels, heard_streams, place
+from preflight.checks.step import now
 from preflight.rig.budget import packet
 from preflight.rig.sheet import Sheet, Stream
 from preflight.tally.facts import Flow, RtpStream
@@ -36,9 +37,11 @@ CHECK = Check(
     sources=("The rig sheet", "RFC 3190: 20 and 24 bit audio in RTP", "RFC 3550: timestamps"),
     fixes=(
         "Set the sender's stream as the rig sheet says: sample rate, channels, bits, packet time.",
-        "Is all clocked at one sample rate? Check the master's rate first.",
-        "Does a stream not come? See that its sender is on and sends, and that the receiver takes it up.",
-        "Was the plan changed? Change the rig sheet too.",
+        now("Is all clocked at one sample rate? Check the master's rate first."),
+        now(
+            "Does a stream not come? See that its sender is on and sends, and that the receiver takes it up."
+        ),
+        now("Was the plan changed? Change the rig sheet too."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),

@@ -16,6 +16,7 @@ from preflight.checks.say import counted, what, who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.flows import lived, shown
+from preflight.checks.step import managed, now
 from preflight.tally.facts import Flow
 
 Ends = tuple[str, str]  # hardware addresses of sender and addressee
@@ -41,7 +42,7 @@ CHECK = Check(
     fixes=(
         "Look at the addressee: is it switched off, unplugged, or replaced? Then stop the stream to it.",
         "Is it there? Let it speak now and then: turn its keep-alive or link test on, or give it an address by hand.",
-        "Look in the switch's address table whether it is full, or forgets within seconds.",
+        managed(now("Look in the switch's address table whether it is full, or forgets within seconds.")),
         AGAIN,
     ),
     cautions=("Stopping a stream stops its sound: agree on it first.",),

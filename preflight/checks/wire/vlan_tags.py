@@ -11,6 +11,7 @@ from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, what, who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.flows import lived, shown
+from preflight.checks.step import in_a_break, managed, now, unmanaged
 
 CHECK = Check(
     name="vlan-tags",
@@ -30,9 +31,12 @@ CHECK = Check(
         "IEEE 802.1BA: streams with a reservation are tagged up to the listener's port, from memory",
     ),
     fixes=(
-        "On the switch, set the port of this computer to access (untagged) in the audio VLAN.",
+        managed(in_a_break("Set the port of this computer to access (untagged) in the audio VLAN.")),
         "Tagged frames of one device only? Turn VLAN tagging off in that device.",
-        "Is this a trunk or mirror port? Then run the line check at a port like those of the devices.",
+        unmanaged(
+            now("It passes tags on: look for the device, or the trunk of another switch, that sends them.")
+        ),
+        now("Is this a trunk or mirror port? Then run the line check at a port like those of the devices."),
         AGAIN,
     ),
     cautions=("A port set to the wrong VLAN cuts off what is behind it. Change one port at a time.",),

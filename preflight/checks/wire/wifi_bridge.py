@@ -19,6 +19,7 @@ from preflight.checks.says import Limits, Says, unproven
 from preflight.checks.see.addresses import one_subnet
 from preflight.checks.see.maker import locally_administered
 from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
+from preflight.checks.step import in_a_break, managed, now, unmanaged
 from preflight.host.facts import Adapter
 from preflight.text import clean
 from preflight.wire.cdp import CdpNeighbour
@@ -62,11 +63,19 @@ CHECK = Check(
     ),
     sources=("IEEE 802.11", "IEEE 802.1AB", "IEEE 802", "UPnP Device Architecture"),
     fixes=(
-        "Look for a wireless router or access point with a cable to an audio switch.",
-        "Not found? Look up the addresses named here in the switch's address table: that tells the port.",
-        "No table? Turn each Wi-Fi off in turn, or unplug one cable at a time, and run the line check after each.",
-        "Unplug it from the audio LAN. Plug it into the control network instead.",
-        "Turn Wi-Fi off on computers that are plugged into the audio LAN.",
+        now("Look for a wireless router or access point with a cable to an audio switch."),
+        managed(
+            now(
+                "Not found? Look up the addresses named here in the switch's address table: that tells the port."
+            )
+        ),
+        unmanaged(
+            in_a_break(
+                "Turn each Wi-Fi off in turn, or unplug one cable at a time, and run the line check after each."
+            )
+        ),
+        now("Unplug it from the audio LAN. Plug it into the control network instead."),
+        now("Turn Wi-Fi off on computers that are plugged into the audio LAN."),
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),

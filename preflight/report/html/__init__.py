@@ -20,9 +20,11 @@ from markupsafe import Markup
 
 from preflight import __version__
 from preflight.checks import all_checks
+from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Outcome
 from preflight.checks.say import count_text
 from preflight.checks.see.names import names_of
+from preflight.checks.step import care
 from preflight.facts import Facts
 from preflight.report.daytime import Daytime
 from preflight.report.html.devices import neighbours
@@ -62,6 +64,7 @@ def as_html(result: Result) -> str:
     facts = result.facts
     found = [ranked.finding for ranked in result.verdict.findings]
     checks = {check.name: check for check, _ in all_checks()}
+    to_fix = [r for r in result.verdict.findings if r.fix_first is not None]
     style, scripts = _files()
     streams, devices = lines(facts), roll_call(result)
     return render(
@@ -78,7 +81,7 @@ def as_html(result: Result) -> str:
         between=_between(facts),
         daytime=Daytime(facts),
         vantage=VANTAGES[facts.vantage],
-        to_fix=[r for r in result.verdict.findings if r.fix_first is not None],
+        to_fix=to_fix,
         follows=[r for r in result.verdict.findings if r.explained_by],
         unproven=[f for f in found if f.outcome == Outcome.UNPROVEN],
         passed=[f for f in found if f.outcome == Outcome.PASS],
@@ -88,6 +91,8 @@ def as_html(result: Result) -> str:
         rows=_rows(result),
         peaks=peaks(facts),
         moments=moments(facts, result.verdict),
+        # What the marks of steps mean is said once.
+        for_all=[each for each in care(s for r in to_fix for s in r.finding.fixes) if each != MUTE_FIRST],
         streams=streams[:MOST_LINES],
         more_streams=max(len(streams) - MOST_LINES, 0),
         called=names_of(facts).name,

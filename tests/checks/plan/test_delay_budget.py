@@ -6,7 +6,7 @@ import pytest
 
 from preflight.checks.finding import Outcome
 from tests.checks.asked import asked
-from tests.rig.rigs import RIG, TRUNK, cable, planned, sheet, stream
+from tests.rig.rigs import FOH, RIG, SNOOPS, STAGE, TRUNK, cable, planned, sheet, stream
 
 judge = asked("delay-budget")
 STREAM = stream("s", "left", "desk")
@@ -53,3 +53,28 @@ def test_no_way_proves_nothing():
     assert finding.outcome == Outcome.UNPROVEN and finding.fixes == (
         "Write streams, ports and cables on the sheet.",
     )
+
+
+SNOOPING = [FOH + SNOOPS, STAGE + SNOOPS, *RIG[2:]]
+MANY = [stream(f"m{n}", "right", "engine", "desk", also=f'group = "233.252.0.{n + 1}"\n') for n in range(9)]
+TO_LEFT = stream("to left", "engine", "left", also='group = "233.252.0.100"\n')
+
+
+def told(rig: list[str], delay_ms: float):
+    planned_rig = sheet(*rig, TRUNK, *MANY, TO_LEFT)
+    return judge(planned(replace(planned_rig, network=replace(planned_rig.network, delay_ms=delay_ms))))
+
+
+def test_what_is_too_slow_only_when_flooded_is_said_with_its_if():
+    """To the desk at worst 303 µs: at each hop eight other streams and a largest frame go first. 312 µs where front of house sends it
+    what the engine sends to the left box, too."""
+    near, far = told(SNOOPING, 0.385), told(list(RIG), 0.385)
+    assert (near.outcome, far.outcome) == (Outcome.PASS, Outcome.CAUTION)
+    assert "at worst 303 µs" in near.headline and "at worst 312 µs" in far.headline
+    assert far.headline.startswith("If foh does not snoop, “m0” takes 29 µs to desk")
+    assert "igmp_snooping = true" in far.fixes[0]
+    assert told(list(RIG), 0.3).outcome == told(SNOOPING, 0.3).outcome == Outcome.FAIL
+    both = told(list(RIG), 0.31)  # surely near, and beyond if flooded
+    assert both.outcome == Outcome.CAUTION and "at worst 303" in both.headline
+    assert any("If foh does not snoop" in each.text for each in both.evidence)
+    assert "taken not to snoop" in told(list(RIG), 1.0).headline

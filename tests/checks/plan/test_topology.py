@@ -91,3 +91,26 @@ def test_what_is_not_plugged_in_is_unproven_and_told_below_what_is_wrong():
 def test_nothing_whose_failure_costs_more_than_itself():
     finding = found(FOH, device("desk", "foh 1", "desk"))
     assert finding.outcome == Outcome.PASS and not finding.fixes and not finding.cautions
+
+
+TREE, PLAIN = "spanning_tree = true\n", "managed = false\n"
+
+
+@pytest.mark.parametrize(
+    ("foh", "stage", "advised"),
+    [("", "", False), (TREE, "", False), ("", TREE, False), (PLAIN, PLAIN, False), (TREE, TREE, True)],
+)
+def test_a_second_cable_is_advised_only_where_a_tree_runs_on_both_switches(foh, stage, advised):
+    """Anywhere else it is a loop, and the storm would come in the show."""
+    finding = found(FOH + foh, STAGE + stage, *RIG[2:], TRUNK)
+    assert finding.headline.startswith("If the cable foh 8 to stage 8 fails")
+    assert (
+        any(step.startswith("A second cable between the switches keeps") for step in finding.fixes) is advised
+    )
+    assert any("leave it unplugged at one end" in step for step in finding.fixes) is not advised
+
+
+def test_a_ring_of_switches_without_settings_is_only_opened():
+    finding = found(FOH + PLAIN, STAGE + PLAIN, *RIG[2:], TRUNK, cable("foh 7", "stage 7", 80))
+    assert finding.outcome == Outcome.FAIL and finding.fixes[0] == "Take one cable out of a ring."
+    assert not any("spanning" in step for step in finding.fixes)

@@ -6,7 +6,7 @@ import pytest
 
 from preflight.checks.finding import Finding, Outcome
 from tests.checks.asked import asked
-from tests.rig.rigs import FOH, RIG, TRUNK, cable, device, planned, sheet, stream
+from tests.rig.rigs import FOH, RIG, SNOOPS, STAGE, TRUNK, cable, device, planned, sheet, stream
 
 judge = asked("trunk-budget")
 SLOW = cable("foh 8", "stage 8", 50, "speed_mbps = 100\n")
@@ -72,15 +72,92 @@ def test_a_stream_without_a_way():
     assert finding.measured["streams_cut_off"] == 1
 
 
-def test_a_sheet_that_plugs_nothing_in_tells_no_way():
-    """As one that was drafted from what was heard. Where others are plugged in, one that is not was forgotten."""
-    boxes = [f'[[device]]\nname = "{name}"\nkind = "box"\n' for name in ("one", "two")]
-    lone = stream("s", "one", "two")
-    finding = judge(planned(sheet(FOH, *boxes, lone)))
-    assert finding.outcome == Outcome.UNPROVEN and finding.fixes
-    assert finding.headline == "The rig sheet does not tell where one, two is plugged in."
-    assert found(*boxes, lone).headline == "“s” has no way to two."
-
-
 def test_no_streams_prove_nothing():
     assert found(TRUNK).outcome == Outcome.UNPROVEN
+
+
+# A box of 100 Mb/s that gets one stream, beside nine that are not for it: 9.84 Mb/s each.
+NINE = [stream(f"s{n}", "left", "desk", "engine", also=f'group = "233.252.0.{n + 1}"\n') for n in range(9)]
+BOX = (
+    device("small", "foh 3"),
+    cable("small", "foh 3", 5, "speed_mbps = 100\n"),
+    stream("own", "left", "small", also='group = "233.252.0.100"\n'),
+)
+UNMANAGED = "managed = false\n"
+
+
+def flooded(foh: str, stage: str = SNOOPS, *more: str) -> Finding:
+    rig = sheet(FOH + foh, STAGE + stage, *RIG[2:], TRUNK, *BOX, *NINE, *more)
+    return judge(planned(rig))
+
+
+@pytest.mark.parametrize("known", ["igmp_snooping = false\n", UNMANAGED])
+def test_a_box_of_100_mbps_drowns_behind_a_switch_that_does_not_snoop(known):
+    finding = flooded(known)
+    assert finding.outcome == Outcome.FAIL
+    assert finding.headline == "foh to small is 98.4% full (98.4 of 100 Mb/s)."
+    assert finding.measured["too_full"] == ["foh to small"]
+
+
+@pytest.mark.parametrize("known", [SNOOPS, SNOOPS + UNMANAGED, SNOOPS + "managed = true\n"])
+def test_a_box_of_100_mbps_is_well_behind_one_that_does(known):
+    finding = flooded(known)
+    assert finding.outcome == Outcome.PASS and "taken not to" not in finding.headline
+
+
+@pytest.mark.parametrize("unknown", ["", "managed = true\n"])
+def test_where_the_sheet_does_not_tell_the_worse_case_is_said_with_its_if(unknown):
+    finding = flooded(unknown)
+    assert finding.outcome == Outcome.CAUTION
+    assert finding.headline == "If foh does not snoop, foh to small is 98.4% full (98.4 of 100 Mb/s)."
+    assert finding.fixes[0].startswith("foh: is IGMP snooping on? Write igmp_snooping = true")
+    assert "managed = false" in finding.fixes[0]
+    assert (finding.measured["too_full"], finding.measured["too_full_if_flooded"]) == ([], ["foh to small"])
+
+
+def test_who_lies_on_the_way_of_the_flood_is_named():
+    """Behind the stage switch it takes both."""
+    far = (device("far", "stage 3"), cable("far", "stage 3", 5, "speed_mbps = 100\n"))
+    back = [
+        stream(f"b{n}", "engine", "desk", "small", also=f'group = "233.252.1.{n + 1}"\n') for n in range(8)
+    ]
+    finding = flooded("", "", *far, *back)
+    far_away = next(each.text for each in finding.evidence if "stage to far" in each.text)
+    assert far_away.startswith("If foh, stage do not snoop, stage to far is ")
+    assert "stage to far" not in str(flooded("", SNOOPS, *far, *back))
+
+
+def test_what_fits_even_when_flooded_passes_and_says_what_was_taken():
+    more = (TRUNK, *NINE, stream("t", "engine", "left", also='group = "233.252.0.99"\n'))
+    finding = judge(planned(sheet(*RIG, *more)))
+    assert finding.outcome == Outcome.PASS
+    assert finding.headline.startswith("The fullest link, foh to desk is 9.8% full")
+    assert finding.headline.endswith(" foh: taken not to snoop, for the sheet does not tell.")
+    known = judge(planned(sheet(FOH + SNOOPS, STAGE + SNOOPS, *RIG[2:], *more)))
+    assert "8.9% full" in known.headline and "snoop" not in known.headline
+
+
+def test_unicast_is_not_flooded():
+    one = [stream(f"s{n}", "left", "desk") for n in range(60)]
+    rig = sheet(*RIG, TRUNK, *BOX[:2], *one)
+    assert judge(planned(rig)).outcome == Outcome.PASS
+
+
+def test_steps_are_those_that_the_switches_can_do():
+    plain = flooded(UNMANAGED, UNMANAGED)
+    assert not any("snooping on" in step for step in plain.fixes)
+    assert any(step.startswith("It sends multicast to every port.") for step in plain.fixes)
+    known = flooded("igmp_snooping = false\nmanaged = true\n", SNOOPS + "managed = true\n")
+    assert any(step.startswith("Turn IGMP snooping on") for step in known.fixes)
+    assert not any("It sends multicast to every" in step for step in known.fixes)
+
+
+def test_a_sheet_that_plugs_nothing_in_shows_no_stream_without_a_way():
+    """As one that was learned, which knows no ports."""
+    loose = [f'[[device]]\nname = "{name}"\nkind = "box"\n' for name in ("a", "b")]
+    finding = judge(planned(sheet(FOH, *loose, stream("s", "a", "b"))))
+    assert finding.outcome == Outcome.UNPROVEN
+    assert finding.fixes == ("Write each device's port on the rig sheet.",)
+    one = found(TRUNK, loose[0], stream("s", "left", "desk", "a"))
+    assert one.outcome == Outcome.FAIL and one.headline == "“s” has no way to a."
+    assert one.fixes == ("Write each device's port on the rig sheet.",)
