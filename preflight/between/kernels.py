@@ -119,28 +119,36 @@ MARKED = _marked.size
 # Bits of how to mark: the destination's address is there at both ends; two networks; the first pass, which needs no flows.
 WITH_TO, PAIR, FIRST = 1, 2, 4
 
+A, B = 0, 1  # the sides. Each place in the ring is twice a number and its side: A has the even ones
+
+# A row of the ring is one line of the processor's cache.
 _ring = Columns()
-R_KEY, R_NS, R_FRAME, R_FLOW, R_STATE, R_PARTNER, R_CHAIN, R_NEXT, R_HEAD, R_LAST, R_COUNT, R_OTHER_NS = (
-    _ring.take(12)
-)
+R_KEY, R_NS, R_FRAME, R_FLOW, R_STATE, R_PARTNER, R_CHAIN, R_COUNT = _ring.take(8)
 RING_COLUMNS = _ring.size
+# Beside each row of the ring. Of a content that repeats, with its newest: the first and the last that wait; and with each: which waits
+# after it. When the other end last had it: of a content that came once, only when it was found.
+_queue = Columns()
+Y_HEAD, Y_LAST, Y_NEXT, Y_OTHER_NS = _queue.take(4)
+QUEUE_COLUMNS = _queue.size
 # Not there at the other end yet; found; once more than there, surely or where contents repeat; not found though contents are
 # alike, at the sending end; given up.
 WAITING, FOUND, DOUBLED, MORE, SHORT, GONE = range(6)
 
 _held = Columns()
-# How far each batch was walked; the next place in each ring, the first that is not told; how many of B wait.
-H_AT_A, H_AT_B, H_NEXT_A, H_UNTOLD_A, H_NEXT_B, H_UNTOLD_B, H_WAITING_B, H_CHAIN = _held.take(8)
-H_MATCHED, H_TWINS_A, H_TWINS_B, H_SHORTEST_NS = _held.take(4)
+# For each side: how far its batch was walked; the next place in the ring, the first that is not told; how many wait; frames that a
+# mirror showed again; whether it shows each frame twice.
+H_AT, H_NEXT, H_UNTOLD, H_WAITING, H_TWINS, H_MIRROR = _held.take(6, width=2)
+# What `find` left: the place before the one found in its chain; the place of A after the last that was found.
+H_CHAIN, H_GUESS = _held.take(2)
+H_MATCHED, H_SHORTEST_NS = _held.take(2)
 # Set from outside: B is walked so much later; how long a frame may be on its way; when it is late; how far the clocks may be
-# off; whether a side sees each frame twice; the stretch that both captures hold; the least time of all from A to B.
-H_LAG_NS, H_PATIENCE_NS, H_LATE_NS, H_OFF_NS, H_MIRROR_A, H_MIRROR_B, H_FROM_NS, H_UNTIL_NS, H_FLOOR_NS = (
-    _held.take(9)
-)
+# off; the stretch that both captures hold; the least time of all from A to B.
+H_LAG_NS, H_PATIENCE_NS, H_LATE_NS, H_OFF_NS, H_FROM_NS, H_UNTIL_NS, H_FLOOR_NS = _held.take(7)
 HELD = _held.size
 TWIN_NS = 1_000_000  # a mirror shows a frame twice within this. Common practice, as the tally has it.
 MAX_STEPS = 256  # how far a queue of equal contents is looked through
 MAX_CHAIN = 64
+MARKS = 16  # bits of a head that tell which contents its chain can hold: one looks there only where it may be
 MAX_DROPOUT = 3000  # RFC 3550 A.1: a sender that begins anew
 
 
@@ -368,14 +376,17 @@ def mark(b, cols, rows, first, told, ways, flows, talkers, counts):
         cols[CONTENT, i] = key | 1
 
 
-@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
-def sample(b, cols, rows, how, table):
+@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {ROW})")
+def sample(b, cols, rows, how, table, chosen):
     """Keep for each row of the table the content with the lowest digest of all that fall there: the same at both ends, whatever
-    else is in the captures."""
+    else is in the captures. `chosen`: [the highest digest that still counts, how many rows to fill until it is halved]. So most
+    contents of a long capture need not be looked up. What is above the highest in the end has to be dropped."""
     size = table.shape[0]
+    highest = int(chosen[0])
+    left = int(chosen[1])
     for i in range(rows):
         key = int(cols[CONTENT, i])
-        if key == 0:
+        if key == 0 or key > highest:
             continue
         at = (key >> 1) % size
         if table[at, Q_KEY] == key:
@@ -390,13 +401,38 @@ def sample(b, cols, rows, how, table):
             table[at, Q_DST] = cols[DST, i]
             table[at, Q_CAST] = cols[CAST, i]
             table[at, Q_OUT] = cols[OUT, i]
+            left -= 1
+            if left == 0:
+                # A row is filled once more, on average, for each time that the contents become e times as many: each time that they
+                # have doubled, here, so that about as many have a chance as before.
+                highest >>= 1
+                left = 7 * size // 10
+    chosen[0] = highest
+    chosen[1] = left
+
+
+# -- the ring --------------------------------------------------------------------------------------------------
 
 
 @kernel()
-def find(ring, heads, key, after, since_ns, held):
-    """Where in the ring the newest frame of a content is, or 0: later than place `after` and not before `since_ns`. H_CHAIN becomes
-    what stands before it in its chain, or 0."""
-    at = int(heads[(key >> 1) & (heads.shape[0] - 1)])
+def bucket_of(heads, key, side):
+    """Where the chain of a content begins. Contents are odd: both sides' heads lie beside one another."""
+    return (key - 1 + side) & (heads.shape[0] - 1)
+
+
+@kernel()
+def mark_of(key):
+    return 1 << ((key >> 40) & (MARKS - 1))
+
+
+@kernel()
+def find(ring, heads, key, side, after, since_ns, held):
+    """Where in the ring the newest frame of a content is at a side, or 0: later than place `after` and not before `since_ns`. H_CHAIN
+    becomes what stands before it in its chain, or 0."""
+    head = int(heads[bucket_of(heads, key, side)])
+    if head & mark_of(key) == 0:
+        return 0
+    at = head >> MARKS
     before = 0
     for _ in range(MAX_CHAIN):
         if at <= after:
@@ -413,6 +449,22 @@ def find(ring, heads, key, after, since_ns, held):
 
 
 @kernel()
+def find_next(ring, heads, key, since_ns, held):
+    """As `find` at side A; first it looks beside what was found there last."""
+    guess = int(held[H_GUESS])
+    if guess < held[H_NEXT + A]:
+        row = guess & (ring.shape[0] - 1)
+        if (
+            ring[row, R_KEY] == key
+            and ring[row, R_COUNT] == 1
+            and ring[row, R_STATE] == WAITING
+            and ring[row, R_NS] >= since_ns
+        ):
+            return guess
+    return find(ring, heads, key, A, int(held[H_NEXT + A]) - ring.shape[0], since_ns, held)
+
+
+@kernel()
 def put(ring, at, key, rel, frame, flow, state, partner):
     row = at & (ring.shape[0] - 1)
     ring[row, R_KEY] = key
@@ -422,51 +474,86 @@ def put(ring, at, key, rel, frame, flow, state, partner):
     ring[row, R_STATE] = state
     ring[row, R_PARTNER] = partner
     ring[row, R_CHAIN] = 0
-    ring[row, R_NEXT] = 0
-    ring[row, R_HEAD] = 0
-    ring[row, R_LAST] = 0
     ring[row, R_COUNT] = 1
-    ring[row, R_OTHER_NS] = -NONE
 
 
 @kernel()
-def index(ring, heads, at, held, newest):
-    """Make the frame at `at` the newest of its content, which is at `newest` so far (0: none, H_CHAIN is before it). It waits, unless
-    it was found."""
+def queue_up(ring, queues, at, newest):
+    """The content of the frame at `at` is that of `newest`, too: those that wait stand in one queue."""
     row = at & (ring.shape[0] - 1)
-    bucket = (int(ring[row, R_KEY]) >> 1) & (heads.shape[0] - 1)
-    if newest > 0:
-        was = newest & (ring.shape[0] - 1)
-        before = int(held[H_CHAIN])
-        if before == 0:
-            heads[bucket] = ring[was, R_CHAIN]
-        else:
-            ring[before & (ring.shape[0] - 1), R_CHAIN] = ring[was, R_CHAIN]
-        ring[row, R_HEAD] = ring[was, R_HEAD]
-        ring[row, R_LAST] = ring[was, R_LAST]
-        ring[row, R_COUNT] = ring[was, R_COUNT] + 1
-        ring[row, R_OTHER_NS] = ring[was, R_OTHER_NS]
-        ring[was, R_COUNT] += 1  # it is one of several, too
-    ring[row, R_CHAIN] = heads[bucket]
-    heads[bucket] = at
+    was = newest & (ring.shape[0] - 1)
+    if ring[was, R_COUNT] == 1:
+        alone = newest if ring[was, R_STATE] == WAITING else 0
+        queues[was, Y_HEAD] = alone
+        queues[was, Y_LAST] = alone
+        queues[was, Y_NEXT] = 0
+        if ring[was, R_STATE] != FOUND:
+            queues[was, Y_OTHER_NS] = -NONE
+    queues[row, Y_HEAD] = queues[was, Y_HEAD]
+    queues[row, Y_LAST] = queues[was, Y_LAST]
+    queues[row, Y_NEXT] = 0
+    queues[row, Y_OTHER_NS] = queues[was, Y_OTHER_NS]
+    ring[row, R_COUNT] = ring[was, R_COUNT] + 1
+    ring[was, R_COUNT] += 1  # it is one of several, too
     if ring[row, R_STATE] == WAITING:
-        if ring[row, R_HEAD] == 0:
-            ring[row, R_HEAD] = at
+        if queues[row, Y_HEAD] == 0:
+            queues[row, Y_HEAD] = at
         else:
-            ring[int(ring[row, R_LAST]) & (ring.shape[0] - 1), R_NEXT] = at
-        ring[row, R_LAST] = at
+            queues[int(queues[row, Y_LAST]) & (ring.shape[0] - 1), Y_NEXT] = at
+        queues[row, Y_LAST] = at
 
 
 @kernel()
-def unwait(ring, newest, before, at):
+def index(ring, queues, heads, at, held, newest):
+    """Make the frame at `at` the newest of its content, which is at `newest` so far (0: none, H_CHAIN is before it)."""
+    row = at & (ring.shape[0] - 1)
+    key = int(ring[row, R_KEY])
+    bucket = bucket_of(heads, key, at & 1)
+    head = int(heads[bucket])
+    if newest > 0:
+        queue_up(ring, queues, at, newest)
+        before = int(held[H_CHAIN])
+        after = int(ring[newest & (ring.shape[0] - 1), R_CHAIN])
+        if before == 0:
+            head = after << MARKS | head & ((1 << MARKS) - 1)
+        else:
+            ring[before & (ring.shape[0] - 1), R_CHAIN] = after
+    first = head >> MARKS
+    marks = head & ((1 << MARKS) - 1)
+    if first <= at - ring.shape[0]:
+        first = 0
+        marks = 0
+    ring[row, R_CHAIN] = first
+    heads[bucket] = at << MARKS | marks | mark_of(key)
+
+
+@kernel()
+def unwait(ring, queues, newest, before, at):
     """Take the frame at `at` out of the queue of its content; `before` it stands another, or 0."""
-    after = ring[at & (ring.shape[0] - 1), R_NEXT]
+    if ring[newest & (ring.shape[0] - 1), R_COUNT] == 1:
+        return
+    after = queues[at & (ring.shape[0] - 1), Y_NEXT]
     if before == 0:
-        ring[newest & (ring.shape[0] - 1), R_HEAD] = after
+        queues[newest & (ring.shape[0] - 1), Y_HEAD] = after
     else:
-        ring[before & (ring.shape[0] - 1), R_NEXT] = after
+        queues[before & (ring.shape[0] - 1), Y_NEXT] = after
     if after == 0:
-        ring[newest & (ring.shape[0] - 1), R_LAST] = before
+        queues[newest & (ring.shape[0] - 1), Y_LAST] = before
+
+
+@kernel()
+def remember(ring, queues, heads, held, side, key, rel, frame, at, state, partner, newest):
+    """A frame takes the next place of its side. Those that B need not look for again are not indexed."""
+    place = int(held[H_NEXT + side])
+    put(ring, place, key, rel, frame, at, state, partner)
+    if side == A or state == WAITING:
+        index(ring, queues, heads, place, held, newest)
+    if state == WAITING:
+        held[H_WAITING + side] += 1
+    held[H_NEXT + side] = place + 2
+
+
+# -- what is entered in the flows ------------------------------------------------------------------------------
 
 
 @kernel()
@@ -518,8 +605,18 @@ def enter_more(flows, at, rel, frame, partner, certain):
 
 
 @kernel()
-def tell(ring, heads, place, flows, held):
-    """What became of the frame at `place`, all before which are told. Returns whether it waited in vain."""
+def enter_only(flows, at, rel, frame, alike):
+    """A frame is told as not found."""
+    if flows[at, G_RUN] == 0:
+        flows[at, G_RUN_FRAME] = frame
+        flows[at, G_RUN_NS] = rel
+    flows[at, G_RUN] += 1
+    flows[at, G_RUN_ALIKE] += alike
+
+
+@kernel()
+def tell(ring, queues, heads, place, flows, held):
+    """What became of the frame at `place`, all before which are told."""
     row = place & (ring.shape[0] - 1)
     at = int(ring[row, R_FLOW])
     state = int(ring[row, R_STATE])
@@ -528,29 +625,21 @@ def tell(ring, heads, place, flows, held):
     if state == FOUND:
         enter_found(flows, at, rel, frame, int(ring[row, R_PARTNER]))
     elif state == WAITING:
-        newest = find(ring, heads, int(ring[row, R_KEY]), place - 1, rel, held)
-        if newest > 0 and ring[newest & (ring.shape[0] - 1), R_HEAD] == place:
-            unwait(ring, newest, 0, place)
+        alike = int(ring[row, R_COUNT]) > 1
+        if alike:
+            newest = find(ring, heads, int(ring[row, R_KEY]), place & 1, place - 2, rel, held)
+            if newest > 0 and queues[newest & (ring.shape[0] - 1), Y_HEAD] == place:
+                unwait(ring, queues, newest, 0, place)
         ring[row, R_STATE] = GONE
-        if ring[row, R_COUNT] > 1 and flows[at, G_WAY] < 0:  # at the far end it is one too many
+        held[H_WAITING + (place & 1)] -= 1
+        if alike and flows[at, G_WAY] < 0:  # at the far end it is one too many
             enter_more(flows, at, rel, frame, 0, ring[row, R_COUNT] == 2)
-            return True
-        if flows[at, G_RUN] == 0:
-            flows[at, G_RUN_FRAME] = frame
-            flows[at, G_RUN_NS] = rel
-        flows[at, G_RUN] += 1
-        if ring[row, R_COUNT] > 1:
-            flows[at, G_RUN_ALIKE] += 1
-        return True
+        else:
+            enter_only(flows, at, rel, frame, int(alike))
     elif state in (DOUBLED, MORE):
         enter_more(flows, at, rel, frame, int(ring[row, R_PARTNER]), state == DOUBLED)
     elif state == SHORT:
-        if flows[at, G_RUN] == 0:
-            flows[at, G_RUN_FRAME] = frame
-            flows[at, G_RUN_NS] = rel
-        flows[at, G_RUN] += 1
-        flows[at, G_RUN_ALIKE] += 1
-    return False
+        enter_only(flows, at, rel, frame, 1)
 
 
 @kernel()
@@ -622,34 +711,158 @@ def note_time(flows, at, span, frame, other, rel, held):
 
 
 @kernel()
-def pair_up(a_flows, b_flows, at, other):
-    a_flows[at, G_MATCHED] += 1
-    b_flows[other, G_MATCHED] += 1
-    a_flows[at, G_PARTNER] = other + 1
-    b_flows[other, G_PARTNER] = at + 1
+def pair_up(flows, a, b, held):
+    """A frame of a flow of A and one of B are the same."""
+    flows[a, G_MATCHED] += 1
+    flows[b, G_MATCHED] += 1
+    flows[a, G_PARTNER] = b + 1
+    flows[b, G_PARTNER] = a + 1
+    held[H_MATCHED] += 1
 
 
-@kernel(
-    f"int64({TABLE}, int64, int64, {TABLE}, int64, int64, {TABLE}, {ROW}, {TABLE}, {ROW}, {TABLE}, {TABLE}, {ROW})"
-)
-def hold(
-    a_cols, a_rows, a_first, b_cols, b_rows, b_first, a_ring, a_heads, b_ring, b_heads, a_flows, b_flows, held
-):
+# -- the walk --------------------------------------------------------------------------------------------------
+
+
+@kernel()
+def forget(ring, queues, heads, flows, held, side, rel):
+    """Tell what became of a side's frames that wait no longer, now that it is `rel` there; in their order, so that one that waits keeps
+    back those after it."""
+    lag = int(held[H_LAG_NS]) if side == A else 0
+    untold = int(held[H_UNTOLD + side])
+    following = int(held[H_NEXT + side])
+    while untold < following:
+        row = untold & (ring.shape[0] - 1)
+        if ring[row, R_STATE] == WAITING:
+            waited = rel - int(ring[row, R_NS]) - lag
+            if waited <= held[H_PATIENCE_NS]:
+                if following - untold < ring.shape[0]:
+                    break
+                held[H_SHORTEST_NS] = min(int(held[H_SHORTEST_NS]), waited)
+        tell(ring, queues, heads, untold, flows, held)
+        untold += 2
+    held[H_UNTOLD + side] = untold
+
+
+@kernel()
+def is_twin(ring, queues, place, rel):
+    """Whether the other end had the content of a place just before `rel`: a mirror shows it again."""
+    row = place & (ring.shape[0] - 1)
+    there = ring[row, R_COUNT] > 1 or ring[row, R_STATE] == FOUND
+    return there and rel - queues[row, Y_OTHER_NS] <= TWIN_NS
+
+
+@kernel()
+def come_to_a(ring, queues, heads, flows, held, key, rel, frame, at, number):
+    """A frame at A: mostly it is the first to come."""
+    size = ring.shape[0]
+    since_ns = rel - int(held[H_PATIENCE_NS]) - int(held[H_LAG_NS])
+    newest = find(ring, heads, key, A, int(held[H_NEXT + A]) - size, since_ns, held)
+    if newest > 0 and held[H_MIRROR + A] and rel - ring[newest & (size - 1), R_NS] <= TWIN_NS:
+        held[H_TWINS + A] += 1
+        return
+    note_jump(flows, at, number, rel, frame)
+    state = WAITING
+    partner = 0
+    if newest == 0:
+        there = 0
+        if held[H_WAITING + B] > 0:
+            there = find(ring, heads, key, B, int(held[H_UNTOLD + B]) - 2, since_ns, held)
+        row = there & (size - 1)
+        if there > 0 and ring[row, R_COUNT] == 1 and ring[row, R_STATE] == WAITING:
+            state = FOUND
+            partner = int(ring[row, R_FRAME])
+            other = int(ring[row, R_FLOW])
+            ring[row, R_STATE] = FOUND
+            ring[row, R_PARTNER] = frame
+            held[H_WAITING + B] -= 1
+            queues[int(held[H_NEXT + A]) & (size - 1), Y_OTHER_NS] = ring[row, R_NS]
+            if flows[other, G_PARTNER] == 0:
+                count_number(flows, at, number, rel, held)
+            pair_up(flows, at, other, held)
+            note_time(flows, at, int(ring[row, R_NS]) - rel, frame, partner, rel, held)
+        else:
+            count_number(flows, at, number, rel, held)
+    remember(ring, queues, heads, held, A, key, rel, frame, at, state, partner, newest)
+
+
+@kernel()
+def come_to_b(ring, queues, heads, flows, held, key, rel, frame, at, number):
+    """A frame at B: mostly it waits at A."""
+    size = ring.shape[0]
+    since_ns = rel - int(held[H_PATIENCE_NS]) - int(held[H_LAG_NS])
+    newest = find_next(ring, heads, key, since_ns, held)
+    new = newest & (size - 1)
+    found = 0
+    before = 0
+    if newest > 0:
+        if held[H_MIRROR + B] and is_twin(ring, queues, newest, rel):
+            held[H_TWINS + B] += 1
+            return
+        if ring[new, R_COUNT] > 1:
+            # The last of those alike that can have come by now.
+            look = int(queues[new, Y_HEAD])
+            past = 0
+            for _ in range(MAX_STEPS):
+                if look == 0:
+                    break
+                flow = int(ring[look & (size - 1), R_FLOW])
+                # The first of those alike may have been slow: of one flow alone it is no measure.
+                floor = int(held[H_FLOOR_NS])
+                if flows[flow, G_WAY] > 0:
+                    floor = min(floor, int(flows[flow, G_FLOOR]))
+                if rel - int(ring[look & (size - 1), R_NS]) - floor < -held[H_OFF_NS]:
+                    break
+                found = look
+                before = past
+                past = look
+                look = int(queues[look & (size - 1), Y_NEXT])
+        elif ring[new, R_STATE] == WAITING:
+            found = newest
+    state = WAITING
+    partner = 0
+    there = 0
+    if found > 0:
+        row = found & (size - 1)
+        unwait(ring, queues, newest, before, found)
+        ring[row, R_STATE] = FOUND
+        ring[row, R_PARTNER] = frame
+        held[H_WAITING + A] -= 1
+        held[H_GUESS] = found + 2
+        state = FOUND
+        partner = int(ring[row, R_FRAME])
+        flow = int(ring[row, R_FLOW])
+        pair_up(flows, flow, at, held)
+        if ring[new, R_COUNT] == 1:
+            sent = int(ring[row, R_NS])
+            note_time(flows, flow, rel - sent, partner, frame, sent, held)
+    elif newest > 0:
+        state = MORE if ring[new, R_COUNT] > 1 else DOUBLED
+        if flows[int(ring[new, R_FLOW]), G_WAY] < 0:
+            state = SHORT
+        partner = int(ring[new, R_FRAME])
+    else:
+        there = find(ring, heads, key, B, int(held[H_UNTOLD + B]) - 2, since_ns, held)
+        if there > 0 and held[H_MIRROR + B] and rel - ring[there & (size - 1), R_NS] <= TWIN_NS:
+            held[H_TWINS + B] += 1
+            return
+        if there == 0 and flows[at, G_PARTNER] > 0:
+            count_number(flows, int(flows[at, G_PARTNER]) - 1, number, rel, held)
+    if newest > 0 and (held[H_MIRROR + B] or ring[new, R_COUNT] > 1):
+        queues[new, Y_OTHER_NS] = rel
+    if state == FOUND and held[H_UNTOLD + B] == held[H_NEXT + B]:  # nothing waits before it
+        enter_found(flows, at, rel, frame, partner)
+        return
+    remember(ring, queues, heads, held, B, key, rel, frame, at, state, partner, there)
+
+
+@kernel(f"int64({TABLE}, int64, int64, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW}, {TABLE}, {ROW})")
+def hold(a_cols, a_rows, a_first, b_cols, b_rows, b_first, ring, queues, heads, flows, held):
     """Walk both sides by time until one has no more rows: 1 asks for A's next batch, 2 for B's. A side that has ended comes with
-    -1 rows; 0 says that both have. H_AT_A and H_AT_B are how far each was walked."""
-    a = int(held[H_AT_A])
-    b = int(held[H_AT_B])
-    next_a = int(held[H_NEXT_A])
-    untold_a = int(held[H_UNTOLD_A])
-    next_b = int(held[H_NEXT_B])
-    untold_b = int(held[H_UNTOLD_B])
-    waiting_b = int(held[H_WAITING_B])
+    -1 rows; 0 says that both have. `flows` are those of A, and as many of B."""
+    a = int(held[H_AT + A])
+    b = int(held[H_AT + B])
     lag = int(held[H_LAG_NS])
-    patience = int(held[H_PATIENCE_NS]) + lag
-    mirror_a = held[H_MIRROR_A] == 1
-    mirror_b = held[H_MIRROR_B] == 1
-    size = a_ring.shape[0]
-    ring = size - 1  # rows are a power of two: takes a place to its row
+    b_flows = flows.shape[0] // 2
     wants = 0
     while True:
         if a >= a_rows and a_rows >= 0:
@@ -662,158 +875,28 @@ def hold(
             break
         if b_rows < 0 or (a_rows >= 0 and a_cols[REL, a] <= b_cols[REL, b] + lag):
             key = int(a_cols[CONTENT, a])
-            if key == 0:
-                a += 1
-                continue
-            rel = int(a_cols[REL, a])
-            frame = a_first + a
-            at = int(a_cols[FLOW_ROW, a])
-            number = int(a_cols[NUMBER, a])
+            if key != 0:
+                rel = int(a_cols[REL, a])
+                at = int(a_cols[FLOW_ROW, a])
+                forget(ring, queues, heads, flows, held, A, rel)
+                come_to_a(ring, queues, heads, flows, held, key, rel, a_first + a, at, int(a_cols[NUMBER, a]))
             a += 1
-            while untold_a < next_a:
-                row = untold_a & ring
-                if a_ring[row, R_STATE] == WAITING:
-                    waited = rel - int(a_ring[row, R_NS])
-                    if waited <= patience:
-                        if next_a - untold_a < size:
-                            break
-                        held[H_SHORTEST_NS] = min(int(held[H_SHORTEST_NS]), waited - lag)
-                tell(a_ring, a_heads, untold_a, a_flows, held)
-                untold_a += 1
-            newest = find(a_ring, a_heads, key, next_a - size, rel - patience, held)
-            if mirror_a and newest > 0 and rel - a_ring[newest & ring, R_NS] <= TWIN_NS:
-                held[H_TWINS_A] += 1
-                continue
-            note_jump(a_flows, at, number, rel, frame)
-            state = WAITING
-            partner = 0
-            if newest == 0:
-                there = 0
-                if waiting_b > 0:
-                    there = find(b_ring, b_heads, key, untold_b - 1, rel - patience, held)
-                row = there & ring
-                if there > 0 and b_ring[row, R_COUNT] == 1 and b_ring[row, R_STATE] == WAITING:
-                    unwait(b_ring, there, 0, there)
-                    waiting_b -= 1
-                    b_ring[row, R_STATE] = FOUND
-                    b_ring[row, R_PARTNER] = frame
-                    state = FOUND
-                    partner = int(b_ring[row, R_FRAME])
-                    other = int(b_ring[row, R_FLOW])
-                    if b_flows[other, G_PARTNER] == 0:
-                        count_number(a_flows, at, number, rel, held)
-                    pair_up(a_flows, b_flows, at, other)
-                    held[H_MATCHED] += 1
-                    note_time(a_flows, at, int(b_ring[row, R_NS]) - rel, frame, partner, rel, held)
-                else:
-                    count_number(a_flows, at, number, rel, held)
-            put(a_ring, next_a, key, rel, frame, at, state, partner)
-            index(a_ring, a_heads, next_a, held, newest)
-            next_a += 1
-            continue
-
-        key = int(b_cols[CONTENT, b])
-        if key == 0:
-            b += 1
-            continue
-        rel = int(b_cols[REL, b])
-        frame = b_first + b
-        at = int(b_cols[FLOW_ROW, b])
-        number = int(b_cols[NUMBER, b])
-        b += 1
-        while untold_b < next_b:
-            row = untold_b & ring
-            if b_ring[row, R_STATE] == WAITING:
-                waited = rel - int(b_ring[row, R_NS])
-                if waited <= patience:
-                    if next_b - untold_b < size:
-                        break
-                    held[H_SHORTEST_NS] = min(int(held[H_SHORTEST_NS]), waited)
-            if tell(b_ring, b_heads, untold_b, b_flows, held):
-                waiting_b -= 1
-            untold_b += 1
-        newest = find(a_ring, a_heads, key, next_a - size, rel - patience, held)
-        found = 0
-        before = 0
-        alike = False
-        if newest > 0:
-            row = newest & ring
-            if mirror_b and rel - a_ring[row, R_OTHER_NS] <= TWIN_NS:
-                held[H_TWINS_B] += 1
-                continue
-            alike = a_ring[row, R_COUNT] > 1
-            look = int(a_ring[row, R_HEAD])
-            if not alike:
-                found = look
-            else:
-                # The last of those alike that can have come by now.
-                past = 0
-                for _ in range(MAX_STEPS):
-                    if look == 0:
-                        break
-                    flow = int(a_ring[look & ring, R_FLOW])
-                    # The first of those alike may have been slow: of one flow alone it is no measure.
-                    floor = int(held[H_FLOOR_NS])
-                    if a_flows[flow, G_WAY] > 0:
-                        floor = min(floor, int(a_flows[flow, G_FLOOR]))
-                    if rel - int(a_ring[look & ring, R_NS]) - floor < -held[H_OFF_NS]:
-                        break
-                    found = look
-                    before = past
-                    past = look
-                    look = int(a_ring[look & ring, R_NEXT])
-        state = WAITING
-        partner = 0
-        there = 0
-        if found > 0:
-            row = found & ring
-            unwait(a_ring, newest, before, found)
-            a_ring[row, R_STATE] = FOUND
-            a_ring[row, R_PARTNER] = frame
-            a_ring[newest & ring, R_OTHER_NS] = rel
-            state = FOUND
-            partner = int(a_ring[row, R_FRAME])
-            flow = int(a_ring[row, R_FLOW])
-            pair_up(a_flows, b_flows, flow, at)
-            held[H_MATCHED] += 1
-            if not alike:
-                sent = int(a_ring[row, R_NS])
-                note_time(a_flows, flow, rel - sent, partner, frame, sent, held)
-            if untold_b == next_b:  # nothing waits before it
-                enter_found(b_flows, at, rel, frame, partner)
-                continue
-        elif newest > 0:
-            state = MORE if alike else DOUBLED
-            if a_flows[int(a_ring[newest & ring, R_FLOW]), G_WAY] < 0:
-                state = SHORT
-            partner = int(a_ring[newest & ring, R_FRAME])
-            a_ring[newest & ring, R_OTHER_NS] = rel
         else:
-            there = find(b_ring, b_heads, key, untold_b - 1, rel - patience, held)
-            if mirror_b and there > 0 and rel - b_ring[there & ring, R_NS] <= TWIN_NS:
-                held[H_TWINS_B] += 1
-                continue
-            if there == 0 and b_flows[at, G_PARTNER] > 0:
-                count_number(a_flows, int(b_flows[at, G_PARTNER]) - 1, number, rel, held)
-            waiting_b += 1
-        put(b_ring, next_b, key, rel, frame, at, state, partner)
-        if state == WAITING:
-            index(b_ring, b_heads, next_b, held, there)
-        next_b += 1
-    held[H_AT_A] = a
-    held[H_AT_B] = b
-    held[H_NEXT_A] = next_a
-    held[H_UNTOLD_A] = untold_a
-    held[H_NEXT_B] = next_b
-    held[H_UNTOLD_B] = untold_b
-    held[H_WAITING_B] = waiting_b
+            key = int(b_cols[CONTENT, b])
+            if key != 0:
+                rel = int(b_cols[REL, b])
+                at = b_flows + int(b_cols[FLOW_ROW, b])
+                forget(ring, queues, heads, flows, held, B, rel)
+                come_to_b(ring, queues, heads, flows, held, key, rel, b_first + b, at, int(b_cols[NUMBER, b]))
+            b += 1
+    held[H_AT + A] = a
+    held[H_AT + B] = b
     return wants
 
 
-@kernel(f"void({TABLE}, {ROW}, {TABLE}, {ROW}, {TABLE}, {TABLE}, {ROW})")
-def let_out(a_ring, a_heads, b_ring, b_heads, a_flows, b_flows, held):
+@kernel(f"void({TABLE}, {TABLE}, {ROW}, {TABLE}, {ROW})")
+def let_out(ring, queues, heads, flows, held):
     """The end: all that is not told yet is."""
-    for place in range(int(held[H_UNTOLD_A]), int(held[H_NEXT_A])):
-        tell(a_ring, a_heads, place, a_flows, held)
-    for place in range(int(held[H_UNTOLD_B]), int(held[H_NEXT_B])):
-        tell(b_ring, b_heads, place, b_flows, held)
+    for side in (A, B):
+        for place in range(int(held[H_UNTOLD + side]), int(held[H_NEXT + side]), 2):
+            tell(ring, queues, heads, place, flows, held)

@@ -33,6 +33,7 @@ FLOW_ROWS, TALKER_ROWS, SAMPLE_ROWS = 1 << 13, 1 << 12, 1 << 16
 # Rows of a ring, in powers of two. What is larger than the processor's cache takes twice as long, so a flood of small frames is
 # waited for less long; but always long enough for B to be walked later than A.
 LEAST_RING, USUAL_RING, MOST_RING = 13, 16, 19
+LINE = 8  # numbers in a line of the processor's cache, mostly
 SHORT = 64  # bytes beyond the link header that the first pass compares: the headers down to RTP
 LEAST = 28  # shorter pieces tell nothing: an IP and a UDP header
 WHOLE = 1 << 30
@@ -52,7 +53,7 @@ class Side:
     path: str
     interface: int | None
     name: str
-    flows: np.ndarray = field(default_factory=lambda: np.zeros((FLOW_ROWS, x.FLOW_COLUMNS), np.int64))
+    flows: np.ndarray
     talkers: np.ndarray = field(default_factory=lambda: np.zeros((TALKER_ROWS, x.TALKER_COLUMNS), np.int64))
     ways: np.ndarray = field(default_factory=lambda: np.zeros((TALKER_ROWS, 2), np.int64))
     counts: np.ndarray = field(default_factory=lambda: np.zeros(x.MARKED, np.int64))
@@ -119,7 +120,11 @@ def between(
 ) -> BetweenFacts:
     """What became on its way of what both captures hold: each a file and, of several interfaces, the one that is meant. With
     `pair` they are of two networks that carry the same streams. `one_clock` says that both have one clock. Raises CaptureError."""
-    sides = [Side(path, interface, _named(path, interface)) for path, interface in (a, b)]
+    flows = np.zeros((2 * FLOW_ROWS, x.FLOW_COLUMNS), np.int64)
+    sides = [
+        Side(path, interface, _named(path, interface), part)
+        for (path, interface), part in zip((a, b), np.split(flows, 2), strict=True)
+    ]
     one_clock = one_clock or a[0] == b[0]
     engine = _engine([a[0], b[0]], progress)
     try:
@@ -147,7 +152,17 @@ def between(
         return BetweenFacts(ends[0], ends[1], pair, None, jump_s=jump_s)
     whole = WHOLE if limit is None else limit
     return _walked(
-        sides, engine, fitted, whole, how, (mirrored[0], mirrored[1]), one_clock, starts, late_ns, progress
+        sides,
+        flows,
+        engine,
+        fitted,
+        whole,
+        how,
+        (mirrored[0], mirrored[1]),
+        one_clock,
+        starts,
+        late_ns,
+        progress,
     )
 
 
@@ -204,15 +219,18 @@ def _sample(
 ) -> Sampled:
     side.begin()
     table = np.zeros((SAMPLE_ROWS, x.SAMPLE_COLUMNS), np.int64)
+    chosen = np.array([x.NONE, 2 * SAMPLE_ROWS], np.int64)
     ethernet = True
     for batch in side.marked(capture, engine, limit, how | x.FIRST):
         ethernet = ethernet and bool((batch.columns[k.LINK, : batch.rows] == k.ETHERNET).all())
-        engine.sample(engine.bytes_of(batch.block), batch.columns, batch.rows, how, table)
+        engine.sample(engine.bytes_of(batch.block), batch.columns, batch.rows, how, table, chosen)
+    table[table[:, x.Q_KEY] > chosen[0]] = 0
     return Sampled(table, capture.facts(), int(side.counts[x.N_LEAST_CUT]), ethernet)
 
 
 def _walked(
     sides: list[Side],
+    flows: np.ndarray,
     engine: kernels_compile.Engine,
     fitted: Aligned,
     limit: int,
@@ -223,7 +241,7 @@ def _walked(
     late_ns: int,
     progress: Progress | None,
 ) -> BetweenFacts:
-    """The second pass."""
+    """The second pass. `flows` are those of both sides."""
     seen = [(int(side.counts[x.N_FIRST_NS]), int(side.counts[x.N_LAST_NS])) for side in sides]
     most = max(int(side.counts[x.N_FRAMES]) for side in sides)
     for side in sides:
@@ -237,7 +255,9 @@ def _walked(
         if at >= 0:
             sides[0].ways[at] = src + 1, way
     held = np.zeros(x.HELD, np.int64)
-    held[[x.H_NEXT_A, x.H_UNTOLD_A, x.H_NEXT_B, x.H_UNTOLD_B]] = 1
+    for end in (x.A, x.B):
+        held[[x.H_NEXT + end, x.H_UNTOLD + end]] = 2 + end
+        held[x.H_MIRROR + end] = mirrored[end]
     b_seen = [at - fitted.offset_ns - round(at * fitted.drift) for at in seen[1]]
     held[x.H_FROM_NS], held[x.H_UNTIL_NS] = max(seen[0][0], b_seen[0]), min(seen[0][1], b_seen[1])
     far = float(np.percentile(np.abs(fitted.spans), 99))
@@ -247,10 +267,10 @@ def _walked(
     low, high = np.percentile(fitted.spans, [1, 50])
     held[x.H_FLOOR_NS] = int(low)
     held[x.H_OFF_NS] = int(max(LEAST_OFF_NS, 2 * (high - low), 2 * fitted.bend_ns))
-    held[x.H_MIRROR_A], held[x.H_MIRROR_B] = mirrored
     room = _ring_rows(held, most * NS / max(min(last - first for first, last in seen), NS // 1000))
-    rings = [np.zeros((room, x.RING_COLUMNS), np.int64) for _ in sides]
-    heads = [np.zeros(2 * room, np.int64) for _ in sides]
+    ring = _by_lines(2 * room, x.RING_COLUMNS)
+    queues = np.zeros((2 * room, x.QUEUE_COLUMNS), np.int64)
+    heads = np.zeros(2 * room, np.int64)
 
     captures = [CaptureFile(side.path, progress if n == 0 else None) for n, side in enumerate(sides)]
     moves = [(0, 0), (fitted.offset_ns, fitted.drift_32)]
@@ -258,26 +278,25 @@ def _walked(
         Ahead(side.marked(capture, engine, limit, how, *move))
         for side, capture, move in zip(sides, captures, moves, strict=True)
     ]
-    at = (x.H_AT_A, x.H_AT_B)
     nothing = np.zeros((k.COLUMNS, 1), np.int64)
     columns, rows, first = [nothing, nothing], [0, 0], [1, 1]
     wants = 1
     while wants:
         n = wants - 1
         batch = next(batches[n], None)
-        held[at[n]] = 0
+        held[x.H_AT + n] = 0
         columns[n], rows[n], first[n] = (
             (nothing, -1, 0) if batch is None else (batch.columns, batch.rows, batch.first)
         )
         wants = engine.hold(
             columns[0], rows[0], first[0], columns[1], rows[1], first[1],
-            rings[0], heads[0], rings[1], heads[1], sides[0].flows, sides[1].flows, held,
+            ring, queues, heads, flows, held,
         )  # fmt: skip
-    engine.let_out(rings[0], heads[0], rings[1], heads[1], sides[0].flows, sides[1].flows, held)
+    engine.let_out(ring, queues, heads, flows, held)
     paths = _paths(sides, fitted)
     return BetweenFacts(
-        a=_end(sides[0], captures[0].facts(), mirrored[0], int(held[x.H_TWINS_A]), _lone(sides[0])),
-        b=_end(sides[1], captures[1].facts(), mirrored[1], int(held[x.H_TWINS_B]), _lone(sides[1])),
+        a=_end(sides[0], captures[0].facts(), mirrored[0], int(held[x.H_TWINS + x.A]), _lone(sides[0])),
+        b=_end(sides[1], captures[1].facts(), mirrored[1], int(held[x.H_TWINS + x.B]), _lone(sides[1])),
         pair=bool(how & x.PAIR),
         clocks=Clocks(
             one=one_clock,
@@ -293,6 +312,13 @@ def _walked(
         late_s=late_ns / NS,
         paths=paths,
     )
+
+
+def _by_lines(rows: int, columns: int) -> np.ndarray:
+    """Rows of zeros, the first of which begins where a line of the processor's cache does."""
+    room = np.zeros(rows * columns + LINE - 1, np.int64)
+    start = -(room.ctypes.data // room.itemsize) % LINE
+    return room[start : start + rows * columns].reshape(rows, columns)
 
 
 def _ring_rows(held: np.ndarray, frames_per_s: float) -> int:
@@ -311,7 +337,8 @@ def _paths(sides: list[Side], fitted: Aligned) -> tuple[FlowPath, ...]:
     a, b = sides[0].flows, sides[1].flows
     rows = np.flatnonzero(a[:, x.G_PARTNER] > 0)
     rows = rows[np.argsort(-a[rows, x.G_FRAMES], kind="stable")]
-    return tuple(_path(a[at].tolist(), b[int(a[at, x.G_PARTNER]) - 1].tolist(), fitted) for at in rows)
+    partners = a[:, x.G_PARTNER] - 1 - FLOW_ROWS
+    return tuple(_path(a[at].tolist(), b[partners[at]].tolist(), fitted) for at in rows)
 
 
 def _path(a: list[int], b: list[int], fitted: Aligned) -> FlowPath:
