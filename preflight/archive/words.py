@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from preflight.archive.library import short
 from preflight.checks.say import count_text, counted, span_text, when
-from preflight.report.page import Page
-from preflight.report.terminal import STYLES
+from preflight.report.page import STYLES, Page
 
 if TYPE_CHECKING:
     from preflight.archive.add import Added, Looked

@@ -11,11 +11,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from preflight.checks import Subject
 from preflight.checks.asks import View
 from preflight.checks.says import Limits, Says
 from preflight.checks.step import Step, When, care, now, steps
 
-Subject = Literal["computer", "wire", "soak", "plan", "between"]
 Judge = Callable[[Any, Limits], Says]
 
 AGAIN = now("Run the line check again.")

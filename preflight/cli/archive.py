@@ -125,10 +125,11 @@ def find(
     from preflight.archive.find import Wanted
     from preflight.archive.find import find as find_cases
     from preflight.archive.words import as_csv, as_rows, show_cases
-    from preflight.cli.output import write
 
     cases = _told(lambda: _asked(place, lambda library: find_cases(library, Wanted(words=words, **wanted))))
     if csv_to:
+        from preflight.cli.output import write
+
         write(csv_to, as_csv(cases), "--csv")
     _put(json_to, lambda: {"cases": as_rows(cases)}, lambda page: show_cases(cases, page))
     return 0
@@ -301,12 +302,13 @@ def _judged(capture: str) -> "tuple[str, Rows]":
 
 
 def _put(json_to: str | None, told: Callable[[], dict[str, Any]], show: Callable) -> None:
-    from preflight.archive.columns import SCHEMA
-    from preflight.cli.output import write
     from preflight.report.page import Page, console
-    from preflight.text import to_json
 
     if json_to:
+        from preflight.archive.columns import SCHEMA
+        from preflight.cli.output import write
+        from preflight.text import to_json
+
         text = to_json({"schema": SCHEMA, **told()})
         if json_to == "-":
             click.echo(text)

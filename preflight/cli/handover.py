@@ -260,8 +260,7 @@ def _listened(
 def _tell(
     place: Path, sizes: dict[str, int], parts: "list[Part]", left_out: list[str], anonymise: bool
 ) -> None:
-    from preflight.report.page import Page, console
-    from preflight.report.terminal import STYLES
+    from preflight.report.page import STYLES, Page, console
     from preflight.verdict import brief
 
     page = Page(console())

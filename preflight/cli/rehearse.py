@@ -46,8 +46,8 @@ def command(name: str | None, in_full: bool) -> int:
 
     With NAME, show that one in full.
     """
-    from preflight.report.page import Page, console
-    from preflight.report.terminal import STYLES, show
+    from preflight.report.page import STYLES, Page, console
+    from preflight.report.terminal import show
     from preflight.study import study
     from preflight.verdict import brief, judged
 

@@ -16,9 +16,8 @@ from rich.console import Console
 from rich.text import Text
 
 from preflight.checks.say import counted
-from preflight.report.page import Page
+from preflight.report.page import STYLES, Page
 from preflight.report.result import moment
-from preflight.report.terminal import STYLES
 from preflight.text import clean
 from preflight.verdict import Result
 

@@ -13,7 +13,19 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
+from preflight.checks.finding import Outcome
 from preflight.text import clean
+
+STYLES = {
+    "not ready": "bold red",
+    "ready with cautions": "bold yellow",
+    "ready": "bold green",
+    "unproven": "bold cyan",
+    Outcome.FAIL: "bold red",
+    Outcome.CAUTION: "bold yellow",
+    Outcome.UNPROVEN: "bold cyan",
+    Outcome.PASS: "green",
+}
 
 # Longer lines are hard to read. Common practice.
 WIDEST = 100

@@ -20,10 +20,10 @@ from preflight.checks.see.streams import all_streams
 from preflight.checks.step import care
 from preflight.facts import Facts
 from preflight.report.daytime import Daytime
-from preflight.report.page import LONGEST_TEXT, WIDEST, wrap
+from preflight.report.page import LONGEST_TEXT, STYLES, WIDEST, wrap
 from preflight.report.result import name_of
 from preflight.report.rollcall import Device, listening_port, roll_call
-from preflight.report.terminal import STYLES, place
+from preflight.report.terminal import place
 from preflight.text import clean
 from preflight.verdict import Ranked, Result, word
 

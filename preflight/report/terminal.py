@@ -13,21 +13,11 @@ from preflight.checks.say import counted
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.report.daytime import Daytime
-from preflight.report.page import Page
+from preflight.report.page import STYLES, Page
 from preflight.report.result import name_of
 from preflight.report.rollcall import Device, in_words, roll_call
 from preflight.verdict import Ranked, Result, brief, word
 
-STYLES = {
-    "not ready": "bold red",
-    "ready with cautions": "bold yellow",
-    "ready": "bold green",
-    "unproven": "bold cyan",
-    Outcome.FAIL: "bold red",
-    Outcome.CAUTION: "bold yellow",
-    Outcome.UNPROVEN: "bold cyan",
-    Outcome.PASS: "green",
-}
 SHOWN_EVIDENCE = 5
 SHOWN_COMMENTS = 3  # of the capture file
 SHOWN_UNPROVEN = 3  # more of them with all that would show them push the verdict off the screen
