@@ -1,4 +1,4 @@
-"""Adding captures: look at the places, leave out what is known, have the rest judged, write down each as soon as it is done."""
+"""Adding captures: look at the places, leave out what is known, have the rest judged, write down each a moment after it is done."""
 
 import json
 import time
@@ -14,10 +14,11 @@ from preflight.archive.columns import Row, Rows
 from preflight.archive.judge import Judged, completed, name_of
 from preflight.archive.library import Library
 from preflight.archive.marks import marks
-from preflight.archive.place import Found, captures_in, digest, local
+from preflight.archive.place import INSIDE, Found, captures_in, digest, outermost, reached
 from preflight.archive.store import Store
 from preflight.archive.tidy import tidy
 
+WRITE_S = 1.0  # a segment for each parcel would keep this process from handing out the next
 Tell = Callable[[int, int], None]  # captures done, and their bytes
 
 
@@ -70,15 +71,23 @@ def look(store: Store, places: Sequence[str], limit_s: float) -> Looked:
         return unchanged and looked.by_capture.get(capture) == ()
 
     every = [Found(place, size, stamp) for place, (size, stamp, _) in lying.items()]
-    found = dict.fromkeys(every if not places else [])
+    found: dict[Found, None] = {}
+    if not places:
+        # What lies in an archive is looked for there again.
+        aside = {outermost(one.place) for one in every if INSIDE in one.place and not is_known(one)}
+        found = {
+            one: None for one in every if not any(one.place.startswith(place + INSIDE) for place in aside)
+        }
+        places = [place for place in aside if place not in lying]
     for place in places:
         try:
-            here, others = captures_in(place)
+            here = captures_in(place)
         except ArchiveError as error:
             looked.troubles.append(str(error))
             continue
-        found |= dict.fromkeys(here)
-        looked.others += others
+        found |= dict.fromkeys(here.captures)
+        looked.others += here.others
+        looked.troubles += here.troubles
     looked.wanted = sorted((one for one in found if not is_known(one)), key=lambda one: -one.bytes)
     looked.known = len(found) - len(looked.wanted)
     return looked
@@ -106,12 +115,28 @@ def add(store: Store, looked: Looked, client: Client, limit_s: float, tell: Tell
     added = Added()
     done: dict[str, None] = {}
     segments = store.segments()
-    for batch in judge_on(client, looked.wanted, looked.by_capture, looked.by_size, limit_s):
+    batch: list[Judged] = []
+    since = time.monotonic()
+
+    def write() -> None:
+        nonlocal segments
+        written = store.add(_rows(store, [_ended(judged, limit_s) for judged in batch], done, added))
+        if written:
+            segments = tidy(store, [*segments, written])
+
+    try:
+        for more in judge_on(client, looked.wanted, looked.by_capture, looked.by_size, limit_s):
+            batch += more
+            if batch and time.monotonic() - since < WRITE_S:
+                continue
+            if batch:
+                write()
+            tell(len(batch), sum(judged.found.bytes for judged in batch))
+            batch, since = [], time.monotonic()
+    finally:  # Ctrl-C, too, loses nothing that was done
         if batch:
-            written = store.add(_rows(store, [_ended(judged, limit_s) for judged in batch], done, added))
-            if written:
-                segments = tidy(store, [*segments, written])
-        tell(len(batch), sum(judged.found.bytes for judged in batch))
+            write()
+    tell(len(batch), sum(judged.found.bytes for judged in batch))
     return added
 
 
@@ -121,8 +146,8 @@ def _ended(judged: Judged, limit_s: float) -> Judged:
         return judged
     found = judged.found
     try:
-        with local(found.place) as path:
-            capture = digest(path)
+        with reached([found]) as (place,):
+            capture = digest(place)
     except ArchiveError as error:
         return Judged(found, "", {}, trouble=str(error))
     return Judged(found, capture, rows.unreadable(capture, name_of(found), found.bytes, limit_s, ENDED))

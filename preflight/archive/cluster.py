@@ -26,7 +26,7 @@ from preflight.text import clean
 LOOPBACK = "127.0.0.1"
 SETTINGS: dict[str, object] = {
     "distributed.scheduler.allowed-failures": 0,
-    "distributed.scheduler.worker-saturation": 1.0,
+    "distributed.scheduler.worker-saturation": 2.0,  # a worker has its next parcel already, and waits for nobody
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
     # What watches and moves data is of no use here, and takes turns from the judging.
@@ -40,9 +40,12 @@ SETTINGS: dict[str, object] = {
 PATIENCE_S = 30  # for an existing cluster
 LOOK_S = 0.5
 LOST_S = 120.0  # without a worker, and without one that comes back
-# So many captures, or so many bytes, go to a worker at once: what a parcel costs is then little beside the judging.
+# At most so many captures, or so many bytes, go to a worker at once: what a parcel costs is then little beside the judging. Towards the
+# end the parcels get smaller, so that all workers end together.
 PARCEL, PARCEL_BYTES = 16, 2 << 20
-AHEAD = 2  # parcels for each thread, so that none waits for the next
+SMALL = 200_000  # bytes: what a capture costs beside its own
+SHARE = 4  # of what is left, a thread gets one in so many at most
+AHEAD = 3  # parcels for each thread: one at work, one waiting there, one on its way
 
 
 @contextmanager
@@ -138,13 +141,32 @@ def _done(client: Client, at_work: dict[Future, list[Found]], since: float) -> l
 
 
 def _parcels(found: Sequence[Found], threads: int) -> Iterator[list[Found]]:
-    """Few enough in each that every thread gets several."""
-    most = max(min(PARCEL, len(found) // (4 * threads)), 1)
-    parcel: list[Found] = []
-    for one in found:
-        if parcel and (len(parcel) >= most or sum(each.bytes for each in parcel) + one.bytes > PARCEL_BYTES):
-            yield parcel
-            parcel = []
-        parcel.append(one)
-    if parcel:
+    """`found` in parcels. Members of one archive that have to be unpacked together go together."""
+    left = deque(_heaps(found))
+    weight = sum(map(_weight, found))
+    while left:
+        share = weight / (SHARE * threads)
+        parcel = left.popleft()
+        while (
+            left
+            and len(parcel) + len(left[0]) <= PARCEL
+            and sum(each.bytes for each in (*parcel, *left[0])) <= PARCEL_BYTES
+            and sum(map(_weight, (*parcel, *left[0]))) <= share
+        ):
+            parcel += left.popleft()
+        weight -= sum(map(_weight, parcel))
         yield parcel
+
+
+def _heaps(found: Sequence[Found]) -> Iterator[list[Found]]:
+    together: dict[str, list[Found]] = {}
+    for one in found:
+        if one.together:
+            together.setdefault(one.place, []).append(one)
+    yield from together.values()
+    yield from ([one] for one in found if not one.together)
+
+
+def _weight(found: Found) -> int:
+    """What a capture takes, as far as its size tells."""
+    return SMALL + found.bytes

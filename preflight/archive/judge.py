@@ -11,16 +11,19 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
 from pathlib import Path, PurePath
 
 from preflight.archive import ArchiveError, rows
 from preflight.archive.columns import Rows
 from preflight.archive.marks import marks
-from preflight.archive.place import Found, digest, local
+from preflight.archive.place import Found, digest, reached
 from preflight.archive.store import table_of
 from preflight.checks import judge_all
 from preflight.checks.finding import Finding
 from preflight.frames.errors import CaptureError
+from preflight.frames.stream import Place
 from preflight.study import study
 from preflight.text import clean
 from preflight.verdict import decide, judged
@@ -56,19 +59,29 @@ def dask_setup(_worker: object) -> None:
 
 def judge(parcel: Sequence[Found], known: Known, limit_s: float, watch: bool) -> list[Judged]:
     """Judge each capture of a parcel. `watch` says that this process may be ended for one that hangs."""
-    return [_judge(found, known, limit_s, watch) for found in parcel]
+    watch_s = limit_s + GRACE_S if watch else None
+    done: list[Judged] = []
+    for _, together in groupby(parcel, attrgetter("place")):
+        founds = list(together)
+        try:
+            with _watchdog(watch_s), reached(founds) as places:
+                for found, place in zip(founds, places, strict=True):
+                    done.append(_judge(found, place, known, limit_s, watch_s))
+        except ArchiveError as error:
+            done += [Judged(found, "", {}, trouble=str(error)) for found in founds]
+    return done
 
 
-def _judge(found: Found, known: Known, limit_s: float, watch: bool) -> Judged:
+def _judge(found: Found, place: Place, known: Known, limit_s: float, watch_s: float | None) -> Judged:
     try:
-        with _watchdog(limit_s + GRACE_S if watch else None), local(found.place) as path:
-            capture = digest(path)
+        with _watchdog(watch_s):
+            capture = digest(place)
             again = known.get(capture)
             if again is not None and not again:
                 return Judged(found, capture, {})
             about = (capture, name_of(found), found.bytes, limit_s)
             try:
-                facts = study(path, Deadline(limit_s))
+                facts = study(place, Deadline(limit_s))
                 made = rows.of_facts(*about, facts)
                 if again is not None:
                     return Judged(found, capture, made, again, judge_all(facts, again))
@@ -79,7 +92,7 @@ def _judge(found: Found, known: Known, limit_s: float, watch: bool) -> Judged:
             except TooSlow:
                 return Judged(found, capture, rows.unreadable(*about, too_slow(limit_s), too_slow=True))
             except CaptureError as error:
-                why = str(error).removeprefix(f"{clean(path, 200)}: ")
+                why = str(error).removeprefix(f"{clean(str(place), 300)}: ")
                 return Judged(found, capture, rows.unreadable(*about, why))
             except Exception as error:
                 why = clean(f"a fault of preflight itself: {type(error).__name__}: {error}", 300)
@@ -99,7 +112,7 @@ def completed(again: Judged, kept: Sequence[Mapping[str, object]]) -> Rows:
 
 
 def name_of(found: Found) -> str:
-    return clean(PurePath(found.place).name, 200)
+    return clean(PurePath(found.member or found.place).name, 200)
 
 
 class Deadline:

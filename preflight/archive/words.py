@@ -34,7 +34,7 @@ def show_added(looked: "Looked", added: "Added", spent_s: float, total: int, whe
         f"{f' ({verdicts})' if verdicts else ''} in {span_text(spent_s)}; {count_text(known)} known before."
     )
     if looked.others:
-        page.line(f"{counted(looked.others, 'file')} left out: no capture by the name.")
+        page.line(f"{counted(looked.others, 'file')} left out: no capture.")
     for name, why in added.unreadable[:SHOWN_TROUBLES]:
         page.line(f"{name}: {why}", lead="unreadable: ", indent=3)
     if len(added.unreadable) > SHOWN_TROUBLES:

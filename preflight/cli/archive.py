@@ -55,8 +55,8 @@ def command() -> None:
 def add(places: tuple[str, ...], address: str | None, limit: float, place: str | None) -> int:
     """Judge every capture in each PLACE and keep what was found.
 
-    PLACE is a file, a folder with all that is in it, or object storage (s3://bucket/folder). What the archive knows already
-    is left out. Without PLACE, all that it knows of is looked at again, by a newer preflight's changed checks.
+    PLACE is a capture, a zip or tar with captures in it, a folder with all of these that are in it, or object storage
+    (s3://bucket/folder). What the archive knows already is left out. Without PLACE, all that it knows of is looked at again, by a newer preflight's changed checks.
     Ctrl-C, and worse, loses nothing that was done: run it again, and it goes on.
     """
     _need()

@@ -1,5 +1,7 @@
 """Adding: what is kept is what `study` says, again is free, and whatever is killed whenever, nothing is lost or broken."""
 
+import gzip
+import itertools
 import json
 import os
 import shutil
@@ -17,11 +19,11 @@ from distributed import Client, LocalCluster
 
 from preflight.archive import ArchiveError
 from preflight.archive.add import Added, add, look
-from preflight.archive.cluster import ENDED, cluster, judge_on
+from preflight.archive.cluster import ENDED, _parcels, cluster, judge_on
 from preflight.archive.judge import Judged, completed, judge
 from preflight.archive.library import Library
 from preflight.archive.marks import PACKAGE, marks
-from preflight.archive.place import Found
+from preflight.archive.place import Found, digest
 from preflight.archive.store import Store
 from preflight.archive.tidy import settle
 from preflight.report.result import as_dict
@@ -30,6 +32,7 @@ from preflight.text import plain
 from preflight.verdict import judged
 from tests.archive.copies import copies
 from tests.archive.made import CAPTURES, bundled
+from tests.inbox.test_find import marked, tarred, zipped
 
 LOOP, NO_DHCP = str(CAPTURES / "loop.pcap.gz"), str(CAPTURES / "no-dhcp.pcap")
 LIMIT_S = 60.0
@@ -112,6 +115,58 @@ def test_what_is_no_capture_is_kept_with_the_reason(store, client, tmp_path):
     assert not any(str(tmp_path) in reason for reason in reasons.values())
     again = look(store, [str(folder)], LIMIT_S)
     assert again.others == 1 and not again.wanted
+
+
+def test_captures_in_archives_are_cases_as_they_are_outside(store, client, tmp_path):
+    loop, no_dhcp = Path(LOOP).read_bytes(), Path(NO_DHCP).read_bytes()
+    folder = tmp_path / "in"
+    folder.mkdir()
+    inner = tarred({"deep/loop.pcap.gz": loop, "deep/notes.txt": b"words"})
+    (folder / "sent.zip").write_bytes(zipped({"a: b/quiet.pcap": no_dhcp, "inner.tgz": gzip.compress(inner)}))
+    (folder / "locked.zip").write_bytes(marked(zipped({"x.pcap": no_dhcp}), flag=1))
+    looked = look(store, [str(folder)], LIMIT_S)
+    assert len(looked.troubles) == 1 and "password" in looked.troubles[0] and looked.others == 1
+    done = added(store, client, folder)
+    assert (done.new, done.troubles, done.unreadable) == (2, [], [])
+    with Library(store) as library:
+        lying = {row["place"]: row["capture"] for row in library.ask("select * from places")}
+    sent = folder / "sent.zip"
+    assert lying == {
+        f"{sent}: a: b/quiet.pcap": digest(NO_DHCP),
+        f"{sent}: inner.tgz: deep/loop.pcap.gz": digest(LOOP),
+    }
+    assert [row["name"] for row in cases(store)] == ["loop.pcap.gz", "quiet.pcap"]
+    # Again, outside, and looked at without a place.
+    shutil.copy(LOOP, folder)
+    assert not look(store, [str(sent)], LIMIT_S).wanted and not look(store, [], LIMIT_S).wanted
+    done = added(store, client, folder)
+    assert (done.new, done.known) == (0, 1)
+
+
+def test_members_of_an_archive_are_judged_again_where_they_lie(store, client, tmp_path, monkeypatch):
+    (tmp_path / "sent.zip").write_bytes(zipped({"quiet.pcap": Path(NO_DHCP).read_bytes()}))
+    added(store, client, tmp_path / "sent.zip")
+    monkeypatch.setattr("preflight.archive.add.marks", lambda: {**marks(), "loop": "changed"})
+    looked = look(store, [], LIMIT_S)
+    assert [(found.place, found.member) for found in looked.wanted] == [
+        (str(tmp_path / "sent.zip"), "quiet.pcap")
+    ]
+
+
+def test_a_zip_that_claims_to_unpack_to_too_much_is_told(store, tmp_path):
+    (tmp_path / "bomb.zip").write_bytes(zipped({"x.pcap": bytes(80 << 20)}))
+    looked = look(store, [str(tmp_path)], LIMIT_S)
+    assert not looked.wanted and len(looked.troubles) == 1 and "unpack" in looked.troubles[0]
+
+
+def test_parcels_hold_everything_once_and_get_smaller_towards_the_end():
+    found = [Found(str(n), 300_000 - n, "") for n in range(300)]
+    found += [Found("a.tgz", 5, "", str(n), n, together=True) for n in range(40)]
+    parcels = list(_parcels(found, 2))
+    assert sorted(map(repr, itertools.chain(*parcels))) == sorted(map(repr, found))
+    assert parcels[0] == found[300:]  # unpacked once
+    sizes = [len(parcel) for parcel in parcels[1:]]
+    assert max(sizes) > 4 and sizes[-1] == 1 and sizes == sorted(sizes, reverse=True)
 
 
 def test_a_place_that_is_not_there_costs_only_itself(store, tmp_path):

@@ -14,11 +14,12 @@ import s3fs
 
 from preflight.archive import ArchiveError
 from preflight.archive.library import Library
-from preflight.archive.place import captures_in, local
+from preflight.archive.place import captures_in, digest, local, reached
 from preflight.archive.store import Store
 from preflight.archive.tidy import settle
 from tests.archive.made import CAPTURES
 from tests.archive.made import cases as made_cases
+from tests.inbox.test_find import zipped
 
 NAMES = ("loop.pcap.gz", "no-dhcp.pcap", "stray-dhcp.pcapng")
 
@@ -107,7 +108,7 @@ def test_an_archive_in_object_storage_is_merged_like_one_in_a_folder(bucket, mod
 
 def test_what_is_fetched_is_the_capture_and_is_gone_afterwards(bucket):
     s3fs.S3FileSystem(skip_instance_cache=True).put_file(str(CAPTURES / NAMES[0]), f"{bucket}/a.pcap.gz")
-    ([found], _) = captures_in(f"{bucket}/a.pcap.gz")
+    (found,) = captures_in(f"{bucket}/a.pcap.gz").captures
     with local(found.place) as path:
         assert Path(path).read_bytes() == (CAPTURES / NAMES[0]).read_bytes()
     assert not Path(path).exists()
@@ -126,12 +127,25 @@ def test_a_storage_that_does_not_answer_is_told(monkeypatch, bucket):
         captures_in(f"{bucket}/in")
 
 
-def test_folders_are_looked_through_to_the_bottom_for_captures_names(tmp_path):
+def test_folders_are_looked_through_to_the_bottom_for_captures(tmp_path):
     (tmp_path / "a" / "b").mkdir(parents=True)
     for name in ("x.pcap", "a/y.PCAPNG", "a/b/z.cap.gz", "a/b/w.pcap.zst", "a/notes.txt", "a/b.gz"):
         (tmp_path / name).write_bytes(b"x")
-    found, others = captures_in(str(tmp_path))
-    assert {Path(one.place).name for one in found} == {"x.pcap", "y.PCAPNG", "z.cap.gz", "w.pcap.zst"}
-    assert others == 2
+    (tmp_path / "a" / "without-a-name").write_bytes((CAPTURES / "no-dhcp.pcap").read_bytes())
+    os.mkfifo(tmp_path / "pipe.pcap")
+    heap = captures_in(str(tmp_path))
+    assert {Path(one.place).name for one in heap.captures} == {
+        "x.pcap", "y.PCAPNG", "z.cap.gz", "w.pcap.zst", "without-a-name",
+    }  # fmt: skip
+    assert heap.others == 3 and not heap.troubles
     # Named itself, a file is taken whatever its name.
-    assert len(captures_in(str(tmp_path / "a" / "notes.txt"))[0]) == 1
+    assert len(captures_in(str(tmp_path / "a" / "notes.txt")).captures) == 1
+
+
+def test_an_archive_in_object_storage_is_looked_into(bucket, tmp_path):
+    (tmp_path / "sent.zip").write_bytes(zipped({NAMES[0]: (CAPTURES / NAMES[0]).read_bytes()}))
+    s3fs.S3FileSystem(skip_instance_cache=True).put_file(str(tmp_path / "sent.zip"), f"{bucket}/in/sent.zip")
+    (found,) = captures_in(f"{bucket}/in").captures
+    assert found.known_as == f"{bucket}/in/sent.zip: {NAMES[0]}"
+    with reached([found]) as (place,):
+        assert digest(place) == digest(str(CAPTURES / NAMES[0]))
