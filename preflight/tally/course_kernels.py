@@ -2,7 +2,7 @@
 
 Strategy: of each stretch of time the one packet is kept that came soonest after its turn, for packets are held up on the way, and
 never early. As the run grows the stretches grow with it, two becoming one, so that POINTS of them tell of a second or of a day.
-Turns are reckoned by the mean pace up to then; a packet that is off by more than a second is of another course, as after a restart, a
+Turns are reckoned by the mean pace up to the last of these; a packet that is off by more than a second is of another course, as after a restart, a
 timestamp that was set, or a clock of the capture that was.
 """
 
@@ -98,10 +98,16 @@ def go_on(table, at, course, rel, by):
         table[at, point + Q_UNITS] = table[at, course + G_BEST_UNITS]
         table[at, course + G_KEPT] += 1
         table[at, course + G_OPEN] = now
-        if units > 0:
-            table[at, course + G_PACE] = min((spent << 8) // units, MOST_PACE)
-        else:
-            table[at, course + G_PACE] = 0
+        # By the soonest packet of the stretch: the one that ends it may have been held up.
+        pace = 0
+        if table[at, course + G_BEST_UNITS] > 0:
+            pace = (int(table[at, course + G_BEST_NS]) << 8) // int(table[at, course + G_BEST_UNITS])
+        elif units > 0:
+            pace = (spent << 8) // units
+        pace = max(min(pace, MOST_PACE), 0)
+        if pace > 0 and abs(units) > (MOST_NS << 8) // pace:
+            pace = 0
+        table[at, course + G_PACE] = pace
         behind = late(table, at, course, spent, units)
     if ended or behind < table[at, course + G_BEST_LATE_NS]:
         table[at, course + G_BEST_NS] = spent
