@@ -20,7 +20,8 @@ TABLES: dict[str, dict[str, str]] = {
         "duration_s": "float", "frames": "int", "vantage": "text", "link_types": "texts", "dropped": "int", "cut": "int",
         "malformed": "int", "ended_early": "text", "more_flows": "int",
     },
-    # `fix_first` and `explained_by` as in a result; `makers` are those of the culprits.
+    # `fix_first` and `explained_by` as in a result; `fixes` stand behind the time when
+    # they may be done; `makers` are those of the culprits.
     "findings": {
         "capture": "text", "check": "text", "outcome": "text", "fix_first": "int", "explained_by": "texts",
         "headline": "text", "undated": "text", "evidence": "text", "measured": "text", "limits": "text",

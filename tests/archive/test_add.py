@@ -75,6 +75,8 @@ def test_what_is_kept_is_what_study_says(store, client):
                 result["source"]["vantage"],
             )
             findings = library.ask("select * from findings where capture = ?", [about["capture"]])
+            for finding in result["findings"]:
+                finding["fixes"] = [f"{step['when']}: {step['text']}" for step in finding.pop("steps")]
             kept = [
                 {name: row[name] for name in result["findings"][0]}
                 | {name: json.loads(row[name]) for name in ("evidence", "measured", "limits")}

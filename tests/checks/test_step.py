@@ -88,7 +88,9 @@ def test_no_second_cable_is_advised_without_a_tree():
     """Words that speak of one forbid it, look for one that is too much, or stand where the sheet tells of a tree."""
     words = {step for _, several in (each.values for each in EVERY) for step in several}
     of_two = [step for step in words if re.search(r"(second|spare|another) (plain )?cable", step)]
-    harmless = re.compile(r"Never add|leave it unplugged|try another cable|with another cable|No spare cable")
+    harmless = re.compile(
+        r"plain cable is a loop|leave it unplugged|try another cable|with another cable|No spare cable"
+    )
     assert of_two and not [step for step in of_two if not harmless.search(step)]
 
 

@@ -64,7 +64,7 @@ OWN_SUBNET = (
 APART = (
     "Are there audio devices, or will there be, among those addresses? Then they cannot be reached: give the other adapter a "
     "subnet outside the audio LAN's.",
-    "Are there none? It works as it is.",
+    now("Are there none? It works as it is."),
 )
 NO_GATEWAY = ("Open the audio adapter's network settings and leave the gateway (router) empty.",)
 FIXED = (

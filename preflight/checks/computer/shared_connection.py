@@ -43,7 +43,7 @@ CHECK = Check(
 )
 
 PROGRAMS = (
-    "End programs for containers and virtual machines for the show.",
+    now("End programs for containers and virtual machines for the show."),
     "Or turn IP forwarding off.",
     AGAIN,
 )

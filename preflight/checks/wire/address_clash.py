@@ -67,7 +67,8 @@ CHECK = Check(
     ),
 )
 COPIED_FIXES = (
-    "Find the two devices by the addresses and names here, and the two ports at which the switch sees this hardware address by turns.",
+    now("Find the two devices by the addresses and names here."),
+    managed(now("Look up the two ports at which the switch sees this hardware address by turns.")),
     "A copied disk or set-up? Give one of them its own hardware address back.",
     "A wireless bridge that puts its own address in place of others'? Join those devices by cable.",
     AGAIN,

@@ -96,10 +96,21 @@ CHECK = Check(
 
 
 ROUTER_FIXES = (
-    "First turn the IGMP querier on in one switch, the one in the middle, and give that switch an IP address of the show's subnet.",
-    "Then unplug the router, or turn its querier (IGMP proxy or snooping) off. In the other order the streams stop after minutes.",
-    "Is it a switch after all? Give it an address of the show's subnet.",
-    "Run the line check again for three minutes.",
+    managed(
+        before_doors(
+            "First turn the IGMP querier on in one switch, the one in the middle, and give that switch an IP address of the show's subnet."
+        )
+    ),
+    unmanaged(
+        before_doors(
+            "It sends multicast everywhere, and needs no querier. Are others managed? Turn a querier on in one of those first."
+        )
+    ),
+    before_doors(
+        "Then unplug the router, or turn its querier (IGMP proxy or snooping) off. In the other order the streams stop after minutes."
+    ),
+    before_doors("Is it a switch after all? Give it an address of the show's subnet."),
+    now("Run the line check again for three minutes."),
 )
 # SSDP and WS-Discovery, SLP: IANA multicast address registry. Nobody hears audio by them.
 DISCOVERY_GROUPS = ("239.255.255.250", "239.255.255.253")

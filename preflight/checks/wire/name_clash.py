@@ -19,6 +19,7 @@ from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed
 from preflight.checks.see.names import OF_OTHERS, network_name
 from preflight.checks.see.roll import owners_of
+from preflight.checks.step import before_doors, now
 from preflight.wire.dhcp4 import Dhcp4Message
 from preflight.wire.lldp import LldpNeighbour
 from preflight.wire.mdns import MdnsMessage
@@ -47,8 +48,10 @@ CHECK = Check(
         "RFC 2132 section 3.14: host name",
     ),
     fixes=(
-        "Find the two devices by the addresses named here, and give one of them another name in its own settings.",
-        "A copied set-up, or a spare? See that its address is its own, too.",
+        before_doors(
+            "Find the two devices by the addresses named here, and give one of them another name in its own settings."
+        ),
+        now("A copied set-up, or a spare? See that its address is its own, too."),
         AGAIN,
     ),
     cautions=("Some devices restart when they are renamed: do it before doors.",),

@@ -30,6 +30,7 @@ from preflight.checks.see.streams import (
     names,
     place,
 )
+from preflight.checks.step import before_doors, now
 from preflight.tally.facts import Course, Flow, RtpStream
 
 CHECK = Check(
@@ -70,7 +71,9 @@ CHECK = Check(
     fixes=(
         "Set each device named here to take its clock from the network, as the others do (PTP follower, or the system's one "
         "clock), and see that it says so.",
-        "It does so already? Then it does not get the clock: look at what is said of the clock here, and at its port's multicast settings.",
+        now(
+            "It does so already? Then it does not get the clock: look at what is said of the clock here, and at its port's multicast settings."
+        ),
         "Does it run at a clock of its own on purpose? Then see that its receivers convert sample rates.",
         AGAIN,
     ),
@@ -78,8 +81,10 @@ CHECK = Check(
     unproven=f"{SEEN_WHERE} A minute shows a drift of 10 ppm.",
 )
 RATE_FIXES = (
-    "Set all senders to the rate of the show. A device that cannot do it: see that its receivers convert sample rates.",
-    "Is all clocked at one rate? Check the rate of the device that leads first.",
+    before_doors(
+        "Set all senders to the rate of the show. A device that cannot do it: see that its receivers convert sample rates."
+    ),
+    now("Is all clocked at one rate? Check the rate of the device that leads first."),
     AGAIN,
 )
 LEAST_HZ, VIDEO_HZ = 44_100, 90_000  # RFC 3551: lower rates are of speech, 90 kHz is of video

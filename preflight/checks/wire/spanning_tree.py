@@ -95,7 +95,9 @@ SLOW_FIXES = (
     AGAIN,
 )
 HELD_FIXES = (
-    "Did you plug in this cable or start the switch just now? Wait half a minute, then run the line check again.",
+    now(
+        "Did you plug in this cable or start the switch just now? Wait half a minute, then run the line check again."
+    ),
     SLOW_FIXES[1],
     AGAIN,
 )

@@ -367,7 +367,7 @@ def test_a_querier_that_is_a_router(tmp_path, sign):
     finding = judge(studied(tmp_path, *_home(1, (5.0, _signs(1)[sign]))))
     assert finding.outcome == CAUTION and finding.culprits == (mac(1),)
     assert "The querier is a router" in finding.headline and len(finding.evidence) >= 2
-    assert finding.fixes[0].startswith("First turn the IGMP querier on in one switch")
+    assert finding.fixes[0].startswith("On a managed switch: first turn the IGMP querier on in one switch")
 
 
 def test_a_switch_that_routes_is_a_switch(tmp_path):
