@@ -199,6 +199,72 @@ def _(random):
     yield SPARE
 
 
+@desk_in_order("the control network by cable and by Wi-Fi at once")
+def _(random):
+    yield replace(ELSEWHERE, gateway="")
+    yield Port("air", "198.51.100.8/24", "wifi", "dhcp", "198.51.100.1")
+    yield audio(random)
+
+
+@desk_in_order("Wi-Fi is on, and joined to nothing")
+def _(random):
+    yield replace(OVER_THE_AIR, ip="", gateway="", link=random.random() < 0.5)
+    yield audio(random)
+
+
+@desk_in_order("Wi-Fi that fell back to a link-local address, the audio LAN has fixed ones")
+def _(random):
+    yield audio(random)
+    yield replace(OVER_THE_AIR, ip="169.254.9.9/16", origin="link-local", gateway="")
+
+
+@desk_in_order("the audio LAN in the third of three sockets, the others empty")
+def _(random):
+    yield SPARE
+    yield replace(SPARE, part="second", usb=5000)
+    yield audio(random)
+
+
+@desk_in_order("a control network whose cable is out, its address and gateway still set")
+def _(random):
+    yield replace(ELSEWHERE, link=False)
+    yield audio(random)
+
+
+@desk_in_order("a turned-off adapter in the audio LAN's subnet")
+def _(random):
+    yield Port("spare", "192.0.2.11/24", on=False)
+    yield audio(random)
+    yield OVER_THE_AIR
+
+
+@desk_in_order(
+    "an audio LAN within a wider control network, no control device in it", CAUTIONED, ("control-network",)
+)
+def _(random):
+    yield audio(random)
+    yield Port("control", "192.0.7.9/16", "wifi", "dhcp", "192.0.7.1")
+
+
+@desk_in_order("a slow USB adapter that is only for control")
+def _(random):
+    yield replace(ELSEWHERE, usb=480, speed=100, saves_energy=True, flow_control=True)
+    yield audio(random)
+
+
+@desk_in_order("a control network of 10 Mb/s, half duplex")
+def _(random):
+    yield replace(ELSEWHERE, speed=10, duplex="half", mtu=1400)
+    yield audio(random)
+
+
+@desk_in_order("the only network, with a clock and no audio yet, beside an adapter without a cable")
+def _(random):
+    s = span(random, LISTENED_S)
+    yield SPARE
+    yield audio(random, hears=[rigs.ptp(s, 61), *talking(random)])
+
+
 # -- wrong ---------------------------------------------------------------------------------------------------------------
 
 
