@@ -37,10 +37,18 @@ _BREAK = re.compile(
 )
 
 
+class _Console(Console):
+    def on_broken_pipe(self) -> None:
+        """Who reads has gone: the command says so by its status, as for what is not written by Rich. Rich would end with 1, which
+        is *not ready*."""
+        self.quiet = True
+        raise  # the BrokenPipeError that this is called for
+
+
 def console(stderr: bool = False) -> Console:
-    """A console on this process's output, as wide as the terminal says (80 in a pipe)."""
+    """A console on this process's output, as wide as the terminal says (80 in a pipe). Raises BrokenPipeError when it writes."""
     size = shutil.get_terminal_size()
-    return Console(
+    return _Console(
         file=sys.stderr if stderr else sys.stdout,
         width=max(size.columns, 20),
         height=max(size.lines, 5),  # with both told, Rich does not take a dumb terminal for 80 wide

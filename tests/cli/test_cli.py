@@ -292,3 +292,13 @@ def test_the_adapter_and_why_it_was_taken_come_first():
     done = run("linecheck", "lo", "--listen", "100ms")
     assert done.exit_code in (0, 1, 3) and done.stdout
     assert done.stderr.splitlines()[0].startswith("lo, as you named it: it reaches this computer only")
+
+
+def test_whoever_reads_only_the_beginning_is_told_nothing_and_no_verdict() -> None:
+    command = [sys.executable, "-m", "preflight", "rehearse", "--all"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        assert running.stdout is not None and running.stderr is not None
+        assert running.stdout.readline()
+        running.stdout.close()
+        assert running.stderr.read() == b""
+    assert running.returncode == 141  # 128 + SIGPIPE
