@@ -1,15 +1,18 @@
-"""Bundled captures many times over, each with bytes of its own that change nothing of what is found."""
+"""Captures many times over, each with bytes of its own that change nothing of what is found."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.archive.made import bundled
 
 
-def copies(folder: Path, each: int, endings: tuple[str, ...] = ("",)) -> list[Path]:
-    """Writes each bundled capture whose name ends in one of `endings` so many times into `folder`."""
+def copies(
+    folder: Path, each: int, endings: tuple[str, ...] = ("",), of: Sequence[Path] | None = None
+) -> list[Path]:
+    """Writes each capture (`of` these, else of the bundled ones) whose name ends in one of `endings` so many times into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     written = []
-    for path in bundled():
+    for path in bundled() if of is None else of:
         if not path.name.endswith(endings):
             continue
         data = path.read_bytes()
