@@ -32,6 +32,7 @@ CHECK = Check(
                 "multicast-storm",
                 "link-load",
                 "unicast-flood",
+                "asked-in-vain",
                 "spanning-tree",
                 *KEEPS_TIME,
             ),

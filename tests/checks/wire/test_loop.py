@@ -7,6 +7,7 @@ import pytest
 
 from preflight.checks.finding import Outcome
 from preflight.study import study
+from preflight.verdict import judged
 from tests.checks.asked import asked
 from tests.tally.captures import (
     arp,
@@ -270,3 +271,10 @@ def test_one_content_that_is_slow_is_no_loop(tmp_path, senders, outcome):
 def test_eight_that_repeat_by_turns_need_fewer_copies(tmp_path, contents, outcome):
     turns = every(0.0005, lambda n: arp(1, 10 + n % contents), 1.0, 1.0 + 0.0005 * 12 * contents)
     assert judge(studied(tmp_path, rig(), turns)).outcome == outcome
+
+
+def test_questions_that_a_loop_repeats_are_not_asked_in_vain(tmp_path):
+    circling = [frame for n in (1, 2, 3) for frame in every(0.05, arp(n, 9), 1.0 + n * 1e-3, 8.0)]
+    result = judged(studied(tmp_path, rig(9.0), circling))
+    explained = {each.finding.check: each.explained_by for each in result.verdict.findings}
+    assert explained["asked-in-vain"] == ("loop",)
