@@ -48,8 +48,24 @@ class Survey:
         self._chosen = np.zeros(ROWS, np.int64)
         self._wire: dict[type, list] = defaultdict(list)
 
+    @property
+    def link_mbps(self) -> int:
+        return self._tally.link_mbps
+
+    @link_mbps.setter
+    def link_mbps(self, mbps: int) -> None:
+        self._tally.link_mbps = mbps
+
     def add(self, batch: Batch) -> None:
-        self._tally.add(batch)
+        self.pace(batch)
+        self.follow(batch)
+
+    def pace(self, batch: Batch) -> None:
+        """The half that may run beside `follow`, in the thread that reads."""
+        self._tally.pace(batch)
+
+    def follow(self, batch: Batch) -> None:
+        self._tally.follow(batch)
         columns = batch.columns
         found = batch.engine.pick(
             columns, batch.rows, self._picked_from, self._picked_totals, PER_SOURCE, PER_KIND, self._chosen

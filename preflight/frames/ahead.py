@@ -7,7 +7,7 @@ import queue
 import threading
 from collections.abc import Iterator
 
-from preflight.frames.batch import Batch
+from preflight.frames.batch import SETS, Batch
 
 
 class Ahead:
@@ -15,7 +15,11 @@ class Ahead:
 
     def __init__(self, batches: Iterator[Batch]) -> None:
         self._batches = batches
-        self._made: queue.Queue[Batch | BaseException | None] = queue.Queue(maxsize=1)
+        # The library's own bounded queue is Python, and takes longer than a short batch.
+        self._made: queue.SimpleQueue[Batch | BaseException | None] = queue.SimpleQueue()
+        self._room: queue.SimpleQueue[None] = queue.SimpleQueue()
+        for _ in range(SETS - 2):
+            self._room.put(None)
         self._ended = False
         # A daemon: a pipe that nobody writes to must not keep the program alive.
         threading.Thread(target=self._run, daemon=True, name="reader").start()
@@ -24,6 +28,7 @@ class Ahead:
         end: BaseException | None = None
         try:
             for batch in self._batches:
+                self._room.get()
                 self._made.put(batch)
         except BaseException as error:
             end = error
@@ -49,6 +54,7 @@ class Ahead:
             raise StopIteration
         made = self._made.get(timeout=timeout)
         if isinstance(made, Batch):
+            self._room.put(None)
             return made
         self._ended = True
         if made is None:

@@ -27,7 +27,7 @@ from preflight.frames.stream import ByteStream, Place
 from preflight.frames.words import Words
 from preflight.text import clean
 
-BLOCK = 1 << 20
+BLOCK = 1 << 18  # what a processor's second-level cache holds beside the tables
 SPARE = 1 << 21  # room for a record that is cut at the end of a block
 MAX_BLOCK = 1 << 20  # largest pcapng block that is read; larger ones that hold no frame are passed over
 MOST_ENDS = 5  # of several files: how many early ends are told
@@ -272,7 +272,7 @@ class CaptureFile:
             engine = bench.engine
             view = engine.bytes_of(self._buffer)
             engine.walk_pcap(view, self._pos, self._end, big, fraction_ns, link, bench.columns, state)
-            header = self._header_among(int(state[k.W_ROWS]))
+            header = self._header_among(int(state[k.W_ROWS])) if state[k.W_EMPTY] else None
             if header is not None:
                 row, pos = header
                 state[k.W_ROWS], state[k.W_POS], state[k.W_STOP] = row, pos, k.STOP_ABSURD
@@ -283,8 +283,6 @@ class CaptureFile:
         """The first walked record that is the header of another capture, and where it lies. As a record it is one of no bytes: the
         field in the place of the length holds the time zone, which is 0."""
         columns = self._bench.columns
-        if columns[k.CAP, :rows].all():
-            return None
         empty = np.flatnonzero((columns[k.CAP, :rows] == 0) & (columns[k.WIRE, :rows] == 0))
         at = columns[k.OFF, empty] - 16
         magic, version = u32s(self._buffer, at), u32s(self._buffer, at + 4)

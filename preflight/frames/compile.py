@@ -17,6 +17,7 @@ import re
 import shutil
 import sys
 import tempfile
+import weakref
 from collections.abc import Callable
 from functools import cache
 from importlib.util import find_spec
@@ -37,6 +38,7 @@ KERNEL_MODULES = {
         "preflight.tally.beat_kernels",
         "preflight.tally.shape_kernels",
         "preflight.tally.counter_kernels",
+        "preflight.tally.passes",
     ),
     ANONYMISE: ("preflight.anonymise.kernels",),
     BETWEEN: ("preflight.between.kernels",),
@@ -238,14 +240,27 @@ def _callable(address: int, signature: str) -> Callable:
         for value, kind in zip(values, kinds, strict=True):
             if kind is None:
                 flat.append(value)
-            elif value.dtype == kind[0] and value.ndim == kind[1] and value.flags.c_contiguous:
-                flat.append(value.ctypes.data)
-                flat += value.shape
             else:
-                raise TypeError(f"a kernel takes {kind[0]} of {kind[1]} dimensions, in one piece")
+                flat += _place(value, kind)
         return function(*flat)
 
     return call
+
+
+_places: dict[int, tuple[weakref.ref, tuple, tuple[int, ...]]] = {}
+
+
+def _place(array: np.ndarray, kind: tuple) -> tuple[int, ...]:
+    """The address and the lengths of an array. NumPy takes longer to tell them than many a kernel to run, so they are kept for
+    as long as the array lives."""
+    known = _places.get(id(array))
+    if known is not None and known[0]() is array and known[1] is kind:
+        return known[2]
+    if array.dtype != kind[0] or array.ndim != kind[1] or not array.flags.c_contiguous:
+        raise TypeError(f"a kernel takes {kind[0]} of {kind[1]} dimensions, in one piece")
+    key, place = id(array), (array.ctypes.data, *array.shape)
+    _places[key] = weakref.ref(array, lambda _: _places.pop(key, None)), kind, place
+    return place
 
 
 # -- compiling -------------------------------------------------------------------------------------------------

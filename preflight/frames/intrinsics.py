@@ -7,7 +7,7 @@ time costs Numba a check for negative indices each, and its product of two int64
 import sys
 
 from llvmlite import ir
-from numba.core import types
+from numba.core import cgutils, types
 from numba.extending import intrinsic
 
 I64, I128 = ir.IntType(64), ir.IntType(128)
@@ -39,6 +39,22 @@ be64 = _load(64, "big")
 le16 = _load(16, "little")
 le32 = _load(32, "little")
 le64 = _load(64, "little")
+
+
+@intrinsic
+def fetch(_context, _table, _row):
+    def code(context, builder, signature, arguments):
+        table = context.make_array(signature.args[0])(context, builder, arguments[0])
+        address = builder.gep(
+            table.data, [builder.mul(arguments[1], cgutils.unpack_tuple(builder, table.shape, 2)[1])]
+        )
+        pointer, i32 = builder.bitcast(address, ir.IntType(8).as_pointer()), ir.IntType(32)
+        kind = ir.FunctionType(ir.VoidType(), [pointer.type, i32, i32, i32])
+        ask = cgutils.get_or_insert_function(builder.module, kind, "llvm.prefetch.p0i8")
+        builder.call(ask, [pointer, i32(1), i32(3), i32(1)])  # to write, to keep, data
+        return context.get_dummy_value()
+
+    return types.none(_table, types.int64), code
 
 
 @intrinsic

@@ -35,8 +35,18 @@ K_NONE, K_DHCP4, K_DHCP6, K_MDNS, K_SSDP, K_LLDP, K_CDP, K_XID = range(8)
 K_PREAUTH, K_FAST_TRANSITION, K_ARP, K_IGMP, K_ICMP4, K_ICMP6, K_STP, K_SAP = range(8, 16)
 KINDS = 32  # room in the tables of totals
 
+# What `steady` carries along: whether a frame has come, its time, what was taken out of the times, the last REL, steps back and the
+# longest, the last time; of what was taken out what may be put back, the front to go on from, steps in that, its last REL.
+# And it counts: bytes captured, frames that the snap length cut, frames without a header that could be read.
+_clock = Columns()
+Q_STARTED, Q_FIRST_NS, Q_TAKEN_NS, Q_REL_NS, Q_STEPS, Q_LONGEST_STEP_NS, Q_LAST_NS = _clock.take(7)
+Q_MAY_NS, Q_FRONT_NS, Q_MAY_STEPS, Q_MAY_REL_NS = _clock.take(4)
+Q_BYTES, Q_CUT, Q_UNREADABLE = _clock.take(3)
+CLOCK_STATE = _clock.size
+
 # What a walker reports in `state`.
 W_POS, W_ROWS, W_STOP, W_BAD, W_TIME = 0, 1, 2, 3, 4
+W_EMPTY = W_BAD  # of a pcap, which has no blocks that could disagree: records of no bytes
 STOP_MORE, STOP_FULL, STOP_ABSURD, STOP_BLOCK = 0, 1, 2, 3
 
 MAX_CAPTURED = 262144  # largest snap length in use (libpcap's MAXIMUM_SNAPLEN)
@@ -96,6 +106,11 @@ def fold(a, b):
     return (product & 0xFFFFFFFFFFFFFFFF) ^ (product >> 64)
 
 
+@kernel(INTRINSIC)
+def fetch(table, row):
+    """Have the processor fetch a row of a table into its cache, for it will be looked at soon."""
+
+
 @kernel()
 def u16(b, p, big):
     return be16(b, p) if big else le16(b, p)
@@ -120,10 +135,10 @@ def mix(h, word):
 
 @kernel()
 def slot_of(table, key):
-    """The row of `key` in a hash table (column 0, never 0), a free one for it, or -1 when there is no room near. A key may be a
-    number as it stands: hardware addresses that differ in their maker's part alone would else crowd around one row."""
+    """The row of `key` in a hash table (column 0, never 0) of 2^n rows, a free one for it, or -1 when there is no room near. A key may
+    be a number as it stands: hardware addresses that differ in their maker's part alone would else crowd around one row."""
     size = table.shape[0]
-    at = mix(0, key) % size
+    at = mix(0, key) & (size - 1)
     for _ in range(PROBES):
         if table[at, 0] == key or table[at, 0] == 0:
             return at
@@ -172,6 +187,7 @@ def walk_pcap(b, pos, end, big, fraction_ns, link, cols, state):
     """Walk pcap records in b[pos:end]. `fraction_ns` is 1000 for micro-, 1 for nanosecond files. Fills cols and leaves
     state[W_POS] at the first byte not consumed."""
     row = 0
+    empty = 0
     room = cols.shape[1]
     stop = STOP_MORE
     while pos + 16 <= end:
@@ -186,11 +202,14 @@ def walk_pcap(b, pos, end, big, fraction_ns, link, cols, state):
             break
         time = u32(b, pos, big) * 1000000000 + u32(b, pos + 4, big) * fraction_ns
         enter(cols, row, time, u32(b, pos + 12, big), cap, pos + 16, link, 0)
+        if cap == 0:
+            empty += 1
         row += 1
         pos += 16 + cap
     state[W_POS] = pos
     state[W_ROWS] = row
     state[W_STOP] = stop
+    state[W_EMPTY] = empty
 
 
 @kernel(f"void({BYTES}, int64, int64, boolean, {TABLE}, int64, {TABLE}, {ROW})")
@@ -412,7 +431,7 @@ def is_discovery(cast, proto, dport, etype, dst, group):
     return 0
 
 
-@kernel(f"void({BYTES}, {TABLE}, int64)")
+@kernel()
 def classify(b, cols, rows):
     """Read the headers of every frame and fill the columns from SRC to DISCOVERY, and PAYLOAD: where UDP data
     starts, from OFF on, or 0."""
@@ -587,47 +606,60 @@ def classify(b, cols, rows):
         cols[DISCOVERY, i] = is_discovery(cast, proto, dport, etype, dst, group)
 
 
-@kernel(f"void({TABLE}, int64, {ROW})")
+@kernel()
 def steady(cols, rows, clock):
     """Fill REL: nanoseconds from the first frame, on a clock that never falls back by more than 10 ms.
 
     Neighbouring frames a few microseconds out of order are natural. A larger fall is a clock that was set: it is
     counted and taken out. But a fall of less than a second, from which the frames come back sooner than a clock could, was
-    two queues of one system, one behind the other, as in a flood: that is put back. `clock` = [started, first_ns, taken_out, last_rel,
-    steps_back, longest_step_ns, last_ns, of taken_out what may be put back, the front to go on from, steps in that, its
-    last_rel]."""
+    two queues of one system, one behind the other, as in a flood: that is put back."""
     for i in range(rows):
+        cap = int(cols[CAP, i])
+        clock[Q_BYTES] += cap
+        if cap < cols[WIRE, i]:
+            clock[Q_CUT] += 1
+        if cols[ETYPE, i] < 0:
+            clock[Q_UNREADABLE] += 1
         time = int(cols[TIME, i])
-        if clock[0] == 0:
-            clock[0] = 1
-            clock[1] = time
-        last = int(clock[3])
+        if clock[Q_STARTED] == 0:
+            clock[Q_STARTED] = 1
+            clock[Q_FIRST_NS] = time
+        last = int(clock[Q_REL_NS])
         # A clock that leaps to and fro for centuries ends at MAX_NS, so that no sum overflows.
-        rel = min(time - int(clock[1]), MAX_NS - int(clock[2])) + int(clock[2])
-        if clock[7] > 0:
-            if last - int(clock[10]) >= int(clock[7]) // 2:
-                clock[7] = 0
-            elif time >= int(clock[8]) - int(clock[7]) // 4:
-                clock[2] -= clock[7]
-                clock[4] -= clock[9]
-                clock[7] = 0
-                rel = min(time - int(clock[1]), MAX_NS - int(clock[2])) + int(clock[2])
+        rel = min(time - int(clock[Q_FIRST_NS]), MAX_NS - int(clock[Q_TAKEN_NS])) + int(clock[Q_TAKEN_NS])
+        if clock[Q_MAY_NS] > 0:
+            if last - int(clock[Q_MAY_REL_NS]) >= int(clock[Q_MAY_NS]) // 2:
+                clock[Q_MAY_NS] = 0
+            elif time >= int(clock[Q_FRONT_NS]) - int(clock[Q_MAY_NS]) // 4:
+                clock[Q_TAKEN_NS] -= clock[Q_MAY_NS]
+                clock[Q_STEPS] -= clock[Q_MAY_STEPS]
+                clock[Q_MAY_NS] = 0
+                rel = min(time - int(clock[Q_FIRST_NS]), MAX_NS - int(clock[Q_TAKEN_NS])) + int(
+                    clock[Q_TAKEN_NS]
+                )
         if rel < last - 10000000:
-            fall = min(last - rel, MAX_NS - int(clock[2]))
-            if clock[7] == 0:
-                clock[8] = int(clock[1]) - int(clock[2]) + last
-                clock[9] = 0
-                clock[10] = last
-            clock[4] += 1
-            clock[5] = max(int(clock[5]), last - rel)
-            clock[9] += 1
-            clock[7] = int(clock[7]) + fall if int(clock[7]) + fall < 1000000000 else 0
-            clock[2] += fall
+            fall = min(last - rel, MAX_NS - int(clock[Q_TAKEN_NS]))
+            if clock[Q_MAY_NS] == 0:
+                clock[Q_FRONT_NS] = int(clock[Q_FIRST_NS]) - int(clock[Q_TAKEN_NS]) + last
+                clock[Q_MAY_STEPS] = 0
+                clock[Q_MAY_REL_NS] = last
+            clock[Q_STEPS] += 1
+            clock[Q_LONGEST_STEP_NS] = max(int(clock[Q_LONGEST_STEP_NS]), last - rel)
+            clock[Q_MAY_STEPS] += 1
+            clock[Q_MAY_NS] = int(clock[Q_MAY_NS]) + fall if int(clock[Q_MAY_NS]) + fall < 1000000000 else 0
+            clock[Q_TAKEN_NS] += fall
             rel = last
         if rel > last:
-            clock[3] = rel
+            clock[Q_REL_NS] = rel
         cols[REL, i] = rel
-        clock[6] = time
+        clock[Q_LAST_NS] = time
+
+
+@kernel(f"void({BYTES}, {TABLE}, int64, {ROW})")
+def read(b, cols, rows, clock):
+    """Fill all columns of frames of which a walker has filled the first."""
+    classify(b, cols, rows)
+    steady(cols, rows, clock)
 
 
 @kernel(f"int64({TABLE}, int64, {TABLE}, {ROW}, int64, int64, {ROW})")

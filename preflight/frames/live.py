@@ -95,13 +95,14 @@ class Listener(FrameSource):
         """Times count from the opening: silence before the first frame counts too, and frames that came in since then do not
         step back in time."""
         opened_ns, started = self._opened
-        self._bench.clock[:2] = 1, opened_ns
+        self._bench.clock[k.Q_STARTED] = 1
+        self._bench.clock[k.Q_FIRST_NS] = opened_ns
         self._heard_at = (0, started)
         return started
 
     def _finish(self, block: np.ndarray, rows: int) -> Batch:
         batch = self._bench.finish(block, rows)
-        self._heard_at = (int(self._bench.clock[3]), time.monotonic())
+        self._heard_at = (int(self._bench.clock[k.Q_REL_NS]), time.monotonic())
         return batch
 
     def _idle(self) -> None:

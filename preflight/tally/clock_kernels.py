@@ -5,7 +5,7 @@ announcements of a domain whoever sends them, so that a time without any master 
 Announce), annexes D, E and F (over UDP and Ethernet); IEEE 1588-2002 for version 1; IEEE 802.1AS by its transportSpecific 1.
 """
 
-from preflight.frames.compile import BYTES, TABLE, Columns, kernel
+from preflight.frames.compile import Columns, kernel
 from preflight.frames.kernels import (
     CAP,
     COPY,
@@ -71,7 +71,7 @@ def note_interval(table, at, rel, number):
     table[at, P_LAST_NS] = rel
 
 
-@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
+@kernel()
 def clocks(b, cols, rows, first, table):
     """Enter the PTP messages of a batch. Copies of a frame (a mirror, a loop) are no messages of their own. A port for
     which there is no row is not followed; its flow is counted all the same."""

@@ -7,7 +7,7 @@ same frames in other batches gives the same state. A burst window is counted in 
 start with the first frame; frames a few microseconds late go into the bin that is open.
 """
 
-from preflight.frames.compile import BYTES, ROW, TABLE, Columns, kernel
+from preflight.frames.compile import ROW, TABLE, Columns, kernel
 from preflight.frames.kernels import (
     BROADCAST,
     CAP,
@@ -33,6 +33,7 @@ from preflight.frames.kernels import (
     WIRE,
     be16,
     be32,
+    fetch,
     slot_of,
     u8,
 )
@@ -97,9 +98,12 @@ N_FLOW_OVERFLOW, N_TALKER_OVERFLOW = range(2)  # frames that found no row
 
 # A row for each frame content seen lately.
 _content = Columns()
-C_DIGEST, C_LAST_NS, C_FIRST_NS, C_FIRST, C_COPIES, C_OUT, C_TOLD, C_PAIR = _content.take(8)
+# The first of them; how many copies came, and what is known besides, as bits.
+C_DIGEST, C_LAST_NS, C_FIRST, C_MORE = _content.take(4)
 COPY_COLUMNS = _content.size
+OUT_BIT, TOLD, PAIR, ONE_COPY = 1, 2, 4, 8
 COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
+AHEAD = 12  # so many frames before its turn a content is fetched into the processor's cache
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
 REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
 # What asks and answers for the network (ARP, DHCP, discovery), and a packet of a stream that numbers each, is never sent again for
@@ -218,7 +222,7 @@ def close_flow_bin(flows, at):
     flows[at, F_CLOSED] = frames
 
 
-@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")
+@kernel()
 def count(b, cols, rows, first, flows, talkers, totals):
     """Enter every frame under its flow and its sender; SLOT becomes the flow's row, or -1."""
     for i in range(rows):
@@ -337,12 +341,17 @@ def count(b, cols, rows, first, flows, talkers, totals):
             flows[at, F_MOST_IN_1S_AT_NS] = second * SECOND_NS
 
 
-@kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW})")
-def copies(cols, rows, first, seen, flows, totals):
+@kernel()
+def copies(cols, rows, first, seen, began, flows, totals):
     """Find frames that come again, byte for byte, within COPY_GAP_NS of their last copy (SLOW_GAP_NS where that tells a loop); COPY becomes how many
-    copies came before. `seen` is a table of contents: the staler of two neighbours gives way to a new one."""
+    copies came before. `seen` is a table of contents: the staler of two neighbours gives way to a new one. `began` has the time of
+    the first of those that did come again: most do not, and the less is written of each, the more of the table stays in the cache."""
     size = seen.shape[0]
     for i in range(rows):
+        if i + AHEAD < rows:
+            base = int(cols[DIGEST, i + AHEAD]) & (size - 2)
+            fetch(seen, base)
+            fetch(seen, base + 1)
         cols[COPY, i] = 0
         cap = int(cols[CAP, i])
         if cap < int(cols[WIRE, i]) and cap < SHORTEST_KNOWN:
@@ -352,63 +361,51 @@ def copies(cols, rows, first, seen, flows, totals):
         word = int(cols[DIGEST, i]) | 1
         slot = int(cols[SLOT, i])
         dport = int(cols[DPORT, i])
+        at = word & (size - 2)
+        if seen[at, C_DIGEST] != word:
+            at += 1 if seen[at + 1, C_DIGEST] == word or seen[at + 1, C_LAST_NS] < seen[at, C_LAST_NS] else 0
+        last = int(seen[at, C_LAST_NS])
         fresh = (
             cols[DISCOVERY, i] != 0
             or cols[ETYPE, i] == ARP
             or (cols[PROTO, i] == 17 and dport in (67, 68))
             or (slot >= 0 and flows[slot, F_SEQUENCE_STEPS] >= COUNTS)
         )
-        base = (word >> 1) % (size - 1)
-        at = base
-        found = False
-        for near in range(base, base + 2):
-            if seen[near, C_DIGEST] == word:
-                at = near
-                found = True
-                break
-            if seen[near, C_LAST_NS] < seen[at, C_LAST_NS]:
-                at = near
-        if not found or rel - seen[at, C_LAST_NS] > (SLOW_GAP_NS if fresh else COPY_GAP_NS):
+        if seen[at, C_DIGEST] != word or rel - last > (SLOW_GAP_NS if fresh else COPY_GAP_NS):
             seen[at, C_DIGEST] = word
             seen[at, C_LAST_NS] = rel
-            seen[at, C_FIRST_NS] = rel
             seen[at, C_FIRST] = first + i
-            seen[at, C_COPIES] = 0
-            seen[at, C_OUT] = cols[OUT, i]
-            seen[at, C_TOLD] = 0
-            seen[at, C_PAIR] = 0
+            seen[at, C_MORE] = cols[OUT, i]
             totals[M_DISTINCT] += 1
             if slot >= 0:
                 flows[slot, F_DISTINCT] += 1
             continue
-        n = int(seen[at, C_COPIES]) + 1
-        near_pair = rel - seen[at, C_LAST_NS] <= PAIR_GAP_NS
-        seen[at, C_COPIES] = n
-        seen[at, C_LAST_NS] = max(rel, int(seen[at, C_LAST_NS]))
+        more = int(seen[at, C_MORE]) + ONE_COPY
+        n = more // ONE_COPY
+        if n == 1:
+            began[at] = last
+            if rel - last <= PAIR_GAP_NS:
+                more |= PAIR
+                totals[M_PAIRS] += 1
+        elif n == 2 and more & PAIR != 0:
+            totals[M_PAIRS] -= 1
+        seen[at, C_MORE] = more
+        seen[at, C_LAST_NS] = max(rel, last)
         cols[COPY, i] = n
         totals[M_COPIES] += 1
-        if seen[at, C_OUT] == 1 and cols[OUT, i] == 0:
+        if more & OUT_BIT != 0 and cols[OUT, i] == 0:
             if totals[M_RETURNED] == 0:
                 totals[M_RETURNED_FRAME] = first + i
                 totals[M_RETURNED_NS] = rel
             totals[M_RETURNED] += 1
-        if n == 1 and near_pair:
-            seen[at, C_PAIR] = 1
-            totals[M_PAIRS] += 1
-        elif n == 2 and seen[at, C_PAIR] == 1:
-            totals[M_PAIRS] -= 1
-        if (
-            slot < 0
-            or n + 1 < REPEATS
-            or rel - seen[at, C_FIRST_NS] > n * (SLOW_GAP_NS if fresh else REPEAT_GAP_NS)
-        ):
+        if slot < 0 or n + 1 < REPEATS or rel - began[at] > n * (SLOW_GAP_NS if fresh else REPEAT_GAP_NS):
             continue
-        if seen[at, C_TOLD] == 0:
-            seen[at, C_TOLD] = 1
+        if more & TOLD == 0:
+            seen[at, C_MORE] = more | TOLD
             if flows[slot, F_REPEATS_CONTENTS] == 0:
                 flows[slot, F_REPEATS_EIGHTH_FRAME] = first + i
                 flows[slot, F_REPEATS_EIGHTH_NS] = rel
-                flows[slot, F_REPEATS_FIRST_NS] = seen[at, C_FIRST_NS]
+                flows[slot, F_REPEATS_FIRST_NS] = began[at]
             flows[slot, F_REPEATS_CONTENTS] += 1
             flows[slot, F_REPEATS_COPIES] += n
         else:
@@ -417,7 +414,7 @@ def copies(cols, rows, first, seen, flows, totals):
         if n + 1 > flows[slot, F_REPEATS_MOST]:
             flows[slot, F_REPEATS_MOST] = n + 1
             flows[slot, F_REPEATS_MOST_FRAME] = seen[at, C_FIRST]
-            flows[slot, F_REPEATS_MOST_FIRST_NS] = seen[at, C_FIRST_NS]
+            flows[slot, F_REPEATS_MOST_FIRST_NS] = began[at]
             flows[slot, F_REPEATS_MOST_LAST_NS] = rel
 
 

@@ -6,7 +6,7 @@ there is jitter to measure, and again whenever a stretch of it ends. What was me
 packet holds is what most hold, not the first. A window of the last 62 sequence numbers tells a packet that is late from one that comes twice.
 """
 
-from preflight.frames.compile import BYTES, TABLE, Columns, kernel
+from preflight.frames.compile import Columns, kernel
 from preflight.frames.kernels import CAP, FLOW, MASK62, OFF, PAYLOAD, REL, SLOT, be16, be32, mix, slot_of, u8
 from preflight.tally.course_kernels import COURSE_COLUMNS, G_PACE, begin_course, go_on
 
@@ -132,7 +132,7 @@ def vote(table, at, column, value):
         table[at, column + 2] -= 1
 
 
-@kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE})")
+@kernel()
 def streams(b, cols, rows, first, table):
     """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none. A stream for which there is
     no row is not followed; its flow is counted all the same."""

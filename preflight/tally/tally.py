@@ -56,6 +56,7 @@ class Tally:
         self.talkers = np.zeros((TALKER_ROWS, k.TALKER_COLUMNS), np.int64)
         self.totals = np.zeros(2, np.int64)
         self.seen = np.zeros((COPY_ROWS, k.COPY_COLUMNS), np.int64)
+        self.began = np.zeros(COPY_ROWS, np.int64)
         self.copy_totals = np.zeros(k.COPY_TOTALS, np.int64)
         self.copy_totals[k.M_RETURNED_NS] = -1
         self.streams = np.zeros((STREAM_ROWS, x.STREAM_COLUMNS), np.int64)
@@ -66,18 +67,46 @@ class Tally:
         self.kept = np.zeros(FLOW_ROWS * n.LEARN * n.KEPT, np.uint8)
         self.rate = np.zeros(k.RATE_STATE, np.int64)
         self.rate[k.S_WIDTH] = 1
-        self.rate[k.S_LINK_MBPS] = link_mbps
+        self.link_mbps = link_mbps
         self.peaks = np.zeros((k.MEASURES, k.PEAK_COLUMNS), np.int64)
         self.timeline = np.zeros((k.TIMELINE_ROWS, k.TIMELINE_COLUMNS), np.int64)
         self.shapes = Shapes()
 
+    @property
+    def link_mbps(self) -> int:
+        return int(self.rate[k.S_LINK_MBPS])
+
+    @link_mbps.setter
+    def link_mbps(self, mbps: int) -> None:
+        self.rate[k.S_LINK_MBPS] = mbps
+
     def add(self, batch: Batch) -> None:
-        """Count one batch; its columns SLOT and COPY are filled on the way."""
+        """Count one batch."""
+        self.pace(batch)
+        self.follow(batch)
+
+    def pace(self, batch: Batch) -> None:
+        """The half that looks at each frame by itself: how much passes when. It may run beside `follow`, in another thread."""
+        batch.engine.rates(batch.columns, batch.rows, self.rate, self.peaks, self.timeline)
+        self.shapes.add(batch)
+
+    def follow(self, batch: Batch) -> None:
+        """The half that knows flows; the batch's columns SLOT and COPY are filled on the way."""
         engine, columns, rows = batch.engine, batch.columns, batch.rows
-        engine.count(batch.view, columns, rows, batch.first, self.flows, self.talkers, self.totals)
-        engine.copies(columns, rows, batch.first, self.seen, self.flows, self.copy_totals)
-        engine.streams(batch.view, columns, rows, batch.first, self.streams)
-        engine.clocks(batch.view, columns, rows, batch.first, self.clocks)
+        engine.follow(
+            batch.view,
+            columns,
+            rows,
+            batch.first,
+            self.flows,
+            self.talkers,
+            self.totals,
+            self.seen,
+            self.began,
+            self.copy_totals,
+            self.streams,
+            self.clocks,
+        )
         row = 0
         while (row := engine.beats(columns, row, rows, batch.first, self.first_times, self.beats)) < rows:
             if row < 0:
@@ -91,8 +120,6 @@ class Tally:
             row := engine.counters(batch.view, columns, row + 1, rows, batch.first, self.kept, self.counters)
         ) < rows:
             self._learn_counter(int(columns[SLOT, row]))
-        engine.rates(columns, rows, self.rate, self.peaks, self.timeline)
-        self.shapes.add(batch)
 
     def _learn(self, slot: int) -> None:
         """Decide from a flow's first frames whether it has a beat to follow."""

@@ -73,7 +73,7 @@ def tallied(
     ask: bool = False,
 ) -> TallyFacts:
     """The tallies of the records, in batches of `size` rows and cut before the given rows; `ask` for them after each too."""
-    tally, clock, time = Tally(), np.zeros(11, np.int64), 1_000_000_000_000
+    tally, clock, time = Tally(), np.zeros(k.CLOCK_STATE, np.int64), 1_000_000_000_000
     bounds = {*range(0, len(records), size), len(records), *(cut % (len(records) + 1) for cut in cuts)}
     for begin, end in pairwise(sorted(bounds)):
         columns = np.zeros((k.COLUMNS, end - begin), np.int64)
@@ -85,8 +85,7 @@ def tallied(
             block += data
         array = np.frombuffer(bytes(block), np.uint8).copy()
         view = engine.bytes_of(array)
-        engine.classify(view, columns, end - begin)
-        engine.steady(columns, end - begin, clock)
+        engine.read(view, columns, end - begin, clock)
         tally.add(Batch(array, columns, end - begin, begin + 1, engine, view))
         if ask:
             tally.facts()

@@ -113,8 +113,7 @@ def test_a_slower_link_holds_back_more() -> None:
     columns[k.WIRE] = columns[k.CAP] = len(FRAME)
     columns[k.LINK] = k.ETHERNET
     block = np.frombuffer(FRAME, np.uint8)
-    engine.classify(engine.bytes_of(block), columns, 10)
-    engine.steady(columns, 10, np.zeros(11, np.int64))
+    engine.read(engine.bytes_of(block), columns, 10, np.zeros(k.CLOCK_STATE, np.int64))
     tally.add(Batch(block, columns, 10, 1, engine, engine.bytes_of(block)))
     assert tally.facts().rates.queue_bytes == 9 * 738
 
