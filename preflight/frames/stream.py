@@ -51,11 +51,20 @@ class _Counted(io.RawIOBase):
         return got
 
 
+def _zlib() -> Any:
+    """The quickest zlib there is: zlib-ng unpacks captures two to ten times as fast, and has wheels for most computers."""
+    try:
+        from zlib_ng import zlib_ng
+    except ImportError:
+        return zlib
+    return zlib_ng
+
+
 class _Inflater:
     """zlib's unpacking of one gzip member, with the names that bz2 and lzma use."""
 
-    def __init__(self) -> None:
-        self._unpacker = zlib.decompressobj(31)
+    def __init__(self, library: Any) -> None:
+        self._unpacker = library.decompressobj(31)
         self.left = b""
 
     def decompress(self, data: bytes, most: int) -> bytes:
@@ -127,7 +136,8 @@ class ByteStream:
         self._reader: io.RawIOBase = self._counted
         head = self._counted.head
         if head[:2] == b"\x1f\x8b":
-            self._unpack("gzip", _Inflater, EOFError, zlib.error)
+            library = _zlib()
+            self._unpack("gzip", partial(_Inflater, library), EOFError, library.error)
         elif head[:3] == b"BZh":
             import bz2
 
