@@ -4,17 +4,21 @@ Facts come from five producers that know nothing of one another: the frame sourc
 dissectors of the few control frames, this computer, and the rig sheet. A producer that was not asked is None.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
-from preflight.between.facts import BetweenFacts
 from preflight.frames.facts import SourceFacts
-from preflight.host.facts import HostFacts
-from preflight.rig.budget import Budget
-from preflight.rig.sheet import Sheet
-from preflight.soak.facts import SoakFacts
 from preflight.tally.facts import TallyFacts
+
+if TYPE_CHECKING:
+    from preflight.between.facts import BetweenFacts
+    from preflight.host.facts import HostFacts
+    from preflight.rig.budget import Budget
+    from preflight.rig.sheet import Sheet
+    from preflight.soak.facts import SoakFacts
 
 Vantage = Literal["access port", "mirror", "unknown"]
 Fact = TypeVar("Fact")

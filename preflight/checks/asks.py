@@ -2,20 +2,25 @@
 
 Each view is the facts once more, with the parts that the check needs known to be there, so that no check looks for them
 again. `of` answers with the view; with `Missing`, where the part was asked for and could not be had: that is unproven; or with
-None, where the command was not asked for it at all: then the check says nothing.
+None, where the command was not asked for it at all: then the check says nothing. A view that only knows more of the same fields
+is no dataclass of its own: making one takes longer than most checks.
 """
 
-from dataclasses import dataclass, fields
-from typing import Any, ClassVar, Self
+from __future__ import annotations
 
-from preflight.between.facts import BetweenFacts
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, ClassVar, Self
+
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
-from preflight.host.facts import Adapter, HostFacts
-from preflight.rig.budget import Budget
-from preflight.rig.sheet import Sheet
-from preflight.soak.facts import SoakFacts
 from preflight.tally.facts import TallyFacts
+
+if TYPE_CHECKING:
+    from preflight.between.facts import BetweenFacts
+    from preflight.host.facts import Adapter, HostFacts
+    from preflight.rig.budget import Budget
+    from preflight.rig.sheet import Sheet
+    from preflight.soak.facts import SoakFacts
 
 LINK_FIRST = ("Mend the link first (see link-up), then run the line check again.",)
 
@@ -45,7 +50,6 @@ class View(Facts):
         return cls(**{each.name: getattr(facts, each.name) for each in fields(Facts)}, **more)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Wire(View):
     """Frames were heard."""
 
@@ -62,7 +66,6 @@ class Wire(View):
         return super().of(facts)
 
 
-@dataclass(frozen=True, kw_only=True)
 class PlannedWire(Wire):
     """Frames were heard, and a rig sheet says what should be there."""
 
@@ -99,7 +102,6 @@ class Audio(Computer):
         return cls._with(facts, audio=adapter)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Link(Audio):
     """The same, for what only a link can show: it is not known to be down."""
 
@@ -118,7 +120,6 @@ def no_link(adapter: Adapter) -> Missing | None:
     return None
 
 
-@dataclass(frozen=True, kw_only=True)
 class Plan(View):
     """Only the plan is asked for: a rig sheet, and what follows from it."""
 
@@ -127,7 +128,6 @@ class Plan(View):
     budget: Budget
 
 
-@dataclass(frozen=True, kw_only=True)
 class Soaked(View):
     """Hours on one item were measured."""
 
@@ -135,7 +135,6 @@ class Soaked(View):
     soak: SoakFacts
 
 
-@dataclass(frozen=True, kw_only=True)
 class Captures(View):
     """Two captures are held against each other: of two places, or of two networks."""
 
@@ -143,7 +142,6 @@ class Captures(View):
     between: BetweenFacts
 
 
-@dataclass(frozen=True, kw_only=True)
 class Places(Captures):
     """They are of two places in one network, and it is known how their times stand to one another."""
 
@@ -153,7 +151,6 @@ class Places(Captures):
         return None if told is None or told.pair or told.clocks is None else super().of(facts)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Networks(Captures):
     """They are of two networks that carry the same streams."""
 

@@ -1,5 +1,7 @@
 """One capture judged, and all that is wanted of it made at once: a process that judges hands back texts, not facts."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -9,13 +11,13 @@ from preflight.frames.errors import CaptureError
 from preflight.frames.stream import Place
 from preflight.inbox.apart import with_apart
 from preflight.inbox.join import Span
-from preflight.rig.sheet import Sheet
 from preflight.study import study
 from preflight.text import clean
 from preflight.verdict import Result, judged
 
 if TYPE_CHECKING:
     from preflight.report.many import Row
+    from preflight.rig.sheet import Sheet
 
 
 @dataclass(frozen=True)
@@ -34,7 +36,7 @@ class Task:
 class Done:
     """`json` is one line, `page` is "" where none is wanted."""
 
-    row: "Row"
+    row: Row
     json: str
     page: str = ""
     status: int = 2

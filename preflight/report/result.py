@@ -2,6 +2,8 @@
 docs/result.schema.json is made.
 """
 
+from __future__ import annotations
+
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -9,7 +11,6 @@ from preflight import __version__
 from preflight.checks.finding import Evidence
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
-from preflight.rig.budget import Budget
 from preflight.text import to_json
 from preflight.verdict import Ranked, Result
 
@@ -23,11 +24,12 @@ if TYPE_CHECKING:
         SourceRecord,
     )
     from preflight.report.rollcall import Device
+    from preflight.rig.budget import Budget
 
 SCHEMA: Final = 1
 
 
-def as_dict(result: Result) -> "ResultRecord":
+def as_dict(result: Result) -> ResultRecord:
     record: ResultRecord = {
         "schema": SCHEMA,
         "tool": {"name": "preflight", "version": __version__},
@@ -88,7 +90,7 @@ def as_json(result: Result, indent: int | None = 2) -> str:
     return to_json(as_dict(result), indent)
 
 
-def _source(facts: Facts) -> "SourceRecord":
+def _source(facts: Facts) -> SourceRecord:
     source = facts.source
     common: SourceRecord = {
         "kind": _kind(facts),
@@ -168,7 +170,7 @@ def name_of(facts: Facts) -> str:
     return facts.adapter or "this computer"
 
 
-def _device(device: "Device") -> "DeviceRecord":
+def _device(device: Device) -> DeviceRecord:
     return {
         "hardware": device.hardware,
         "name": device.name,
@@ -190,7 +192,7 @@ def _device(device: "Device") -> "DeviceRecord":
     }
 
 
-def _budget(budget: Budget) -> "BudgetRecord":
+def _budget(budget: Budget) -> BudgetRecord:
     return {
         "links": [
             {
@@ -232,14 +234,14 @@ def _budget(budget: Budget) -> "BudgetRecord":
     }
 
 
-def _evidence(seen: Evidence, source: SourceFacts | None) -> "EvidenceRecord":
+def _evidence(seen: Evidence, source: SourceFacts | None) -> EvidenceRecord:
     told: EvidenceRecord = {"text": seen.text, "frame": seen.frame, "time_s": seen.time_s}
     if source is not None and source.pieces and seen.frame is not None:
         told["file"], told["frame"] = source.placed(seen.frame)
     return told
 
 
-def _finding(ranked: Ranked, source: SourceFacts | None) -> "FindingRecord":
+def _finding(ranked: Ranked, source: SourceFacts | None) -> FindingRecord:
     finding = ranked.finding
     return {
         "check": finding.check,

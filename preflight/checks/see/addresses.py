@@ -1,9 +1,14 @@
 """What several checks ask of the addresses of this computer and its adapters."""
 
+from __future__ import annotations
+
 from ipaddress import AddressValueError, IPv4Address, IPv4Interface, IPv4Network, IPv6Interface
+from typing import TYPE_CHECKING
 
 from preflight.facts import Facts
-from preflight.host.facts import Adapter, Address, HostFacts
+
+if TYPE_CHECKING:
+    from preflight.host.facts import Adapter, Address, HostFacts
 
 # Of private use (RFC 1918); 192.168.0.0/16 is as long as any other block here.
 BLOCKS = tuple(map(IPv4Network, ("10.0.0.0/8", "172.16.0.0/12")))

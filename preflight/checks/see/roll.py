@@ -5,16 +5,21 @@ fits no other. Where the listening was is worked out from the planned streams th
 device gets, and what else that device should get is due here too.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from preflight.checks.asks import Wire
 from preflight.checks.see.maker import maker
 from preflight.checks.see.streams import heard_streams, place
 from preflight.facts import Facts
-from preflight.rig.sheet import Device, Sheet, Stream, Switch
 from preflight.tally.facts import Flow, RtpStream, Talker
 from preflight.wire.arp import ArpMessage
 from preflight.wire.lldp import LldpNeighbour
+
+if TYPE_CHECKING:
+    from preflight.rig.sheet import Device, Sheet, Stream, Switch
 
 UNSPECIFIED = ("", "0.0.0.0", "::")
 PORT_ADDRESSES = 8  # a switch's ports have addresses just above its own, and some to spare. Common practice.

@@ -5,7 +5,10 @@ network may let the other network's address slip out, in an ARP request for inst
 joins nothing by that, so a desk, its spare and this computer are a caution only.
 """
 
+from __future__ import annotations
+
 from ipaddress import ip_address, ip_network
+from typing import TYPE_CHECKING
 
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
@@ -15,7 +18,9 @@ from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.checks.see.roll import owners_of, roll
 from preflight.checks.step import FOLLOW_CABLES, managed, now
-from preflight.rig.sheet import Sheet
+
+if TYPE_CHECKING:
+    from preflight.rig.sheet import Sheet
 
 CHECK = Check(
     name="control-plan",

@@ -5,7 +5,10 @@ where it should have been heard here: its planned stream is due at this port and
 than this (as the sheet learned, and the others keep to what it learned of them); or somebody asks for it in vain.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
@@ -15,8 +18,10 @@ from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
 from preflight.checks.see.roll import Planned, Roll, identifiable, planned_streams, roll
 from preflight.checks.step import now
-from preflight.rig.sheet import Device
 from preflight.wire.arp import ArpMessage
+
+if TYPE_CHECKING:
+    from preflight.rig.sheet import Device
 
 CHECK = Check(
     name="missing",

@@ -5,9 +5,11 @@ LLDP. So one neighbour is the port's own word, several mean that something simpl
 switches that do not speak it, and counts only where no LLDP is heard. In a capture it is just told who that is.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
@@ -16,10 +18,12 @@ from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
 from preflight.checks.step import ALWAYS_AUTOMATIC, before_doors, in_a_break, managed, now
-from preflight.host.facts import Adapter
 from preflight.wire.cdp import CdpNeighbour
 from preflight.wire.lldp import NEAREST, LldpNeighbour
 from preflight.wire.picked import Seen
+
+if TYPE_CHECKING:
+    from preflight.host.facts import Adapter
 
 CHECK = Check(
     name="neighbours",

@@ -4,7 +4,10 @@ Strategy: a stream is the one of its group and port. What a packet holds is meas
 measured is not judged. A stream that does not come is missing only where it is due (see see/roll).
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
 
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
@@ -15,9 +18,10 @@ from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, pa
 from preflight.checks.see.roll import Planned, planned_streams
 from preflight.checks.see.streams import SEEN_WHERE, channels, heard_streams, place
 from preflight.checks.step import now
-from preflight.rig.budget import packet
-from preflight.rig.sheet import Sheet, Stream
 from preflight.tally.facts import Flow, RtpStream
+
+if TYPE_CHECKING:
+    from preflight.rig.sheet import Sheet, Stream
 
 CHECK = Check(
     name="stream-plan",
@@ -92,6 +96,8 @@ def _seen(how: Callable[..., Saw], stream: RtpStream, flow: Flow, headline: str)
 
 def _other_format(stream: Stream, measured: RtpStream, limits: Limits) -> str:
     """How the format differs from the plan, "" where it does not or could not be measured."""
+    from preflight.rig.budget import packet  # with networkx, and where a sheet is given
+
     planned_hz, hz = stream.sample_rate_hz, measured.clock_hz
     if not measured.packet_stamps or hz is None:
         return ""

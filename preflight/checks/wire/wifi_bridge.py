@@ -7,9 +7,12 @@ computer holds, by Wi-Fi, an address in the audio LAN's subnet, the two may be o
 given the same private range: that counts as much as a gateway, and is a caution by itself. Silence is no proof.
 """
 
+from __future__ import annotations
+
 from collections import Counter
 from collections.abc import Iterator
 from ipaddress import IPv4Interface, IPv6Interface
+from typing import TYPE_CHECKING
 
 from preflight.checks.asks import Missing, View, Wire
 from preflight.checks.cautions import MUTE_FIRST
@@ -20,7 +23,6 @@ from preflight.checks.see.addresses import one_subnet
 from preflight.checks.see.maker import locally_administered
 from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
 from preflight.checks.step import in_a_break, managed, now, unmanaged
-from preflight.host.facts import Adapter
 from preflight.text import clean
 from preflight.wire.cdp import CdpNeighbour
 from preflight.wire.dhcp4 import HANDHELD_CLASSES, Dhcp4Message
@@ -29,6 +31,9 @@ from preflight.wire.mdns import MdnsMessage
 from preflight.wire.picked import Seen
 from preflight.wire.ssdp import SsdpMessage
 from preflight.wire.wlan import WlanSign
+
+if TYPE_CHECKING:
+    from preflight.host.facts import Adapter
 
 CHECK = Check(
     name="wifi-bridge",
