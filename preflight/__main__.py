@@ -12,6 +12,7 @@ import signal
 # objects costs a tenth of that. And nothing here is so large that linear algebra would want threads of its own.
 gc.set_threshold(200_000, 10, 10)
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")  # a table of which few rows are used takes few pages
 
 if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
     signal.signal(signal.SIGINT, signal.SIG_DFL)

@@ -13,6 +13,13 @@ from preflight.tally.counter_kernels import DATA, KEPT, LEARN
 
 MOST = 0.5  # of the frames go on by the step: common practice
 LEAST_TURN = 128  # numbers until it comes round
+# Bits, offset of the low byte, of the high byte or -1.
+PLACES = (
+    *((8, at, -1) for at in range(DATA)),
+    *((16, at + 1, at) for at in range(DATA - 1)),
+    *((16, at, at + 1) for at in range(DATA - 1)),
+)
+MASKS = np.array([[(1 << bits) - 1] for bits, _, _ in PLACES])
 
 
 @dataclass(frozen=True)
@@ -39,22 +46,25 @@ def learn(kept: np.ndarray) -> Counter | None:
     alike = frames[sizes == common]
     if len(alike) < 2 * LEARN / 3:
         return None
-    data = alike[:, :DATA].astype(np.int64)
+    data = np.ascontiguousarray(alike[:, :DATA].T).astype(np.int64)
+    # A row for each of PLACES: the numbers there, and by how much they go on.
+    numbers = np.concatenate((data, data[1:] | data[:-1] << 8, data[:-1] | data[1:] << 8))
+    steps = np.sort(np.diff(numbers) & MASKS, axis=1)
+    alike_steps = (steps[:, :, None] == steps[:, None, :]).sum(axis=2)
+    usual = alike_steps.argmax(axis=1)
+    moved = (data != data[:, :1]).any(axis=1)
+    shares = alike_steps.max(axis=1) / steps.shape[1]
+    shares[DATA:][~np.tile(moved[1:] & moved[:-1], 2)] = 0
     best, rank = None, (MOST, 0, False)
-    for bits, low, high in _places():
-        values = data[:, low] if high < 0 else data[:, low] | data[:, high] << 8
-        if bits == 16 and any((data[:, at] == data[0, at]).all() for at in (low, high)):
-            continue
-        mask = (1 << bits) - 1
-        steps = np.diff(values) & mask
-        step = int(np.bincount(steps).argmax())
+    for place in np.flatnonzero(shares >= MOST).tolist():
+        bits, low, high = PLACES[place]
+        step, share = int(steps[place, usual[place]]), float(shares[place])
         turn = (1 << bits) // (step & -step) if step else 0
-        share = float(np.mean(steps == step))
         if turn >= LEAST_TURN and (share, bits, step == 1) > rank:
-            best, rank = (bits, low, high, step, values), (share, bits, step == 1)
+            best, rank = (bits, low, high, step), (share, bits, step == 1)
     if best is None:
         return None
-    bits, low, high, step, _ = best
+    bits, low, high, step = best
     fits = _in_turn(frames, sizes == common, low, high, step, (1 << bits) - 1)
     return Counter(
         low=low,
@@ -64,8 +74,8 @@ def learn(kept: np.ndarray) -> Counter | None:
         size=common,
         values=tuple(value for value, _ in fits),
         times_ns=tuple(time for _, time in fits),
-        before=int(data[-1, low - 1]) if low else -1,
-        behind=int(data[-1, low + 1]) if low + 1 < DATA else -1,
+        before=int(data[low - 1, -1]) if low else -1,
+        behind=int(data[low + 1, -1]) if low + 1 < DATA else -1,
     )
 
 
@@ -81,9 +91,3 @@ def _in_turn(
         if same or (found and value == (found[-1][0] + step) & mask):
             found.append((value, time))
     return found
-
-
-def _places() -> list[tuple[int, int, int]]:
-    """Bits, offset of the low byte, of the high byte or -1."""
-    eight = [(8, at, -1) for at in range(DATA)]
-    return eight + [(16, at + 1, at) for at in range(DATA - 1)] + [(16, at, at + 1) for at in range(DATA - 1)]

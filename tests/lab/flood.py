@@ -44,11 +44,7 @@ class Figures:
 
 def flood(rig: Rig, count: int, rate_fps: int | None = None) -> Figures:
     """`count` frames at `rate_fps`, or as fast as tcpreplay can."""
-    rig.cable((FROM, "wire", mac(0xF8)), (TO, "wire", mac(0xF9)))
-    for name in (FROM, TO):
-        rig.link(name, "wire", up=True)
-    file = rig.scratch / "flood.pcap"
-    write(file, Capture([Frame(n, raw, len(raw)) for n, raw in enumerate(_frames(rig))]), nano=True)
+    file = cabled(rig)
     listening = rig.start(
         TO, *live.PREFLIGHT, "linecheck", "--adapter", "wire", "--listen", "120s", "--json",
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
@@ -62,16 +58,26 @@ def flood(rig: Rig, count: int, rate_fps: int | None = None) -> Figures:
     )  # fmt: skip
     received = Path(f"/proc/{listening.pid}/net/dev")
     wait_until(lambda: _received(received) > count // 5, 60, "the flood does not begin")
-    began, cpu, early = time.monotonic(), _cpu_s(listening.pid), _memory(listening.pid)
+    began, cpu, early = time.monotonic(), cpu_s(listening.pid), _memory(listening.pid)
     out, _ = sending.communicate(timeout=120)
-    cpu, took, late = _cpu_s(listening.pid) - cpu, time.monotonic() - began, _memory(listening.pid)
+    cpu, took, late = cpu_s(listening.pid) - cpu, time.monotonic() - began, _memory(listening.pid)
     time.sleep(0.5)
     listening.send_signal(signal.SIGINT)
     said, errors = listening.communicate(timeout=60)
     assert said, errors
     source = json.loads(said)["source"]
-    sent, rate = _number(r"Actual: (\d+) packets", out), _number(r"([\d.]+) pps", out)
+    sent, rate = number(r"Actual: (\d+) packets", out), number(r"([\d.]+) pps", out)
     return Figures(int(sent), source["frames"], source["dropped"], rate, cpu / took, early, late)
+
+
+def cabled(rig: Rig) -> Path:
+    """A cable from the sender to the listener, and the file of what is sent over it."""
+    rig.cable((FROM, "wire", mac(0xF8)), (TO, "wire", mac(0xF9)))
+    for name in (FROM, TO):
+        rig.link(name, "wire", up=True)
+    file = rig.scratch / "flood.pcap"
+    write(file, Capture([Frame(n, raw, len(raw)) for n, raw in enumerate(_frames(rig))]), nano=True)
+    return file
 
 
 def _frames(rig: Rig) -> list[bytes]:
@@ -90,19 +96,19 @@ def _frames(rig: Rig) -> list[bytes]:
     ]
 
 
-def _number(pattern: str, text: str) -> float:
+def number(pattern: str, text: str) -> float:
     found = re.search(pattern, text)
     return float(found[1]) if found else 0.0
 
 
 def _received(device: Path) -> float:
-    return _number(r"wire:\s*\d+\s+(\d+)", device.read_text(encoding="utf-8"))
+    return number(r"wire:\s*\d+\s+(\d+)", device.read_text(encoding="utf-8"))
 
 
-def _cpu_s(pid: int) -> float:
+def cpu_s(pid: int) -> float:
     fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / TICK
 
 
 def _memory(pid: int) -> int:
-    return int(_number(r"VmRSS:\s+(\d+)", Path(f"/proc/{pid}/status").read_text(encoding="utf-8"))) * 1024
+    return int(number(r"VmRSS:\s+(\d+)", Path(f"/proc/{pid}/status").read_text(encoding="utf-8"))) * 1024
