@@ -19,8 +19,12 @@ def clean(text: str | bytes, limit: int = 80) -> str:
     if isinstance(text, bytes):
         text = text.decode("utf-8", "replace")
     cut = text[: limit + 1]
-    shown = "".join("\ufffd" if unicodedata.category(c) in _HIDDEN else c for c in cut)
+    shown = cut if cut.isascii() and cut.isprintable() else _shown(cut)
     return shown if len(text) <= limit else shown[: limit - 1] + "…"
+
+
+def _shown(text: str) -> str:
+    return "".join("\ufffd" if unicodedata.category(c) in _HIDDEN else c for c in text)
 
 
 def to_json(value: object, indent: int | None = 2) -> str:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from preflight.rig.sheet import Sheet
     from preflight.soak.facts import SoakFacts
 
+PARTS = tuple(each.name for each in fields(Facts))
 LINK_FIRST = ("Mend the link first (see link-up), then run the line check again.",)
 
 
@@ -47,7 +48,7 @@ class View(Facts):
 
     @classmethod
     def _with(cls, facts: Facts, **more: Any) -> Self:
-        return cls(**{each.name: getattr(facts, each.name) for each in fields(Facts)}, **more)
+        return cls(**{name: getattr(facts, name) for name in PARTS}, **more)
 
 
 class Wire(View):

@@ -423,12 +423,14 @@ def close_bin(state, peaks, timeline):
     """Close the open 100 ms bin: note the most in 100 ms and in the second that ends with it."""
     now = int(state[S_BIN])
     row = now // int(state[S_WIDTH])
+    used = int(state[S_ROWS])
     while row >= TIMELINE_ROWS:  # halve the timeline: two rows become one
-        for r in range(TIMELINE_ROWS):
+        for r in range(used):
             for c in range(TIMELINE_COLUMNS):
                 a = timeline[2 * r, c] if 2 * r < TIMELINE_ROWS else 0
                 z = timeline[2 * r + 1, c] if 2 * r < TIMELINE_ROWS else 0
                 timeline[r, c] = a + z if c < MEASURES else max(a, z)
+        used = (used + 1) // 2
         state[S_WIDTH] *= 2
         row = now // int(state[S_WIDTH])
     state[S_ROWS] = row + 1
