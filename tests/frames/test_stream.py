@@ -305,3 +305,16 @@ def test_memory_does_not_grow_with_the_capture(tmp_path: Path) -> None:
     frames, peak_kib = map(int, done.stdout.split())
     assert frames == blocks * rows
     assert peak_kib <= 300 * 1024
+
+
+def test_without_zlib_ng_pythons_own_unpacks_the_same(tmp_path, monkeypatch):
+    data = FILE.header() + records(3000)
+    packed = gzip_members(data[:100_000], data[100_000:])
+    for name, content in (("whole.gz", packed), ("damaged.gz", packed[:-9] + bytes(9))):
+        (tmp_path / name).write_bytes(content)
+    there = [read(str(tmp_path / name)) for name in ("whole.gz", "damaged.gz")]
+    monkeypatch.setitem(sys.modules, "zlib_ng", None)
+    for path, before in zip(("whole.gz", "damaged.gz"), there, strict=True):
+        again = read(str(tmp_path / path))
+        assert again.data == before.data and len(again.numbers) == 3000
+        assert bool(again.source.ended_early) == bool(before.source.ended_early) == path.startswith("damaged")

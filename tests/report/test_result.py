@@ -68,6 +68,17 @@ def test_made_docs_are_current(file, made):
     assert (schema.DOCS / file).read_text(encoding="utf-8") == made(), "run python -m preflight.report.schema"
 
 
+def test_a_study_loads_no_more_than_it_looks_at():
+    """What the first verdict would wait for: checks and facts of the computer, the plan, a soak, two captures."""
+    code = (
+        "import sys\nfrom preflight import bundled\nfrom preflight.study import study\nfrom preflight.verdict import judged\n"
+        "judged(study(str(bundled.folder('captures') / 'no-dhcp.pcap')))\n"
+        "print(sorted(m for m in sys.modules if m.startswith('preflight.checks.') and m.split('.')[2] in "
+        "('computer', 'plan', 'soak', 'between') or m in ('preflight.host.facts', 'preflight.rig.sheet', 'networkx', 'scapy')))"
+    )
+    assert subprocess.check_output([sys.executable, "-c", code], text=True).strip() == "[]"
+
+
 def test_the_checks_load_neither_numba_nor_scapy():
     code = "import sys, preflight.checks as c; c.all_checks(); print({'numba','scapy'} & set(sys.modules))"
     assert subprocess.check_output([sys.executable, "-c", code], text=True).strip() == "set()"
