@@ -103,6 +103,7 @@ C_DIGEST, C_LAST_NS, C_FIRST, C_MORE = _content.take(4)
 COPY_COLUMNS = _content.size
 OUT_BIT, TOLD, PAIR, ONE_COPY = 1, 2, 4, 8
 COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
+EMPTY_NS = 1_000 * SECOND_NS  # no queue lasts as long, and times that leap by years must not overflow
 AHEAD = 12  # so many frames before its turn a content is fetched into the processor's cache
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
 REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
@@ -480,7 +481,8 @@ def rates(cols, rows, state, peaks, timeline):
             if state[S_MS_BYTES] > state[S_BUSIEST_MS_BYTES]:
                 state[S_BUSIEST_MS_BYTES] = state[S_MS_BYTES]
                 state[S_BUSIEST_MS_AT_NS] = state[S_MS] * MS_NS
-            sent = max(rel - int(state[S_WAITING_NS]), 0) * int(state[S_LINK_MBPS]) // 8000
+            passed = min(max(rel - int(state[S_WAITING_NS]), 0), EMPTY_NS)
+            sent = passed * int(state[S_LINK_MBPS]) // 8000
             waiting = max(int(state[S_WAITING]) - sent, 0)
             if waiting > state[S_QUEUE_BYTES]:
                 state[S_QUEUE_BYTES] = waiting

@@ -120,7 +120,7 @@ def starting() -> str:
     return (
         f"Of each study Python itself takes {bare:.2f} s, NumPy {numpy - bare:.2f} s, the library that loads the kernels "
         f"{llvm - numpy:.2f} s, Click and Rich {screen - llvm:.2f} s; the rest of a small capture's time is preflight's own "
-        "modules, loading and judging. One thread has `fill`, `walk_pcap`, `read` and `pace`, the other all that follows them, "
+        "modules, loading and judging. One thread has `fill`, `walk_pcap`, `read`, `rates` and `shape`, the other all that follows them, "
         "so that the longer of both counts, beside the start."
     )
 
