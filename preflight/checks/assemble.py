@@ -5,8 +5,11 @@ the gravest. What is as grave as the headline gives culprits and stretches of ti
 where the listening took long enough.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from preflight.checks.asks import Missing
 from preflight.checks.finding import Evidence, Finding, Outcome
@@ -16,7 +19,9 @@ from preflight.checks.says import Limits, Measured, Saw
 from preflight.checks.see.names import Names, names_of
 from preflight.checks.step import Step, When, care, fitting, steps
 from preflight.facts import Facts
-from preflight.rig.sheet import Sheet
+
+if TYPE_CHECKING:
+    from preflight.rig.sheet import Sheet
 
 MOST_EVIDENCE = 40  # a flood of made-up senders must not fill the report
 

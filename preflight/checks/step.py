@@ -4,12 +4,16 @@ A step is its own text, so that whoever wants only words has them. When it may b
 tell, and what to take care of, follow from that: this is told once, here, and never in the words of a step. Common practice.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterable
 from enum import StrEnum
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from preflight.checks.cautions import CAN_STOP_ALL, MUTE_FIRST, TELL_FIRST
-from preflight.rig.sheet import Sheet
+
+if TYPE_CHECKING:
+    from preflight.rig.sheet import Sheet
 
 Kind = Literal["managed", "unmanaged"]
 
@@ -39,7 +43,7 @@ class Step(str):
     when: When
     on: Kind | None
 
-    def __new__(cls, text: str, when: When, on: Kind | None = None) -> "Step":
+    def __new__(cls, text: str, when: When, on: Kind | None = None) -> Step:
         step = super().__new__(cls, text)
         step.when, step.on = when, on
         return step
@@ -57,7 +61,7 @@ class Step(str):
         return core_schema.no_info_after_validator_function(cls._read, written)
 
     @classmethod
-    def _read(cls, written: str | tuple[str, When]) -> "Step":
+    def _read(cls, written: str | tuple[str, When]) -> Step:
         """As `written` has it; the words alone, as older soak logs have them, say when it may be done or do not."""
         return cls(written, When.PLANNING) if isinstance(written, str) else cls(*written)
 
@@ -66,7 +70,7 @@ class Step(str):
         """Its words, and when it may be done."""
         return str(self), self.when.value
 
-    def saying(self, text: str) -> "Step":
+    def saying(self, text: str) -> Step:
         """The same step in other words."""
         return Step(text, self.when, self.on)
 

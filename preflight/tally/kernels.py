@@ -103,7 +103,6 @@ C_DIGEST, C_LAST_NS, C_FIRST, C_MORE = _content.take(4)
 COPY_COLUMNS = _content.size
 OUT_BIT, TOLD, PAIR, ONE_COPY = 1, 2, 4, 8
 COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent again. Common practice.
-EMPTY_NS = 1_000 * SECOND_NS  # no queue lasts as long, and times that leap by years must not overflow
 AHEAD = 12  # so many frames before its turn a content is fetched into the processor's cache
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
 REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
@@ -136,6 +135,7 @@ S_LAST_NS, S_LONGEST_GAP_NS, S_LONGEST_GAP_AT_NS = _rates.take(3)
 # A port at S_LINK_MBPS that has to send all that came in: bytes that wait, since when, the most and when.
 S_LINK_MBPS, S_WAITING, S_WAITING_NS, S_QUEUE_BYTES, S_QUEUE_AT_NS = _rates.take(5)
 RATE_STATE = _rates.size
+EMPTY_NS = 1_000 * SECOND_NS  # no queue lasts as long, and times that leap by years must not overflow
 TIMELINE_ROWS = 1024
 TIMELINE_COLUMNS = 2 * MEASURES  # sum in the row, and the most in any second that ends in it
 
