@@ -15,12 +15,12 @@ def share(count: int) -> str:
     if sys.platform != "linux" or os.geteuid() != 0 or not shutil.which("tcpreplay"):
         return "not measured: it needs Linux, root and tcpreplay"
     from tests.lab import flood, live
-    from tests.lab.rig import Rig, wait_until
+    from tests.lab.rig import Rig, mac, wait_until
 
     with Rig() as rig:
-        file = flood.cabled(rig)
+        file = flood.cabled(rig, mac(0xF9))  # broadcasts would be an alarm, and recorded
         watching = rig.start(
-            flood.TO, *live.PREFLIGHT, "watch", "--adapter", "wire",
+            flood.TO, *live.PREFLIGHT, "watch", "--adapter", "wire", "--keep", str(rig.scratch / "kept"),
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         wait_until(

@@ -70,23 +70,23 @@ def flood(rig: Rig, count: int, rate_fps: int | None = None) -> Figures:
     return Figures(int(sent), source["frames"], source["dropped"], rate, cpu / took, early, late)
 
 
-def cabled(rig: Rig) -> Path:
-    """A cable from the sender to the listener, and the file of what is sent over it."""
+def cabled(rig: Rig, to: str = frames.BROADCAST) -> Path:
+    """A cable from the sender to the listener, and the file of what is sent over it, to a hardware address."""
     rig.cable((FROM, "wire", mac(0xF8)), (TO, "wire", mac(0xF9)))
     for name in (FROM, TO):
         rig.link(name, "wire", up=True)
     file = rig.scratch / "flood.pcap"
-    write(file, Capture([Frame(n, raw, len(raw)) for n, raw in enumerate(_frames(rig))]), nano=True)
+    write(file, Capture([Frame(n, raw, len(raw)) for n, raw in enumerate(_frames(rig, to))]), nano=True)
     return file
 
 
-def _frames(rig: Rig) -> list[bytes]:
+def _frames(rig: Rig, to: str) -> list[bytes]:
     """Small ones of many streams: the most a link of a given speed can carry."""
     here = rig[FROM]
     return [
         frames.udp(
             here.mac,
-            frames.BROADCAST,
+            to,
             (here.ip, 40000 + n % 64),
             ("192.0.2.255", 40000),
             n.to_bytes(4),
