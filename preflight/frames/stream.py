@@ -11,7 +11,6 @@ import stat
 import sys
 import zlib
 from collections.abc import Callable
-from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -26,7 +25,6 @@ BOMB_FLOOR = 64 << 20
 MEMBER_FLOOR = 1 << 20  # lower for each of an archive's members, of which there may be thousands
 XZ_MEMORY = 192 << 20  # bytes; xz -9 needs 65 MiB
 ZSTD_WINDOW = 1 << 27  # 128 MiB, what the zstd tool itself accepts without being asked
-PIPE = 1 << 20  # bytes; what anybody may ask for
 PIECE = 1 << 14  # unpacked at a time; so much may be lost before damage
 Place = str | Member  # a file's name, "-" for standard input, or what lies in an archive
 
@@ -162,9 +160,7 @@ class ByteStream:
         if place == "-" and sys.stdin is None:
             raise CaptureError("standard input: is closed; name a file")
         if place == "-":
-            raw = getattr(sys.stdin.buffer, "raw", sys.stdin.buffer)
-            _widen(raw)
-            return raw, None
+            return getattr(sys.stdin.buffer, "raw", sys.stdin.buffer), None
         try:
             if isinstance(place, Member):
                 self._damage = BROKEN + ((zlib.error, _lzma_error()) if place.entry is not None else ())
@@ -239,15 +235,6 @@ class ByteStream:
         self._reader.close()
         if self._own:
             self._raw.close()
-
-
-def _widen(raw: BinaryIO) -> None:
-    """A pipe that holds a whole block is handed over in one piece, not in sixteen (Linux; fcntl(2), F_SETPIPE_SZ)."""
-    if sys.platform == "linux":
-        import fcntl
-
-        with suppress(OSError, ValueError):
-            fcntl.fcntl(raw.fileno(), fcntl.F_SETPIPE_SZ, PIPE)
 
 
 def _lzma_error() -> type[Exception]:
