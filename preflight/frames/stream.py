@@ -7,6 +7,7 @@ by small pieces: what comes before damage is handed over, and only the damaged p
 
 import io
 import os
+import select
 import stat
 import sys
 import zlib
@@ -25,6 +26,7 @@ BOMB_FLOOR = 64 << 20
 MEMBER_FLOOR = 1 << 20  # lower for each of an archive's members, of which there may be thousands
 XZ_MEMORY = 192 << 20  # bytes; xz -9 needs 65 MiB
 ZSTD_WINDOW = 1 << 27  # 128 MiB, what the zstd tool itself accepts without being asked
+AT_ONCE_S = 0.001
 PIECE = 1 << 14  # unpacked at a time; so much may be lost before damage
 Place = str | Member  # a file's name, "-" for standard input, or what lies in an archive
 
@@ -226,8 +228,8 @@ class ByteStream:
                         "no capture does, so it is not read on"
                     )
             else:
-                # A pipe hands over what it has; go on with that rather than wait for a full block.
-                if self.size is None and got >= 65536:
+                # A pipe hands over what it has; go on with that rather than wait for a full block, unless more comes at once.
+                if self.size is None and got >= 65536 and not _comes(self._raw):
                     break
         return got
 
@@ -235,6 +237,16 @@ class ByteStream:
         self._reader.close()
         if self._own:
             self._raw.close()
+
+
+def _comes(raw: BinaryIO) -> bool:
+    """Whether a pipe has more, or gets it within a moment. Windows cannot tell."""
+    if sys.platform == "win32":
+        return False
+    try:
+        return bool(select.select([raw], [], [], AT_ONCE_S)[0])
+    except (OSError, ValueError):  # no file of the system's
+        return False
 
 
 def _lzma_error() -> type[Exception]:
