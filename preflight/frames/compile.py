@@ -317,8 +317,10 @@ def _compile(folder: Path, group: str, processor: tuple[str, str]) -> None:
             if isinstance(each, FunctionType) and each in jitted
         }
         copy = FunctionType(function.__code__, {**function.__globals__, **helpers}, name)
-        # Arrays are handed to a function in seven pieces and more: a helper is put in where it is called.
-        jitted[function] = numba.njit(error_model="numpy", forceinline=not signature)(copy)
+        # Arrays are handed to a function in seven pieces and more: a helper is put in where it is called. Not where many call
+        # many, as in the anonymiser's: that takes minutes to compile.
+        inline = not signature and group != ANONYMISE
+        jitted[function] = numba.njit(error_model="numpy", forceinline=inline)(copy)
         if function in entries:
             entry = _entry(signature, jitted[function])
             text = entry.inspect_llvm()
