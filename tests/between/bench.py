@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.__main__ import write
+from tests.bench.captures import streams
 
 LOST = 984
 TRIES = 5
@@ -46,7 +46,7 @@ def far_end(near: Path, far: Path, frames: int) -> None:
 
 
 def make(near: str, far: str, frames: int) -> None:
-    write(Path(near), 64, frames, GAP_NS)
+    streams(Path(near), 64, frames, GAP_NS)
     far_end(Path(near), Path(far), frames)
 
 
