@@ -54,9 +54,14 @@ class _Size:
     lines: int = ALL
     steps: int = ALL
     gaps: bool = True
+    seen: bool = False  # the first thing that shows what has to be mended, with its names
 
 
 SIZES = (
+    _Size(3, ALL, ALL, 3, 4, seen=True),
+    _Size(1, ALL, ALL, 2, 2, seen=True),
+    _Size(1, ALL, ALL, 1, 0, seen=True),
+    _Size(1, ALL, ALL, 1, 0, gaps=False, seen=True),
     _Size(3, ALL, ALL, 3, 4),
     _Size(3, ALL, ALL, 2, 2),
     _Size(1, ALL, ALL, 2, 2),
@@ -170,6 +175,9 @@ class _Screen:
             if len(headline) > size.headline:  # where it was seen goes first
                 headline = [*self._told(text, size.headline, lead=lead, lead_style=style, hang=3)]
             yield from headline
+            for seen in finding.evidence[:1] if size.seen else ():
+                if seen.text.rstrip(".") not in text:
+                    yield from self._told(self._daytime.beside(seen.text), indent=3)
             for step in finding.fixes[:1] if number <= size.steps else ():
                 yield from self._told(step.marked, lead="-> ", indent=3)
         rest = [ranked.finding.check for ranked in self._to_mend[SHOWN:]]
