@@ -187,7 +187,7 @@ cp copy/captures/no-dhcp.pcap 'naïve →.pcap'
 win -m preflight study 'naïve →.pcap' >said.txt
 grep -q '^naïve →.pcap: ' said.txt
 win -m preflight study copy/captures >said.txt && exit 1
-grep -q 'is a folder; name the capture files in it' said.txt
+grep -q '^16 captures, .* 11 not ready' said.txt
 { printf '\n' | wine win/python.exe -m preflight rehearse --all 2> >(cat >errors.txt) || true; } | head -n 1 >/dev/null; sleep 1
 cat errors.txt
 [[ ! -s errors.txt ]]
