@@ -77,7 +77,9 @@ class Pool(Generic[Task, Done]):
                     yield done.pop(number)
         finally:
             for worker in (*idle, *(worker for _, worker in running.values())):
-                worker.shutdown(wait=False, cancel_futures=True)
+                worker.shutdown(
+                    cancel_futures=True
+                )  # waited for: at its end Python writes to pipes that are being closed
 
     @staticmethod
     def _worker() -> ProcessPoolExecutor:
