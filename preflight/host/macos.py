@@ -55,9 +55,10 @@ NAMES: dict[str, tuple[Kind, str]] = {
 PORTS: dict[str, tuple[Kind, str]] = {
     **dict.fromkeys(("Wi-Fi", "AirPort", "WLAN"), ("wifi", "a Wi-Fi adapter")),
     "Bluetooth PAN": ("other", "a Bluetooth link"),
-    **dict.fromkeys(("iPhone USB", "iPad USB"), ("other", "a phone or tablet on USB")),
     "Thunderbolt": ("other", "a Thunderbolt cable to another computer"),
 }
+# A phone or tablet that lends its connection is told as the kind of device, then "USB"; adapters as "USB ...", or by their chip.
+LENT = re.compile(r"(?!LAN|Ethernet)\w+ USB", re.IGNORECASE)
 
 
 def enrich(host: HostFacts, told: Mapping[str, str | None], root: Path = Path("/")) -> HostFacts:
@@ -111,13 +112,16 @@ def _linked(adapter: Adapter, link: Interface, kind: tuple[Kind, str] | None) ->
 def _kind(
     name: str, link: Interface, ports: dict[str, str], profiles: dict[str, dict[str, Any]] | None
 ) -> tuple[Kind, str] | None:
-    """What neither list has is inside the computer or made by a program. So is the link to a T2 chip, which looks like
-    Ethernet of 100 Mb/s."""
+    """What neither list has is inside the computer or made by a program. So is the link to a chip of the computer's own,
+    which looks like Ethernet of 100 Mb/s."""
     letters, port = name.rstrip("0123456789"), ports.get(name, "")
     if letters in NAMES:
         return NAMES[letters]
-    if known := PORTS.get(port.rstrip(" 0123456789")):
+    plain = port.rstrip(" 0123456789")
+    if known := PORTS.get(plain):
         return known
+    if LENT.fullmatch(plain):
+        return "other", "a phone or tablet on USB"
     ethernet = profiles is not None and name in profiles
     if ports and profiles is not None and not port and not ethernet:
         return "other", "the system lists no port for it"

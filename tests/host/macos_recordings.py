@@ -1,7 +1,7 @@
 """What macOS commands write. None was recorded by us.
 
 `RELEASES`, `POWERS` and `USB_TREES` are outputs that people published, each with its source, cut to what is looked at; addresses
-and names are put in their place by ours. The desk below them is made in the same layouts, to be changed by test. Of what it has
+and names are put in their place by ours, and so is the name of a product. The desk below them is made in the same layouts, to be changed by test. Of what it has
 beyond them, these are known otherwise: `media` and its options from net/if_media.h of XNU; the lines under `supported media:`
 from ifconfig(8) and the code of the BSDs (printed are options each with their `mediaopt`, or joined by commas: both are read);
 the keys of `system_profiler -json` from several public programs, with the values `high_speed` (seen) and `super_speed`;
@@ -27,7 +27,7 @@ class Release:
 UP = "flags=8863<UP,BROADCAST,SMART,RUNNING,SIMPLEX,MULTICAST> mtu 1500"
 RELEASES = {
     "10.14.6": Release(
-        "glpi-project/glpi-agent, resources/macos/ifconfig/imac-27-intel-2019-macosx-10.14.6 and -networksetup",
+        "glpi-project/glpi-agent, resources/macos/ifconfig, a desktop of 2019 with 10.14.6: ifconfig and networksetup",
         f"""\
 lo0: flags=8049<UP,LOOPBACK,RUNNING,MULTICAST> mtu 16384
 \toptions=1203<RXCSUM,TXCSUM,TXSTATUS,SW_TIMESTAMP>
@@ -86,7 +86,7 @@ VLAN Configurations
         None,
     ),
     "10.15": Release(
-        "glpi-project/glpi-agent, resources/macos/ifconfig/macbook-pro-16-intel-2019-catalina and -networksetup",
+        "glpi-project/glpi-agent, resources/macos/ifconfig, a portable of 2019 with 10.15: ifconfig and networksetup",
         f"""\
 en5: {UP}
 \tether 00:00:5e:00:53:30\x20
@@ -129,7 +129,7 @@ Hardware Port: Wi-Fi
 Device: en0
 Ethernet Address: 00:00:5e:00:53:07
 
-Hardware Port: iPhone USB
+Hardware Port: Handset USB
 Device: en37
 Ethernet Address: 00:00:5e:00:53:32
 
@@ -167,7 +167,7 @@ Ethernet Address: 00:00:5e:00:53:41
         None,
     ),
     "14.5": Release(
-        "glpi-project/glpi-agent, resources/macos/ifconfig/macbook-m1-pro-2021-macosx-14.5 and -networksetup",
+        "glpi-project/glpi-agent, resources/macos/ifconfig, a portable of 2021 with 14.5: ifconfig and networksetup",
         f"""\
 anpi0: {UP}
      options=400<CHANNEL_IO>

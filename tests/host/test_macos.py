@@ -341,14 +341,17 @@ def test_broken_answers_give_facts_that_can_be_shown(tmp_path, command, data):
     assert "\x1b" not in json.dumps(asdict(read), ensure_ascii=False)
 
 
-@pytest.mark.parametrize("port", ["Bluetooth PAN", "Thunderbolt 1"])
+@pytest.mark.parametrize("port", ["Bluetooth PAN", "Thunderbolt 1", "Handset USB", "Slate USB 2"])
 def test_a_port_that_is_no_ethernet_is_not_taken_for_one(tmp_path, port):
     ports = recorded.PORTS.replace("USB 10/100/1000 LAN", port)
     assert audio(tmp_path, ports=ports, ethernet="").kind == "other"
 
 
-@pytest.mark.parametrize("port", ["Thunderbolt Ethernet", "Thunderbolt Ethernet Slot 1"])
-def test_an_ethernet_adapter_on_thunderbolt_is_wired(tmp_path, port):
+@pytest.mark.parametrize(
+    "port",
+    ["Thunderbolt Ethernet", "Thunderbolt Ethernet Slot 1", "USB Ethernet", "Ethernet USB", "LAN USB 2"],
+)
+def test_an_adapter_by_any_name_is_wired(tmp_path, port):
     assert audio(tmp_path, ports=recorded.PORTS.replace("USB 10/100/1000 LAN", port)).kind == "ethernet"
 
 
