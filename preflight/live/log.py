@@ -167,7 +167,10 @@ class Log:
         return sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
 
     def _know(self, write: bool) -> None:
-        with self._told("is no soak log"):
+        with (
+            self._told("is no soak log"),
+            self._at_once("DEFERRED"),
+        ):  # of one moment: another may begin it just now
             version, whose = self._one("PRAGMA user_version"), self._one("PRAGMA application_id")
             tables = self._one("SELECT COUNT(*) FROM sqlite_master")
         if not tables and not version and not whose and write:
@@ -181,6 +184,8 @@ class Log:
         if write:
             with self._told("cannot be written"):
                 self._settle()
+                with self._changing():  # refused here, and not after hours, where it may not be written
+                    self._db.execute(f"PRAGMA application_id = {OURS}")
         return None
 
     def _make(self) -> None:
@@ -192,11 +197,18 @@ class Log:
                         self._db.execute(statement)
 
     def _settle(self) -> None:
-        self._db.execute("PRAGMA journal_mode = WAL")
+        # Where two begin a log at once, SQLite refuses the second here without waiting.
+        until = time.monotonic() + BUSY_S
+        while True:
+            try:
+                self._db.execute("PRAGMA journal_mode = WAL")
+                break
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                    raise
+                time.sleep(0.02)
         self._db.execute("PRAGMA synchronous = FULL")
         self._db.execute("PRAGMA foreign_keys = ON")
-        with self._changing():  # refused here, and not after hours, where it may not be written
-            self._db.execute(f"PRAGMA application_id = {OURS}")
 
     def _one(self, question: str, *values: object) -> int:
         return int(self._db.execute(question, values).fetchone()[0])
@@ -212,7 +224,12 @@ class Log:
     @contextlib.contextmanager
     def _changing(self) -> Iterator[None]:
         """All of it, or nothing. The lock is taken first, so that nothing read here is old."""
-        self._db.execute("BEGIN IMMEDIATE")
+        with self._at_once("IMMEDIATE"):
+            yield
+
+    @contextlib.contextmanager
+    def _at_once(self, how: str) -> Iterator[None]:
+        self._db.execute(f"BEGIN {how}")
         try:
             yield
             self._db.execute("COMMIT")

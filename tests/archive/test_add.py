@@ -37,6 +37,7 @@ from tests.inbox.test_find import marked, tarred, zipped
 
 LOOP, NO_DHCP = str(CAPTURES / "loop.pcap.gz"), str(CAPTURES / "no-dhcp.pcap")
 LIMIT_S = 60.0
+UNRULY = {"DASK_DISTRIBUTED__WORKER__PRELOAD": '["tests.archive.unruly"]'}  # for a command of its own
 
 
 @pytest.fixture(scope="module")
@@ -61,6 +62,13 @@ def added(store: Store, client: Client, *places: str | Path, limit_s: float = LI
 def cases(store: Store, columns: str = "*") -> list[dict]:
     with Library(store) as library:
         return library.ask(f"select {columns} from captures order by name, capture")
+
+
+def lasting(captures: list[Path]) -> int:
+    """How many; each takes its time from now on."""
+    for path in captures:
+        path.rename(path.with_name(f"lasting-{path.name}"))
+    return len(captures)
 
 
 def test_what_is_kept_is_what_study_says(store, client):
@@ -234,7 +242,7 @@ def test_a_name_in_no_alphabet_is_no_trouble(store, client, tmp_path):
 
 def test_a_worker_that_is_killed_costs_nothing(store, client, tmp_path):
     folder = tmp_path / "in"
-    total = len(copies(folder, 8, (".pcap", ".pcapng", "loop.pcap.gz")))
+    total = lasting(copies(folder, 5, (".pcap", ".pcapng", "loop.pcap.gz")))
     looked = look(store, [str(folder)], LIMIT_S)
     workers = list(client.run(os.getpid).values())
 
@@ -250,7 +258,7 @@ def test_a_worker_that_is_killed_costs_nothing(store, client, tmp_path):
 @pytest.mark.parametrize("after", [1, 3])
 def test_a_client_that_is_killed_loses_nothing_that_was_done(store, client, tmp_path, after):
     folder = tmp_path / "in"
-    total = len(copies(folder, 10))
+    total = lasting(copies(folder, 5))
     command = [
         sys.executable,
         "-m",
@@ -261,7 +269,9 @@ def test_a_client_that_is_killed_loses_nothing_that_was_done(store, client, tmp_
         "--archive",
         str(tmp_path / "archive"),
     ]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=os.environ | UNRULY
+    )
     until = time.monotonic() + 60
     while len(store.segments()) < after:
         assert time.monotonic() < until and process.poll() is None
@@ -282,10 +292,15 @@ def test_a_client_that_is_killed_loses_nothing_that_was_done(store, client, tmp_
 
 def test_ctrl_c_is_one_line_and_what_was_done_stays(store, tmp_path):
     folder = tmp_path / "in"
-    copies(folder, 10)
+    lasting(copies(folder, 5))
     command = [sys.executable, "-m", "preflight", "archive", "add", str(folder), "--archive", store.root]
     process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        env=os.environ | UNRULY,
     )
     until = time.monotonic() + 60
     while not store.segments():

@@ -235,6 +235,41 @@ def test_several_at_once_do_not_disturb_each_other(tmp_path: Path) -> None:
         assert {one.facts.figures.watched_ns for one in log.all()} == {40 * 5 * NS}
 
 
+BEGINNER = """
+import sys
+from pathlib import Path
+from preflight.live.log import Log
+for folder in sys.argv[1:]:
+    print(flush=True)
+    sys.stdin.readline()
+    with Log(Path(folder) / "soak.db", write=True) as log:
+        log.all()
+"""
+
+
+def test_several_that_begin_it_at_once_find_it_made(tmp_path: Path) -> None:
+    folders = [tmp_path / str(n) for n in range(20)]
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-c", BEGINNER, *map(str, folders)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+        )
+        for _ in range(4)
+    ]
+    for _ in folders:
+        for process in processes:
+            assert process.stdout is not None and process.stdout.readline() == "\n"
+        for process in processes:
+            assert process.stdin is not None
+            process.stdin.write("\n")
+    for process in processes:
+        process.communicate(timeout=60)
+    assert [process.returncode for process in processes] == [0] * 4
+
+
 def test_the_log_is_in_the_data_folder_of_the_user_who_called(monkeypatch: pytest.MonkeyPatch) -> None:
     import pwd
 
