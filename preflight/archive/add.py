@@ -3,20 +3,23 @@
 import json
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from preflight import __version__
 from preflight.archive import ArchiveError, rows
 from preflight.archive.cluster import ENDED, Client, judge_on
-from preflight.archive.columns import Row, Rows
-from preflight.archive.judge import Judged, completed, name_of
+from preflight.archive.columns import Row
+from preflight.archive.judge import Judged, Parcel, completed, name_of, new
 from preflight.archive.library import Library
 from preflight.archive.marks import marks
 from preflight.archive.place import INSIDE, Found, captures_in, digest, outermost, reached
-from preflight.archive.store import Store
+from preflight.archive.store import Store, tables_of
 from preflight.archive.tidy import tidy
+
+if TYPE_CHECKING:
+    import pyarrow
 
 WRITE_S = 1.0  # a segment for each parcel would keep this process from handing out the next
 Tell = Callable[[int, int], None]  # captures done, and their bytes
@@ -115,72 +118,97 @@ def add(store: Store, looked: Looked, client: Client, limit_s: float, tell: Tell
     added = Added()
     done: dict[str, None] = {}
     segments = store.segments()
-    batch: list[Judged] = []
+    batch: list[Parcel] = []
     since = time.monotonic()
 
     def write() -> None:
         nonlocal segments
-        written = store.add(_rows(store, [_ended(judged, limit_s) for judged in batch], done, added))
-        if written:
-            segments = tidy(store, [*segments, written])
+        tables = _tables(store, [_ended(parcel, limit_s) for parcel in batch], done, added)
+        if tables:
+            segments = tidy(store, [*segments, store.add_tables(tables)])
+
+    def told() -> None:
+        founds = [judged.found for parcel in batch for judged in parcel.judged]
+        tell(len(founds), sum(found.bytes for found in founds))
 
     try:
-        for more in judge_on(client, looked.wanted, looked.by_capture, looked.by_size, limit_s):
-            batch += more
+        for parcel in judge_on(client, looked.wanted, looked.by_capture, looked.by_size, limit_s):
+            if parcel.judged:
+                batch.append(parcel)
             if batch and time.monotonic() - since < WRITE_S:
                 continue
             if batch:
                 write()
-            tell(len(batch), sum(judged.found.bytes for judged in batch))
+            told()
             batch, since = [], time.monotonic()
     finally:  # Ctrl-C, too, loses nothing that was done
         if batch:
             write()
-    tell(len(batch), sum(judged.found.bytes for judged in batch))
+    told()
     return added
 
 
-def _ended(judged: Judged, limit_s: float) -> Judged:
+def _ended(parcel: Parcel, limit_s: float) -> Parcel:
     """One that ended its workers is known by its bytes all the same: they are only counted here, not judged."""
-    if judged.trouble != ENDED:
-        return judged
-    found = judged.found
+    if parcel.judged[0].trouble != ENDED:
+        return parcel
+    found = parcel.judged[0].found
     try:
         with reached([found]) as (place,):
             capture = digest(place)
     except ArchiveError as error:
-        return Judged(found, "", {}, trouble=str(error))
-    return Judged(found, capture, rows.unreadable(capture, name_of(found), found.bytes, limit_s, ENDED))
+        return Parcel([Judged(found, "", {}, trouble=str(error))])
+    ended = new(found, capture, rows.unreadable(capture, name_of(found), found.bytes, limit_s, ENDED))
+    return Parcel([ended], ended.tables)
 
 
-def _rows(store: Store, batch: Iterable[Judged], done: dict[str, None], added: Added) -> Rows:
+def _tables(
+    store: Store, batch: Sequence[Parcel], done: dict[str, None], added: Added
+) -> "dict[str, list[pyarrow.Table]]":
     """What to write of a batch; `done` are the captures that this run has judged so far."""
     made: dict[str, list[Row]] = defaultdict(list)
-    again = [judged.capture for judged in batch if judged.by]
+    tables: dict[str, list[pyarrow.Table]] = defaultdict(list)
+    again = [judged.capture for parcel in batch for judged in parcel.judged if judged.by]
     kept: dict[str, list[Row]] = defaultdict(list)
     if again:
         with Library(store) as library:
             for row in library.ask("select * from findings where capture in (select unnest(?))", [again]):
                 kept[row["capture"]].append(row)
-    for judged in batch:
-        if judged.trouble:
-            added.troubles.append(judged.trouble)
-            continue
-        made["places"].append(_place(judged))
-        if not judged.rows or judged.capture in done:
-            added.known += 1
-            continue
-        done[judged.capture] = None
-        of_it = completed(judged, kept[judged.capture]) if judged.by else judged.rows
-        (row,) = of_it["captures"]
-        added.again += bool(judged.by)
-        added.new += not judged.by
-        added.verdicts[str(row["verdict"])] += 1
-        if row["unreadable"]:
-            added.unreadable.append((str(row["name"]), str(row["unreadable"])))
-        for table, rows_of_it in of_it.items():
-            made[table] += rows_of_it
-    return made
+    for parcel in batch:
+        twice: list[str] = []
+        for judged in parcel.judged:
+            if judged.trouble:
+                added.troubles.append(judged.trouble)
+                continue
+            made["places"].append(_place(judged))
+            if not judged.rows or judged.capture in done:
+                added.known += 1
+                twice += [judged.capture] if judged.rows else []
+                continue
+            done[judged.capture] = None
+            of_it = completed(judged, kept[judged.capture]) if judged.by else judged.rows
+            (row,) = of_it["captures"]
+            added.again += bool(judged.by)
+            added.new += not judged.by
+            added.verdicts[str(row["verdict"])] += 1
+            if row["unreadable"]:
+                added.unreadable.append((str(row["name"]), str(row["unreadable"])))
+            if judged.by:
+                for table, rows_of_it in of_it.items():
+                    made[table] += rows_of_it
+        for table, ready in parcel.tables.items():
+            tables[table].append(_without(twice, ready))
+    for table, of_them in tables_of(made).items():
+        tables[table].append(of_them)
+    return tables
+
+
+def _without(captures: Sequence[str], table: "pyarrow.Table") -> "pyarrow.Table":
+    if not captures:
+        return table
+    from pyarrow import array, compute
+
+    return table.filter(compute.invert(compute.is_in(table["capture"], array(captures))))
 
 
 def _place(judged: Judged) -> Row:

@@ -18,7 +18,7 @@ from distributed.scheduler import KilledWorker
 from distributed.security import Security
 
 from preflight.archive import ArchiveError
-from preflight.archive.judge import Judged, Known, judge
+from preflight.archive.judge import Judged, Known, Parcel, worked
 from preflight.archive.marks import marks
 from preflight.archive.place import Found
 from preflight.text import clean
@@ -66,7 +66,7 @@ def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]
                     f"{clean(address, 200)}: {others[0]} has another preflight; install this one on all workers"
                 )
         else:
-            preload = [*dask.config.get("distributed.worker.preload", ()), judge.__module__]
+            preload = [*dask.config.get("distributed.worker.preload", ()), worked.__module__]
             # A copy: a scheduler that lacks its dashboard's library adds a page of its own to the list that it finds here.
             settings = deepcopy(SETTINGS) | {"distributed.worker.preload": preload}
             stack.enter_context(dask.config.set(settings))
@@ -81,13 +81,13 @@ def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]
                 security=Security.temporary(),
                 silence_logs=logging.CRITICAL,
             )
-            client = stack.enter_context(Client(stack.enter_context(local)))
+            client = stack.enter_context(Client(stack.enter_context(local), direct_to_workers=True))
         yield client
 
 
 def judge_on(
     client: Client, found: Sequence[Found], known: Known, sizes: dict[int, list[str]], limit_s: float
-) -> Iterator[list[Judged]]:
+) -> Iterator[Parcel]:
     """Judge all captures, and hand them over as they are done; nothing when none is done yet, so that the caller may tell how it goes. A
     capture that ended its worker twice comes without its digest. `sizes` are the known captures of each size. Raises ArchiveError."""
     threads = client.nthreads().values()
@@ -99,7 +99,7 @@ def judge_on(
 
     def submit(parcel: list[Found]) -> None:
         same = {sha: known[sha] for one in parcel for sha in sizes.get(one.bytes, ())}
-        at_work[client.submit(judge, parcel, same, limit_s, watch, pure=False)] = parcel
+        at_work[client.submit(worked, parcel, same, limit_s, watch, pure=False)] = parcel
 
     alone, since = False, time.monotonic()
     while parcels or suspects or at_work:
@@ -117,11 +117,11 @@ def judge_on(
                 raise ArchiveError(GONE) from None
             except KilledWorker:
                 if alone:
-                    yield [Judged(parcel[0], "", {}, trouble=ENDED)]
+                    yield Parcel([Judged(parcel[0], "", {}, trouble=ENDED)])
                 else:
                     suspects.extend(parcel)
             future.release()
-        yield []
+        yield Parcel([])
 
 
 GONE = "the cluster has gone. What was added stays; add the rest again"

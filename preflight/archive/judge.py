@@ -8,18 +8,20 @@ import faulthandler
 import os
 import signal
 import time
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from operator import attrgetter
 from pathlib import Path, PurePath
+from typing import TYPE_CHECKING
 
 from preflight.archive import ArchiveError, rows
 from preflight.archive.columns import Rows
 from preflight.archive.marks import marks
 from preflight.archive.place import Found, digest, reached
-from preflight.archive.store import table_of
+from preflight.archive.store import tables_of
 from preflight.checks import judge_all
 from preflight.checks.finding import Finding
 from preflight.frames.errors import CaptureError
@@ -27,6 +29,9 @@ from preflight.frames.stream import Place
 from preflight.study import study
 from preflight.text import clean
 from preflight.verdict import decide, judged
+
+if TYPE_CHECKING:
+    import pyarrow
 
 GRACE_S = 10.0
 # What is to be done with a capture that the archive knows: the checks to judge it by again, none where nothing changed.
@@ -36,7 +41,7 @@ Known = Mapping[str, Sequence[str]]
 @dataclass(frozen=True)
 class Judged:
     """One capture after its judging. `capture` is its SHA-256, "" where `trouble` says why the file itself could not be read.
-    `rows` are none where it was known already. Where it was judged again, `by` are the checks that it was judged by, and `again` what
+    `rows`, and `tables` of the same, are none where it was known already. Where it was judged again, `by` are the checks that it was judged by, and `again` what
     they found: the rest is in the archive."""
 
     found: Found
@@ -45,6 +50,16 @@ class Judged:
     by: Sequence[str] = ()
     again: tuple[Finding, ...] = ()
     trouble: str = ""
+    tables: "Mapping[str, pyarrow.Table]" = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Parcel:
+    """Several captures after their judging. What is to be written of new ones is in `tables`, of all together, as they are written; of their
+    `rows` only those of the captures are left. Rows by the thousand would be most of what the client has to do."""
+
+    judged: Sequence[Judged]
+    tables: "Mapping[str, pyarrow.Table]" = field(default_factory=dict)
 
 
 class TooSlow(Exception):
@@ -57,8 +72,28 @@ def dask_setup(_worker: object) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
+def worked(parcel: Sequence[Found], known: Known, limit_s: float, watch: bool) -> Parcel:
+    """What a worker is asked to do: `judge`, and what came of it put together to be sent."""
+    import pyarrow
+
+    done = judge(parcel, known, limit_s, watch)
+    pieces: dict[str, list[pyarrow.Table]] = defaultdict(list)
+    for one in done:
+        for table, piece in one.tables.items():
+            pieces[table].append(piece)
+    lean = [replace(one, rows=_captures(one.rows), tables={}) if one.tables else one for one in done]
+    return Parcel(
+        lean, {table: pyarrow.concat_tables(each).combine_chunks() for table, each in pieces.items()}
+    )
+
+
+def _captures(rows: Rows) -> Rows:
+    return {"captures": rows["captures"]}
+
+
 def judge(parcel: Sequence[Found], known: Known, limit_s: float, watch: bool) -> list[Judged]:
     """Judge each capture of a parcel. `watch` says that this process may be ended for one that hangs."""
+    known = dict(known)
     watch_s = limit_s + GRACE_S if watch else None
     done: list[Judged] = []
     for _, together in groupby(parcel, attrgetter("place")):
@@ -67,6 +102,7 @@ def judge(parcel: Sequence[Found], known: Known, limit_s: float, watch: bool) ->
             with _watchdog(watch_s), reached(founds) as places:
                 for found, place in zip(founds, places, strict=True):
                     done.append(_judge(found, place, known, limit_s, watch_s))
+                    known[done[-1].capture] = ()  # the same bytes may come again
         except ArchiveError as error:
             done += [Judged(found, "", {}, trouble=str(error)) for found in founds]
     return done
@@ -86,19 +122,23 @@ def _judge(found: Found, place: Place, known: Known, limit_s: float, watch_s: fl
                 if again is not None:
                     return Judged(found, capture, made, again, judge_all(facts, again))
                 made = rows.with_findings(made, judged(facts).verdict)
-                for table in made:  # one that Parquet cannot hold must not stop the others on the client
-                    table_of(table, made[table])
-                return Judged(found, capture, made)
+                return new(
+                    found, capture, made
+                )  # one that Parquet cannot hold is told here, and stops no other
             except TooSlow:
-                return Judged(found, capture, rows.unreadable(*about, too_slow(limit_s), too_slow=True))
+                return new(found, capture, rows.unreadable(*about, too_slow(limit_s), too_slow=True))
             except CaptureError as error:
                 why = str(error).removeprefix(f"{clean(str(place), 300)}: ")
-                return Judged(found, capture, rows.unreadable(*about, why))
+                return new(found, capture, rows.unreadable(*about, why))
             except Exception as error:
                 why = clean(f"a fault of preflight itself: {type(error).__name__}: {error}", 300)
-                return Judged(found, capture, rows.unreadable(*about, why))
+                return new(found, capture, rows.unreadable(*about, why))
     except ArchiveError as error:
         return Judged(found, "", {}, trouble=str(error))
+
+
+def new(found: Found, capture: str, made: Rows) -> Judged:
+    return Judged(found, capture, made, tables=tables_of(made))
 
 
 def too_slow(limit_s: float) -> str:

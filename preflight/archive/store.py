@@ -10,7 +10,7 @@ anything: two that add at once may judge a capture twice, and no harm is done.
 import json
 import os
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import cache
@@ -18,7 +18,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from preflight import __version__
 from preflight.archive import ArchiveError
-from preflight.archive.columns import SCHEMA, TABLES, Row, Rows
+from preflight.archive.columns import SCHEMA, TABLES, Rows
 from preflight.archive.place import is_local, opened, reason
 from preflight.text import clean
 
@@ -85,12 +85,12 @@ class Store:
 
     def add(self, rows: Rows) -> Segment | None:
         """Write rows as a new segment. Raises ArchiveError."""
-        tables = {table: table_of(table, of_it) for table, of_it in rows.items() if of_it}
+        tables = tables_of(rows)
         return self.add_tables({table: [made] for table, made in tables.items()}) if tables else None
 
     def add_tables(
         self,
-        tables: "dict[str, Sequence[pyarrow.Table] | Iterator[pyarrow.Table]]",
+        tables: "Mapping[str, Iterable[pyarrow.Table]]",
         replaces: Sequence[str] = (),
     ) -> Segment:
         """Write a segment, each table in pieces. Raises ArchiveError."""
@@ -155,10 +155,15 @@ class Store:
             raise ArchiveError(f"{self.place}: the archive {what}: {reason(error)}") from None
 
 
-def table_of(table: str, rows: Sequence[Row]) -> "pyarrow.Table":
+def tables_of(rows: Rows) -> "dict[str, pyarrow.Table]":
+    """Of each table that has rows. Raises what pyarrow raises where Parquet cannot hold one."""
     import pyarrow
 
-    return pyarrow.Table.from_pylist(list(rows), schema=arrow_schema(table))
+    return {
+        table: pyarrow.Table.from_pylist(list(of_it), schema=arrow_schema(table))
+        for table, of_it in rows.items()
+        if of_it
+    }
 
 
 @cache
