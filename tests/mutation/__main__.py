@@ -2,10 +2,12 @@
 
     python -m tests.mutation [--sample N] [--seed S] [--lanes L] [FILE ...]
 
-Strategy: Cosmic Ray's operators make the mutants; of each file a random sample is drawn, because all of them would take
-a day. A mutant runs against the test file that is named after its module, or the tests of its room, in a copy of the
-tree, one copy a lane. Words, annotations, decorators of classes and the order of fixing are left alone: whatever they are, nothing is decided by them. What survived is
-printed as a line with the change, so that somebody can tell whether it is equivalent.
+Strategy: Cosmic Ray's operators make the mutants of all files; a random sample of them is drawn, because all would take
+days. A mutant runs against the test file that is named after its module; one of the tally that lives is tried by the other tests of the
+tally, too, which are by subject. It does so in a copy of the tree, one copy a lane, and in a fork of a process that has loaded pytest and
+NumPy, which is most of what a short test takes. Words, annotations, decorators of classes and the order of fixing are
+left alone: whatever they are, nothing is decided by them. What survived is printed as a line with the change, so that somebody can tell
+whether it is equivalent.
 """
 
 import argparse
@@ -13,17 +15,20 @@ import ast
 import difflib
 import os
 import random
+import resource
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from queue import SimpleQueue
+from typing import NoReturn
 
+import hypothesis.strategies  # here and not in every fork
+import numpy
+import pytest
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
 from cosmic_ray.plugins import get_operator, operator_names
@@ -34,7 +39,9 @@ ROOMS = ("preflight/checks", "preflight/tally")
 SLIPS = ("Add_Sub", "Sub_Add", "Mul_Div", "Div_Mul", "FloorDiv_Div")
 COMPARISONS = ({"Eq", "NotEq", "Lt", "LtE", "Gt", "GtE"}, {"Is", "IsNot"}, {"In", "NotIn"})
 KINDS = ("NumberReplacer", "AndWithOr", "OrWithAnd", "AddNot", "TrueWithFalse", "FalseWithTrue", "BreakWith", "ContinueWith", "ZeroIteration")  # fmt: skip
-TIMEOUT_S = 120
+# A mutant that takes so long hangs: of the processor's time, which a busy machine does not use up, and of the clock's for one that sleeps.
+PROCESSOR_S, CLOCK_S = 120, 1200
+LOADED = (hypothesis, numpy, pytest)
 
 
 @dataclass(frozen=True)
@@ -55,24 +62,28 @@ def operators() -> Iterator[str]:
                 yield name
 
 
-def mutants(file: str, draw: random.Random) -> Iterator[Mutant]:
-    """Every mutant of a file, in an order drawn by lot. To make one takes long: take no more than are wanted."""
-    source = (ROOT / file).read_text(encoding="utf-8")
-    skipped = left_alone(source)
-    nodes = list(ast_nodes(get_ast(source)))
-    places = [
-        (name, occurrence, start[0])
-        for name in operators()
-        for occurrence, (start, _) in enumerate(
-            place for node in nodes for place in get_operator(name)().mutation_positions(node)
-        )
-        if start[0] not in skipped
-    ]
+def mutants(files: list[str], draw: random.Random) -> Iterator[Mutant]:
+    """Every mutant of the files, in an order drawn by lot. To make one takes long: take no more than are wanted."""
+    places = [place for file in files for place in places_of(file)]
     draw.shuffle(places)
-    for name, occurrence, line in places:
+    for file, name, occurrence, line in places:
+        source = (ROOT / file).read_text(encoding="utf-8")
         code = mutate_code(source, get_operator(name)(), occurrence)
         if code is not None and code != source:
             yield Mutant(file, line, code)
+
+
+def places_of(file: str) -> Iterator[tuple[str, str, int, int]]:
+    """The file, and for each mutant of it the operator, which of its occurrences, and the line."""
+    source = (ROOT / file).read_text(encoding="utf-8")
+    skipped = left_alone(source)
+    nodes = list(ast_nodes(get_ast(source)))
+    for name in operators():
+        operator = get_operator(name)()
+        found = (start for node in nodes for start, _ in operator.mutation_positions(node))
+        for occurrence, (line, _) in enumerate(found):
+            if line not in skipped:
+                yield file, name, occurrence, line
 
 
 def left_alone(source: str) -> set[int]:
@@ -82,6 +93,8 @@ def left_alone(source: str) -> set[int]:
         told: list[ast.AST | None] = []
         if isinstance(node, ast.Import | ast.ImportFrom):
             told = [node]
+        elif isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
+            told = [node.test]
         elif isinstance(node, ast.AnnAssign):
             told = [node.annotation]
         elif isinstance(node, ast.FunctionDef):
@@ -96,32 +109,49 @@ def left_alone(source: str) -> set[int]:
     return lines
 
 
-def tests_of(file: str) -> list[str]:
+def tests_of(file: str) -> list[list[str]]:
+    """Tests of a module, each lot to be run where the one before did not notice."""
     path = Path(file)
-    own = ROOT / "tests" / path.relative_to("preflight").parent / f"test_{path.name}"
-    if own.is_file():
-        return [str(own.relative_to(ROOT))]
-    return ["tests/tally", "tests/checks/wire"] if "tally" in file else ["tests/checks"]
+    folder = Path("tests", *path.parts[1:-1])
+    subject = path.stem.removesuffix("_kernels")
+    own = [
+        each
+        for each in (folder / f"test_{subject}.py", folder / f"test_{subject}s.py")
+        if (ROOT / each).is_file()
+    ]
+    lots = [[str(each) for each in own]] if own else []
+    if "tally" in path.parts:
+        lots.append(["tests/tally"])
+    return lots or [["tests/checks"]]
 
 
-def killed(mutant: Mutant, lane: Path) -> bool:
-    target = lane / mutant.file
-    before = target.read_text(encoding="utf-8")
-    target.write_text(mutant.code, encoding="utf-8")
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests_of(mutant.file)]
+def run(lane: Path, lots: list[list[str]]) -> NoReturn:
+    """In a fork: ends it with 0 where all tests pass in this copy of the tree."""
+    # Ours of the tree itself are forgotten, so that the copy's are loaded.
+    for name in [name for name in sys.modules if name.split(".")[0] in ("tests", "preflight")]:
+        del sys.modules[name]
+    os.chdir(lane)
+    sys.path[:] = [str(lane), *(each for each in sys.path if each not in ("", str(ROOT)))]
+    os.environ["PYTHONPATH"] = str(lane)
+    silent = os.open(os.devnull, os.O_RDWR)
+    for number in range(3):
+        os.dup2(silent, number)
+    resource.setrlimit(resource.RLIMIT_CPU, (PROCESSOR_S, PROCESSOR_S))
+    signal.alarm(CLOCK_S)
+    failed = 1
     try:
-        done = subprocess.run(
-            command,
-            cwd=lane,
-            env={**os.environ, "PYTHONPATH": str(lane)},
-            capture_output=True,
-            timeout=TIMEOUT_S,
-        )
-        return done.returncode != 0
-    except subprocess.TimeoutExpired:
-        return True
+        failed = any(pytest.main(["-x", "-q", "-p", "no:cacheprovider", *tests]) for tests in lots)
     finally:
-        target.write_text(before, encoding="utf-8")
+        os._exit(int(failed))
+
+
+def begin(lane: Path, lots: list[list[str]]) -> int:
+    """The process id of the fork that runs the tests."""
+    sys.stdout.flush()
+    pid = os.fork()
+    if pid == 0:
+        run(lane, lots)
+    return pid
 
 
 def change(mutant: Mutant) -> str:
@@ -134,10 +164,36 @@ def change(mutant: Mutant) -> str:
     return "  ->  ".join(line[1:].strip() for line in lines)
 
 
+def put(code: str, target: Path) -> None:
+    """What was compiled of the one before goes: Python takes a file of the same second and length for the same."""
+    target.write_text(code, encoding="utf-8")
+    for compiled in target.parent.glob(f"__pycache__/{target.stem}.*"):
+        compiled.unlink()
+
+
+def tried(drawn: list[Mutant], lanes: list[Path]) -> Iterator[tuple[Mutant, bool]]:
+    """Each mutant with whether a test noticed, as they are done."""
+    free, waiting = list(lanes), list(drawn)
+    running: dict[int, tuple[Mutant, Path]] = {}
+    while waiting or running:
+        if waiting and free:
+            mutant, lane = waiting.pop(0), free.pop()
+            put(mutant.code, lane / mutant.file)
+            running[begin(lane, tests_of(mutant.file))] = mutant, lane
+            continue
+        pid, status = os.wait()
+        mutant, lane = running.pop(pid)
+        put((ROOT / mutant.file).read_text(encoding="utf-8"), lane / mutant.file)
+        free.append(lane)
+        if not status:
+            print(f"survived {mutant.file}:{mutant.line} {change(mutant)}", flush=True)
+        yield mutant, bool(status)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.mutation")
     parser.add_argument("files", nargs="*", help="files of checks or tally; all of both where none is named")
-    parser.add_argument("--sample", type=int, default=12, help="mutants of a file")
+    parser.add_argument("--sample", type=int, default=12, help="mutants of them all")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--lanes", type=int, default=2)
     asked = parser.parse_args()
@@ -147,29 +203,15 @@ def main() -> None:
         for path in (ROOT / room).rglob("*.py")
         if path.name != "__init__.py"
     )
-    draw = random.Random(asked.seed)
-    drawn = []
-    for file in files:
-        drawn += islice(mutants(file, draw), asked.sample)
+    drawn = list(islice(mutants(files, random.Random(asked.seed)), asked.sample))
     with tempfile.TemporaryDirectory() as folder:
-        lanes: SimpleQueue[Path] = SimpleQueue()
-        for number in range(asked.lanes):
-            lane = Path(folder) / str(number)
+        lanes = [Path(folder) / str(number) for number in range(asked.lanes)]
+        for lane in lanes:
             shutil.copytree(ROOT, lane, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__"))
-            lanes.put(lane)
-
-        def tried(mutant: Mutant) -> bool:
-            lane = lanes.get()
-            try:
-                dead = killed(mutant, lane)
-            finally:
-                lanes.put(lane)
-            if not dead:
-                print(f"survived {mutant.file}:{mutant.line} {change(mutant)}", flush=True)
-            return dead
-
-        with ThreadPoolExecutor(asked.lanes) as pool:
-            results = list(zip(drawn, pool.map(tried, drawn), strict=True))
+        tests = sorted({each for mutant in drawn for each in tests_of(mutant.file)[0]})
+        if os.waitpid(begin(lanes[0], [tests]), 0)[1]:
+            sys.exit("Tests fail where nothing is changed.")
+        results = list(tried(drawn, lanes))
     dead_of: dict[str, list[bool]] = {}
     for mutant, dead in results:
         dead_of.setdefault(mutant.file, []).append(dead)
