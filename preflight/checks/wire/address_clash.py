@@ -100,7 +100,11 @@ class _Claim:
 
     @property
     def first_s(self) -> float:
-        return min(self.times)[0]
+        return min(time for time, _ in self.times)
+
+    @property
+    def first_frame(self) -> int | None:
+        return min((seen for seen in self.times if seen[1] is not None), default=(0.0, None))[1]
 
     @property
     def last_s(self) -> float:
@@ -194,7 +198,7 @@ def _shared(
     evidence = [
         Evidence(
             f"{who(claim.hardware)}{', this computer,' if claim.hardware in own else ''} has {address}",
-            min(claim.times, key=lambda seen: (seen[1] is None, seen))[1],
+            claim.first_frame,
             claim.first_s,
         )
         for claim in real[:6]
@@ -252,7 +256,7 @@ def _copied(claims: Mapping[Place, list[_Claim]], proxies: set[str], wire: Wire)
                 f"Two devices have one hardware address: {who(hardware)} has {asker} and {asked_for}, and asks for itself.",
                 [
                     Evidence(f"from {asker} it asks who has {asked_for}", arp.seen.frame, arp.seen.time_s),
-                    Evidence(f"it says that it has {asked_for}", min(its_own.times)[1], its_own.first_s),
+                    Evidence(f"it says that it has {asked_for}", its_own.first_frame, its_own.first_s),
                 ],
                 culprits=[hardware],
                 spans=[(its_own.first_s, its_own.last_s)],

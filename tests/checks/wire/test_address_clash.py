@@ -65,6 +65,14 @@ def test_streams_from_one_address(tmp_path):
     assert (finding.outcome, finding.culprits) == (FAIL, (mac(1), mac(2)))
 
 
+def test_what_goes_to_all_twice_at_one_instant(tmp_path):
+    """As a capture by the microsecond shows what comes back to back."""
+    pair = at(1, udp(1, "233.252.0.1", 6000, b"a")) + at(1, udp(1, "233.252.0.1", 6000, b"b"))
+    finding = judge(studied(tmp_path, pair, at(2, says(mac(2), 1)), at(3, says(mac(1), 1))))
+    assert (finding.outcome, finding.culprits) == (FAIL, (mac(1), mac(2)))
+    assert [(each.frame, each.time_s) for each in finding.evidence[:2]] == [(1, 0.0), (3, 1.0)]
+
+
 def test_failover_and_spares(tmp_path):
     """The old one is silent when the new one says so: three quick announcements, as RFC 5227 section 2.3 has two."""
     old = every(0.5, says(mac(1), 20), 0, 2), every(0.1, broadcast(1, 7), 0, 2)
@@ -290,6 +298,13 @@ def test_an_address_may_move_to_a_spare_and_back(tmp_path, back_s, op, target, o
         assert "moved between" in told(finding)
 
 
+def test_it_moves_from_one_to_the_other_and_not_while_one_repeats_itself(tmp_path):
+    """Each announces itself twice in a second: the first move is at 3 s, the next one at 6 s."""
+    one = every(1, says(mac(1), 20), 0, 2) + every(1, says(mac(1), 20), 6, 8)
+    finding = judge(studied(tmp_path, one, every(1, says(mac(2), 20), 3, 5)))
+    assert finding.outcome == PASS and "moved between" in told(finding)
+
+
 def flipped(device: str, host: int, op: int = 1) -> bytes:
     return says(device, host, op=op, target=99)
 
@@ -345,6 +360,8 @@ def test_who_asks_for_itself_is_two_devices(tmp_path, frames, outcome):
     if outcome == FAIL:
         assert finding.culprits == (mac(1),) and "Two devices have one hardware address" in finding.headline
         assert "192.0.2.20 and 192.0.2.21" in finding.headline
+        assert [(each.frame, each.time_s) for each in finding.evidence] == [(3, 2.0), (2, 1.0)]
+        assert finding.spans == ((1.0, 3.0),)
 
 
 @pytest.mark.parametrize(
