@@ -48,6 +48,7 @@ LOADED = (hypothesis, numpy, pytest)
 class Mutant:
     file: str
     line: int
+    before: str
     code: str
 
 
@@ -70,7 +71,7 @@ def mutants(files: list[str], draw: random.Random) -> Iterator[Mutant]:
         source = (ROOT / file).read_text(encoding="utf-8")
         code = mutate_code(source, get_operator(name)(), occurrence)
         if code is not None and code != source:
-            yield Mutant(file, line, code)
+            yield Mutant(file, line, source, code)
 
 
 def places_of(file: str) -> Iterator[tuple[str, str, int, int]]:
@@ -155,10 +156,11 @@ def begin(lane: Path, lots: list[list[str]]) -> int:
 
 
 def change(mutant: Mutant) -> str:
-    before = (ROOT / mutant.file).read_text(encoding="utf-8").splitlines()
     lines = [
         line
-        for line in difflib.unified_diff(before, mutant.code.splitlines(), n=0, lineterm="")
+        for line in difflib.unified_diff(
+            mutant.before.splitlines(), mutant.code.splitlines(), n=0, lineterm=""
+        )
         if line[:1] in "+-" and line[:3] not in ("+++", "---")
     ]
     return "  ->  ".join(line[1:].strip() for line in lines)
@@ -183,7 +185,7 @@ def tried(drawn: list[Mutant], lanes: list[Path]) -> Iterator[tuple[Mutant, bool
             continue
         pid, status = os.wait()
         mutant, lane = running.pop(pid)
-        put((ROOT / mutant.file).read_text(encoding="utf-8"), lane / mutant.file)
+        put(mutant.before, lane / mutant.file)
         free.append(lane)
         if not status:
             print(f"survived {mutant.file}:{mutant.line} {change(mutant)}", flush=True)

@@ -75,3 +75,26 @@ def test_one_range_for_both_tells_nothing():
 
 def test_nobody_heard():
     assert find(heard((), talkers("192.0.2", 1))).outcome == "unproven"
+
+
+@pytest.mark.parametrize(
+    ("of_the_net", "of_others", "is_range"),
+    [(1, 0, False), (2, 0, True), (3, 2, True), (4, 3, False)],
+)
+def test_a_range_is_that_of_two_at_the_least_and_of_most(of_the_net, of_others, is_range):
+    """Three in five are. A device with an address of it in the other network is then in the wrong one."""
+    others = tuple(replace(TALKER, hardware=mac(40 + n), address=f"203.0.113.{n}") for n in range(of_others))
+    home = talkers("192.0.2", *range(1, 1 + of_the_net)) + others
+    wrong = replace(TALKER, hardware=mac(9), address="192.0.2.9")
+    finding = find(heard(home, (*talkers("198.51.100", 11, 12, 13), wrong)))
+    assert finding.outcome == ("fail" if is_range else "pass")
+    assert finding.measured["of_the_other_range"] == int(is_range)
+
+
+def test_who_has_no_address_or_chose_its_own_is_of_no_range():
+    homeless = tuple(
+        replace(TALKER, hardware=mac(60 + n), address=each)
+        for n, each in enumerate(["", "0.0.0.0", "169.254.1.1", "169.254.1.2", "169.254.1.3"])
+    )
+    finding = find(heard(talkers("192.0.2", 1, 2) + homeless, talkers("198.51.100", 11, 12)))
+    assert finding.outcome == "pass" and finding.measured["devices_a"] == 7

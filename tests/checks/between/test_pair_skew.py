@@ -57,3 +57,10 @@ def test_clocks_that_bend(bend_s, word):
 
 def test_not_asked():
     assert find(Facts(between=TOLD)) is None and find(Facts(between=replace(PAIR, clocks=None))) is None
+
+
+def test_a_way_whose_time_is_not_known_counts_nothing():
+    unknown = replace(PATH, least_s=None, most_s=None)
+    for one in (True, False):
+        finding = find(facts(unknown, told=PAIR, clocks=replace(CLOCKS, one=one)))
+        assert finding.measured["most_ms"] == 0 and "+0.000 to +0.000 ms" in told(finding)

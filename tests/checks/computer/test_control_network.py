@@ -103,3 +103,23 @@ def test_all_in_another_network_than_the_sheets_are_told():
     sheet = Sheet("show", control=Control("198.51.100.0/24", "198.51.100.1"))
     finding = judge(replace(desk(one, two), sheet=sheet))
     assert finding.outcome is Outcome.CAUTION and "a, b are in another one" in finding.headline
+
+
+def test_of_two_that_share_the_audio_subnet_the_first_is_named_and_both_are_culprits():
+    one, two = (
+        replace(OTHER, name=n, addresses=(Address(f"192.0.2.{i}", 24, "static"),))
+        for i, n in ((77, "a"), (78, "b"))
+    )
+    finding = judged(OTHER, one, two)
+    assert (
+        finding.headline == "a is in the audio adapter's own subnet: the control network has none of its own."
+    )
+    assert finding.culprits == ("audio", "a", "b")
+
+
+def test_which_adapters_it_may_be_is_told_with_their_addresses():
+    second = replace(OTHER, name="wlan0", kind="wifi", addresses=(Address("203.0.113.5", 24, "dhcp"),))
+    finding = judged(OTHER, second)
+    assert finding.measured == {"adapters": ["control", "wlan0"], "on_the_sheet": None}
+    assert [each.text for each in finding.evidence] == ["control: 198.51.100.7", "wlan0: 203.0.113.5"]
+    assert finding.headline == "The other network is on control, wlan0, apart from the audio LAN."

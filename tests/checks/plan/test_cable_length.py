@@ -156,3 +156,30 @@ def test_unknown_lengths_prove_nothing_and_are_left_out():
     assert judge(planned(sheet(*RIG, run(None)))).outcome == Outcome.UNPROVEN
     assert "4 of unknown length are left out" in judge(planned(sheet(*RIG, TRUNK))).headline
     assert judge(Facts(sheet=sheet(*RIG))) is None
+
+
+@pytest.mark.parametrize(("mbps", "rate"), [(100, ""), (1000, ""), (2500, " at 2.5 Gb/s")])
+def test_a_rate_is_told_where_it_is_not_the_usual_one(mbps, rate):
+    assert f"101 m of Cat 5e{rate}, 100 m is the most" in found(101, "Cat 5e", mbps).headline
+
+
+@pytest.mark.parametrize(("medium", "steps"), [("Cat 6A", ("converter", "in the middle", "better kind")), ("OM3", ("single-mode", "better kind"))])  # fmt: skip
+def test_copper_and_fibre_have_steps_of_their_own(medium, steps):
+    fixes = found(500, medium, 10_000).fixes
+    assert len(fixes) == len(steps) and all(word in fix for word, fix in zip(steps, fixes, strict=True))
+
+
+def test_a_cable_of_no_length_is_known_and_short():
+    assert found(0.1, "copper").outcome == Outcome.PASS
+
+
+def test_slow_fibre_over_ten_megabit_goes_as_far_as_over_a_hundred():
+    assert found(2000, "OM1", 10).outcome == Outcome.PASS and found(2001, "OM1", 10).outcome == Outcome.FAIL
+    assert found(90, "Cat 5", 10).outcome == Outcome.PASS and found(101, "Cat 5", 10).outcome == Outcome.FAIL
+
+
+@pytest.mark.parametrize("mbps", [100, 1000, 10_000, 25_000, 40_000, 100_000])
+def test_single_mode_at_each_of_its_speeds(mbps):
+    assert found(10_000, "single-mode", mbps).outcome == Outcome.PASS
+    beyond = found(10_001, "single-mode", mbps)
+    assert beyond.outcome == Outcome.CAUTION and "10000 m is the most." in beyond.headline

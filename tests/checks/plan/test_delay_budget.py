@@ -78,3 +78,33 @@ def test_what_is_too_slow_only_when_flooded_is_said_with_its_if():
     assert both.outcome == Outcome.CAUTION and "at worst 303" in both.headline
     assert any("If foh does not snoop" in each.text for each in both.evidence)
     assert "taken not to snoop" in told(list(RIG), 1.0).headline
+
+
+def test_at_the_very_limits():
+    """Of two milliseconds one is at `near` just reached, and at `share` not yet passed: the sheet's own shares meet 66.394 µs."""
+    rig = sheet(*RIG, TRUNK, STREAM)
+
+    def graded(delay_ms: float, **limits: float) -> Outcome:
+        network = replace(rig.network, delay_ms=delay_ms)
+        return judge(planned(replace(rig, network=network, limits={"delay-budget": limits}))).outcome
+
+    [path] = planned(rig).budget.paths
+    exactly_ms = path.worst_us / 1000
+    assert exactly_ms == pytest.approx(0.066394, abs=1e-6)
+    assert graded(exactly_ms, share=1.0, near=1.0) == Outcome.CAUTION
+    assert graded(exactly_ms * 0.999, share=1.0, near=1.0) == Outcome.FAIL
+    assert graded(exactly_ms * 1.001, share=1.0, near=1.0) == Outcome.PASS
+
+
+def test_figures_are_told_to_a_tenth_of_a_microsecond():
+    measured = found(TRUNK, STREAM).measured
+    assert (measured["worst_us"], measured["allowed_us"]) == (66.4, 1000.0)
+    assert measured["delay_us"] == pytest.approx(29.4, abs=0.5) and measured[
+        "delay_us"
+    ] * 10 % 1 == pytest.approx(0)
+
+
+def test_the_longest_way_gives_the_hops():
+    near = stream("near", "engine", "desk")
+    assert found(TRUNK, near).measured["hops"] == 2
+    assert found(TRUNK, near, STREAM).measured["hops"] == found(TRUNK, STREAM, near).measured["hops"] == 3

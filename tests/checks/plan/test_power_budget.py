@@ -35,7 +35,14 @@ def test_the_watts_of_each_class(poe_class, watts):
 
 @pytest.mark.parametrize(
     ("budget_w", "outcome"),
-    [(59, Outcome.FAIL), (60, Outcome.CAUTION), (66, Outcome.CAUTION), (67, Outcome.PASS)],
+    [
+        (59, Outcome.FAIL),
+        (60, Outcome.CAUTION),
+        (66, Outcome.CAUTION),
+        (66.66, Outcome.CAUTION),
+        (66.67, Outcome.PASS),
+        (67, Outcome.PASS),
+    ],
 )
 def test_from_nine_tenths_on_it_cautions(budget_w, outcome):
     finding = fed(4, f"poe_class = 4\npoe_budget_w = {budget_w}\n")
@@ -73,3 +80,24 @@ def test_ports_too_few():
     over = planned(sheet(*RIG))
     over = replace(over, budget=replace(over.budget, free_ports={"stage": -1}))
     assert judge(over).headline == "stage has 1 port too few." and judge(over).outcome == Outcome.FAIL
+
+
+def test_nine_tenths_to_the_watt_are_no_caution():
+    """60 W of 80 W, where the sheet sets three quarters: not more than the share."""
+    at = fed(4, "poe_class = 4\npoe_budget_w = 80\n", {"caution_share": 0.75})
+    above = fed(4, "poe_class = 4\npoe_budget_w = 79.9\n", {"caution_share": 0.75})
+    assert (at.outcome, above.outcome) == (Outcome.PASS, Outcome.CAUTION)
+
+
+def test_what_is_fed_and_what_is_free_is_told():
+    finding = fed(4, "poe_class = 4\npoe_budget_w = 100\n")
+    assert finding.headline == "There is enough power over Ethernet. Free ports: foh: 6, stage: 4."
+    assert finding.measured["fed_devices"] == 2 and finding.measured["free_ports"] == {"foh": 6, "stage": 4}
+
+
+def test_a_port_is_too_few_only_where_none_is_left():
+    rig = planned(sheet(*RIG))
+    for free, outcome in ((0, Outcome.PASS), (-2, Outcome.FAIL)):
+        finding = judge(replace(rig, budget=replace(rig.budget, free_ports={"stage": free})))
+        assert finding.outcome == outcome
+        assert (finding.headline == "stage has 2 ports too few.") is (free < 0)

@@ -133,3 +133,40 @@ def test_a_question_for_one_group_is_not_answered_with_all(tmp_path):
         *answers((ENGINE, (STREAM, OTHER)), (ENGINE_B, (STREAM,)))[1:],
     ]
     assert heard(tmp_path, frames).outcome == Outcome.UNPROVEN
+
+
+@pytest.mark.parametrize(
+    ("mbps", "says"), [(1000, ""), (100, "100 Mb/s, engine A one of 1000 Mb/s"), (2500, "")]
+)
+def test_a_slower_link_than_its_main_ones(mbps, says):
+    also = f'[[cable]]\na = "engine B"\nb = "stage 1"\nspeed_mbps = {mbps}\n[[stream]]'
+    finding = planned(TEMPLATE.replace("[[stream]]", also, 1))
+    assert (finding.outcome == Outcome.PASS) is (not says) and says in told(finding)
+
+
+def test_more_than_its_main_one_has_is_no_difference():
+    """Power is: without the switch's, the spare needs a supply of its own, or the other way round."""
+    bare = TEMPLATE.replace('address = "192.0.2.20"\n', "").replace('address = "192.0.2.21"\n', "")
+    assert planned(bare).outcome == Outcome.PASS
+    assert planned(TEMPLATE.replace('address = "192.0.2.20"\n', "")).outcome == Outcome.PASS
+    main = TEMPLATE.replace('name = "engine A"\n', 'name = "engine A"\npoe_class = 2\n', 1)
+    assert "engine B takes no power from the switch, and engine A power of class 2" in told(planned(main))
+
+
+def test_the_spare_need_not_get_what_it_sends():
+    sends = '[[stream]]\nname = "spare out"\nsender = "spare desk"\nreceivers = ["desk"]\nchannels = 2\n'
+    assert planned(TEMPLATE + sends).outcome == Outcome.PASS
+
+
+@pytest.mark.parametrize(("lacking", "rest"), [(4, ""), (5, " and 1 more"), (6, " and 2 more")])
+def test_four_groups_are_named_and_the_others_counted(tmp_path, lacking, rest):
+    groups = tuple(f"233.252.0.{n}" for n in range(1, 2 + lacking))
+    finding = heard(tmp_path, answers((ENGINE, groups), (ENGINE_B, groups[-1:])))
+    assert f"has not joined {', '.join(groups[:4])}{rest}, which engine has" in finding.headline
+
+
+def test_the_answer_of_one_group_does_not_make_up_for_what_its_main_one_has_not_told(tmp_path):
+    """Of the main one nothing is known, or of the spare: neither is compared."""
+    for told_by in (ENGINE, ENGINE_B):
+        finding = heard(tmp_path, answers((told_by, (STREAM,))), shows.hello(ENGINE), shows.hello(ENGINE_B))
+        assert finding.outcome == Outcome.UNPROVEN and finding.measured["compared"] == 0

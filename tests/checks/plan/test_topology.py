@@ -114,3 +114,52 @@ def test_a_ring_of_switches_without_settings_is_only_opened():
     finding = found(FOH + PLAIN, STAGE + PLAIN, *RIG[2:], TRUNK, cable("foh 7", "stage 7", 80))
     assert finding.outcome == Outcome.FAIL and finding.fixes[0] == "Take one cable out of a ring."
     assert not any("spanning" in step for step in finding.fixes)
+
+
+@pytest.mark.parametrize(("boxes", "named"), [(40, True), (41, False)])
+def test_below_the_headline_forty_are_named_and_more_are_counted(boxes, named):
+    """Names that do not count up, so that none are told as a run."""
+    names = [f"box {chr(97 + n // 26)}{chr(97 + n % 26)}" for n in range(boxes)]
+    large = '[[switch]]\nname = "foh"\nports = 48\n', '[[switch]]\nname = "stage"\nports = 48\n'
+    parts = [device(name, f"stage {n + 2}") for n, name in enumerate(names)]
+    home = [device(f"home {n}", f"foh {n + 2}") for n in range(45)]
+    finding = found(*large, *home, *parts, cable("foh 1", "stage 1", 50))
+    text = next(each.text for each in finding.evidence if "cable foh 1" in each.text)
+    assert text.endswith(", ".join(names) if named else f"the way to {boxes} devices")
+
+
+@pytest.mark.parametrize(("boxes", "words"), [(3, "box a, box b, box c"), (4, "4 devices")])
+def test_in_the_headline_three_are_named_and_more_are_counted(boxes, words):
+    parts = [device(f"box {'abcd'[n]}", f"stage {n + 2}") for n in range(boxes)]
+    ends = (
+        device("desk", "foh 1"),
+        device("far", "foh 2"),
+        device("further", "foh 3"),
+        device("last", "foh 4"),
+    )
+    finding = found(FOH, STAGE, *ends, *parts, device("more", "foh 5"), TRUNK)
+    assert finding.headline.startswith(f"If the cable foh 8 to stage 8 fails you lose: the way to {words}.")
+
+
+@pytest.mark.parametrize(("streams", "words"), [(3, "the streams “a”, “b”, “c”"), (4, "4 streams")])
+def test_so_are_streams(streams, words):
+    sent = [stream("abcd"[n], "left", "desk", "engine") for n in range(streams)]
+    assert f"; {words}." in found(*RIG, TRUNK, *sent).headline
+
+
+def test_with_a_spare_the_rest_goes_on():
+    """The engine's own output is lost to nobody where its spare takes over."""
+    finding = found(
+        FOH,
+        STAGE,
+        device("engine", "foh 2", "engine"),
+        device("desk", "foh 1", "desk"),
+        SPARE.replace("stage", "foh"),
+    )
+    assert "engine" not in finding.measured["single_points_of_failure"]
+
+
+def test_one_more_like_it_and_none():
+    alone = found(FOH, device("engine", "foh 1", "engine"), device("desk", "foh 2", "desk"))
+    assert alone.headline.endswith("1 more like it.") or "more like it" not in alone.headline
+    assert len(alone.measured["single_points_of_failure"]) == 1 + alone.headline.count("more like it")

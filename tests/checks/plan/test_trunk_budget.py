@@ -161,3 +161,41 @@ def test_a_sheet_that_plugs_nothing_in_shows_no_stream_without_a_way():
     one = found(TRUNK, loose[0], stream("s", "left", "desk", "a"))
     assert one.outcome == Outcome.FAIL and one.headline == "“s” has no way to a."
     assert one.fixes == ("Write each device's port on the rig sheet.",)
+
+
+def test_at_the_share_itself_a_link_is_not_too_full():
+    """Seven streams of 9.84 Mb/s on 100 Mb/s: 0.6888 exactly. So in what is sure, and in what fails."""
+    sent = [stream(f"s{n}", "left", "desk") for n in range(7)]
+    [way] = [each for each in planned(sheet(*RIG, SLOW, *sent)).budget.ways if each.name == "stage to foh"]
+    assert way.share == pytest.approx(0.6888)
+    assert found(SLOW, *sent, limits={"share": way.share}).outcome == Outcome.PASS
+    assert found(SLOW, *sent, limits={"share": way.share - 1e-6}).outcome == Outcome.FAIL
+
+
+def test_at_the_share_itself_no_failure_fills_it():
+    spare = device("engine b", "stage 3", "spare", 'spare_for = "engine"\n')
+    out = [stream(f"o{n}", "engine", "desk") for n in range(9)]
+    rig = sheet(*RIG, SLOW, spare, *out)
+    [share] = {each.surest.sure_share for each in planned(rig).budget.failures if each.what == "engine"}
+    assert share == pytest.approx(9 * 0.0984)
+    assert found(SLOW, spare, *out, limits={"share": share}).outcome == Outcome.PASS
+    assert found(SLOW, spare, *out, limits={"share": share - 1e-6}).outcome == Outcome.CAUTION
+
+
+def test_at_the_share_itself_no_flood_fills_it():
+    rig = sheet(FOH, STAGE + SNOOPS, *RIG[2:], TRUNK, *BOX, *NINE)
+    [way] = [each for each in planned(rig).budget.ways if each.name == "foh to small"]
+
+    def at(share: float) -> Finding:
+        return judge(planned(replace(rig, limits={"trunk-budget": {"share": share}})))
+
+    assert way.share == pytest.approx(0.984) and at(way.share).outcome == Outcome.PASS
+    assert at(way.share - 1e-6).outcome == Outcome.CAUTION
+
+
+def test_the_fullest_of_several_leads():
+    other = device("slower", "stage 3"), cable("slower", "stage 3", 5, "speed_mbps = 10\n")
+    finding = found(SLOW, *other, *(stream(f"s{n}", "slower", "desk") for n in range(8)))
+    assert finding.outcome == Outcome.FAIL and finding.headline.startswith("slower to stage is 787.2% full")
+    assert finding.measured["too_full"] == ["slower to stage", "stage to foh"]
+    assert finding.measured["busiest_share"] == 7.872

@@ -49,6 +49,10 @@ def test_who_asks_for_whom(tmp_path):
     finding = judge(studied(tmp_path, asks(15), asks(12, device=2)))
     assert "and 1 other ask for 192.0.2.77 again and again, and nobody answers" in finding.headline
     assert "asked 15 times" in told(finding) and finding.culprits == (mac(1), mac(2))
+    alone = judge(studied(tmp_path, asks(15)))
+    assert "asks for 192.0.2.77 again and again" in alone.headline and alone.measured["asked_for"] == 1
+    assert [(each.frame, each.time_s) for each in alone.evidence] == [(1, 0.0)]
+    assert alone.spans == ((0.0, pytest.approx(14.0)),)
     assert finding.fixes and finding.measured["in_vain"] == ["192.0.2.77"]
 
 
@@ -65,3 +69,16 @@ def test_nobody_asks(tmp_path):
         == UNPROVEN
     )
     assert judge(Facts()) is None
+
+
+def test_eight_are_told_of_many_that_are_asked_for_the_most_wanted_first(tmp_path):
+    wanted = [asks(10, device=n, target=70 + n) for n in range(9)]
+    finding = judge(studied(tmp_path, *wanted, asks(10, device=9, target=78)))
+    assert finding.headline.endswith("and 1 other ask for 192.0.2.78 again and again, and nobody answers.")
+    assert len(finding.measured["in_vain"]) == 8 and finding.measured["asked_for"] == 9
+
+
+def test_of_many_askers_eight_are_shown_and_sixteen_named(tmp_path):
+    finding = judge(studied(tmp_path, *(asks(10, device=device) for device in range(1, 20))))
+    assert "and 18 others ask" in finding.headline
+    assert len(finding.evidence) == 8 and len(finding.culprits) == len(finding.spans) == 16

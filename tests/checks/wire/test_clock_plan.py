@@ -38,6 +38,7 @@ def test_another_device_of_the_sheet_leads(tmp_path):
 def test_a_stranger_leads(tmp_path):
     finding = found(tmp_path, led(77))
     assert (finding.outcome, finding.culprits) == (Outcome.FAIL, (mac(77),)) and finding.cautions
+    assert finding.evidence[0].text.endswith("announces domain 0, grandmaster 00005efffe00534d")
 
 
 def test_another_domain_is_another_matter(tmp_path):

@@ -278,3 +278,20 @@ def test_questions_that_a_loop_repeats_are_not_asked_in_vain(tmp_path):
     result = judged(studied(tmp_path, rig(9.0), circling))
     explained = {each.finding.check: each.explained_by for each in result.verdict.findings}
     assert explained["asked-in-vain"] == ("loop",)
+
+
+@pytest.mark.parametrize(("port", "outcome"), [(67, FAIL), (68, FAIL), (546, FAIL), (547, FAIL), (545, PASS)])
+def test_what_asks_for_an_address_has_no_pace_that_excuses_it(tmp_path, port, outcome):
+    """Two contents of a steady 333 a second: a keep-alive, were it of another port."""
+    slow = [f for n in (1, 2) for f in every(0.003, udp(n, "233.252.0.1", port, b"ask"), n * 1e-4, 2.0)]
+    assert judge(studied(tmp_path, slow)).outcome == outcome
+
+
+def test_four_are_shown_the_most_copied_first(tmp_path):
+    circling = [f for n in range(1, 7) for f in every(50e-6, arp(n, 9), 1.0 + n * 1e-6, 1.0 + n * 0.01)]
+    finding = judge(studied(tmp_path, rig(), circling))
+    assert sum("one frame came" in each.text for each in finding.evidence) == 4
+    assert finding.evidence[0].text.startswith(
+        "one frame came 1 200 times, 20 000 a second: ARP from ICANN 53:06"
+    )
+    assert finding.evidence[4].text == "the first frame to come for the eighth time"

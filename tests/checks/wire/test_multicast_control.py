@@ -392,3 +392,11 @@ def test_a_querier_of_another_subnet(tmp_path, source, outcome):
     assert finding.outcome == outcome
     if outcome == CAUTION:
         assert "of another subnet than the devices" in finding.headline and "192.0.0.0/16" in told(finding)
+
+
+def test_of_a_group_with_several_senders_the_one_with_most_frames_is_shown(tmp_path):
+    many, few = stream(0, 30, OTHER, 0x20), stream(0.01, 30, OTHER, 0x21, per_s=5)
+    frames = asks(1, 0, 20, interval=20), joins(1, 0x0A, 0x0B), joins(21, 0x0A, 0x0B), stream(0, 30)
+    finding = judge(replace(studied(tmp_path, *frames, many, few), vantage="access port"))
+    assert f"{OTHER}: 750 frames from" in told(finding) and mac(0x20) in told(finding)
+    assert mac(0x21) not in told(finding)

@@ -124,3 +124,29 @@ def test_one_frame_of_a_damaged_capture_is_no_device(tmp_path):
         judge(studied(tmp_path, twice, lone, [(at + 1, data) for at, data in lone], damage)).outcome
         == CAUTION
     )
+
+
+def test_broadcasts_by_unicast_or_without_an_address_tell_no_mask(tmp_path):
+    """A datagram for the subnet that was sent to one device, and one of who has no address yet."""
+    same = [to_all(n, f"192.0.2.{n}", "192.0.2.255") for n in (4, 5)]
+    alone = (2.0, raw.udp(mac(9), mac(1), ("192.0.2.9", 7000), ("192.0.2.127", 7000), b"here"))
+    nobody = (2.1, raw.udp(mac(8), "ff:ff:ff:ff:ff:ff", ("0.0.0.0", 7000), ("192.0.2.127", 7000), b"here"))
+    assert judge(studied(tmp_path, PLAN, same, [alone, nobody])).outcome == PASS
+
+
+@pytest.mark.parametrize(
+    ("to", "mask"),
+    [
+        ("192.0.2.11", 30),
+        ("192.0.2.15", 28),
+        ("192.0.255.255", 16),
+        ("192.255.255.255", 8),
+        ("193.255.255.255", 24),
+    ],
+)
+def test_masks_from_8_to_30_bits(tmp_path, to, mask):
+    """The last one is the broadcast address of no subnet that its sender can be in."""
+    same = [to_all(n, f"192.0.2.{n}", "192.0.2.255") for n in (4, 5)]
+    finding = judge(studied(tmp_path, PLAN, same, [to_all(9, "192.0.2.9", to)]))
+    assert finding.outcome == (PASS if mask == 24 else FAIL)
+    assert (f"reckons with the mask /{mask}, others with /24" in finding.headline) is (mask != 24)

@@ -114,3 +114,40 @@ def test_nothing_to_judge(tmp_path):
 def test_one_in_a_hundred_may_be_marked_otherwise(tmp_path, other, outcome):
     frames = [(n / 1000, rtp(5, ONE, n, dscp=0 if 0 < n <= other else 34)) for n in range(300)]
     assert judge(studied(tmp_path, frames)).outcome == outcome
+
+
+def test_of_many_senders_six_are_shown_and_all_are_culprits(tmp_path):
+    many = [stream(n, f"233.252.0.{n}", 0, 40) for n in range(11, 18)]
+    finding = judge(busy(studied(tmp_path, *many)))
+    assert sum("audio marked 0, the usual is 34" in each.text for each in finding.evidence) == 6
+    assert sorted(finding.culprits) == [mac(n) for n in range(11, 18)]
+
+
+def test_the_streams_of_one_sender_are_told_together(tmp_path):
+    finding = judge(busy(studied(tmp_path, stream(5, ONE, 0), stream(5, TWO, 0), clock())))
+    assert finding.headline == "The audio is not marked (DSCP 0)."
+    assert "audio marked 0, the usual is 34 in 2 flows" in told(finding) and finding.culprits == (mac(5),)
+    one = judge(busy(studied(tmp_path, stream(5, ONE, 0), clock())))
+    assert "flows" not in told(one)
+    assert one.measured == {"clock_dscp": [46], "media_dscp": [0]}
+
+
+def test_what_was_not_heard_is_said(tmp_path):
+    assert (
+        judge(studied(tmp_path, stream())).headline
+        == "Marked to go first: audio DSCP 34. No clock was heard."
+    )
+    assert (
+        judge(studied(tmp_path, clock())).headline
+        == "Marked to go first: clock DSCP 46. No stream was heard."
+    )
+    two = judge(studied(tmp_path, clock(56), clock(56, 2)))
+    assert "clock is marked 56, not 46" in told(two) and two.outcome == PASS
+
+
+@pytest.mark.parametrize(("senders", "cleared"), [(1, False), (2, True)])
+def test_one_sender_alone_shows_no_clearing(tmp_path, senders, cleared):
+    some = [stream(n, f"233.252.0.{n}", 0) for n in range(5, 5 + senders)]
+    assert ("every IP frame here has mark 0" in told(judge(busy(studied(tmp_path, *some))))) is cleared
+    marked = every(0.1, udp(8, "233.252.0.8", 6000, b"x", tos=4), 0, 0.3)
+    assert "every IP frame" not in told(judge(busy(studied(tmp_path, *some, marked))))

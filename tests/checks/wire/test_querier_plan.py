@@ -57,3 +57,8 @@ def test_a_sheet_that_names_no_querier_asks_nothing(tmp_path):
 def test_a_switch_whose_address_the_sheet_leaves_open(tmp_path):
     finding = found(tmp_path, [(1.0, query(SWITCH))], switch="querier = true")
     assert finding.outcome == Outcome.UNPROVEN and "hardware address of stage" in finding.fixes[0]
+
+
+def test_a_stranger_is_no_device_of_the_sheet_whose_address_is_near(tmp_path):
+    for guest in (1, 0x7F):
+        assert "It is not on the rig sheet." in found(tmp_path, [(1.0, query(guest))]).headline

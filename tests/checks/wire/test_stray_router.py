@@ -44,6 +44,7 @@ def test_each_message_is_told_once_and_the_default_router_first():
     finding = judge(heard(other, *[("icmp6", at, routers.advertisement()) for at in (1.0, 2.0, 3.0)]))
     assert finding.outcome == FAIL and ROUTER in finding.headline and BOX in told(finding)
     assert [each.frame for each in finding.evidence if each.frame] == [2, 1]
+    assert finding.measured == {"routers": 2, "default_routers": 1, "asked": 0}
     assert (finding.culprits, finding.spans) == ((ROUTER,), ((1.0, 3.0),))
 
 

@@ -171,7 +171,8 @@ def test_a_stream_that_ends_for_good_is_told(tmp_path):
 def test_a_stream_whose_sender_talks_on_may_have_been_stopped_by_hand(tmp_path, until, outcome):
     """It ends at 1.5 s; a second later its sender still has something to say, or nothing more."""
     alive = every(0.05, lambda n: broadcast(5, n), 0, until)
-    finding = judge(studied(tmp_path, stream(count=1500), BESIDE, alive))
+    others = [every(0.05, lambda n, other=other: broadcast(other, n), 0, 4) for other in (4, 6)]
+    finding = judge(studied(tmp_path, stream(count=1500), BESIDE, alive, *others))
     assert finding.outcome == outcome
     assert ("stopped by hand?" in told(finding)) == (outcome == CAUTION)
 
