@@ -42,3 +42,19 @@ def test_two_networks_miss_for_themselves():
 def test_an_end_in_mid_frame():
     cut = replace(END, source=replace(END.source, ended_early="offset 99: the last record is cut short"))
     assert "ends early" in told(find(Facts(between=replace(TOLD, b=cut))))
+
+
+def test_the_figures_of_both_captures():
+    told = replace(TOLD, a=replace(dropped(END, 3), cut=4), b=replace(dropped(END, 5), cut=6))
+    finding = find(facts(replace(PATH, b=gone(7)), replace(PATH, way="B to A", a=gone(2)), told=told))
+    assert finding.measured == {"missed": 9, "dropped_a": 3, "dropped_b": 5, "cut_a": 4, "cut_b": 6}
+    assert finding.headline.startswith("7 frames came out at B")
+    assert finding.spans == ((2.0, pytest.approx(2.02)), (2.0, pytest.approx(2.07)))
+
+
+def test_the_most_missed_are_shown_first_and_five_at_most():
+    paths = [replace(PATH, source_ip=f"192.0.2.{n}", b=gone(n)) for n in range(1, 8)]
+    finding = find(facts(*paths))
+    shown = [each.text for each in finding.evidence if " frames, " in each.text]
+    assert finding.headline.startswith("28 frames came out at B")
+    assert len(shown) == 5 and ": 7 of 1007 frames" in shown[0] and ": 3 of 1003 frames" in shown[4]

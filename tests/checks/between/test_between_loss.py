@@ -6,8 +6,8 @@ import pytest
 
 from preflight.facts import Facts
 from tests.checks.asked import asked
-from tests.checks.between.cases import END, HERE, PAIR, PATH, TOLD, Ending, dropped, facts, gone
-from tests.tally.captures import told
+from tests.checks.between.cases import END, HERE, LONE, PAIR, PATH, TOLD, Ending, dropped, facts, gone
+from tests.tally.captures import mac, told
 
 find = asked("between-loss")
 
@@ -132,3 +132,55 @@ def test_a_capture_that_ends_first_stops_nothing():
 def test_nothing_to_judge():
     assert find(Facts(between=replace(TOLD, paths=()))).outcome == "unproven"
     assert find(Facts(between=PAIR)) is None and find(Facts(between=replace(TOLD, clocks=None))) is None
+
+
+def test_the_figures_of_all_flows():
+    told = replace(TOLD, a=replace(END, lone=(LONE, LONE)), b=replace(END, lone=(replace(LONE, frames=7),)))
+    finding = find(facts(lossy(12), replace(PATH, rtp=False, a=gone(3)), told=told))
+    assert finding.measured == {
+        "flows": 2, "lost": 15, "lost_of_streams": 12, "longest_loss": 12, "only_at_a": 200, "only_at_b": 7,
+    }  # fmt: skip
+
+
+def test_the_greatest_share_comes_first_five_are_shown_and_the_rest_is_counted():
+    paths = [replace(lossy(20 + n, 1000), source=mac(n), source_ip=f"192.0.2.{n}") for n in range(1, 8)]
+    finding = find(facts(*paths))
+    totals = [each.text for each in finding.evidence if " frames, " in each.text]
+    assert len(totals) == 5 and ": 27 of 1027 frames" in totals[0] and ": 23 of 1023 frames" in totals[4]
+    assert finding.evidence[-1].text == "and 2 more flows" and len(finding.culprits) == 7
+    five = find(facts(*paths[:5]))
+    assert not any("more flow" in each.text for each in five.evidence)
+
+
+def test_nothing_lost_is_told_with_what_came():
+    finding = find(facts(PATH, replace(PATH, source_ip="192.0.2.9", matched=5)))
+    assert finding.headline == "Nothing was lost on the way: 1 005 frames of 2 flows came through."
+
+
+@pytest.mark.parametrize(("frames", "outcome"), [(2, "pass"), (3, "caution")])
+def test_three_frames_are_an_ending(frames, outcome):
+    path = replace(PATH, a=replace(HERE, ending=Ending(frames, 101, 2.0), last_s=10.0))
+    assert find(facts(path, PATH)).outcome == outcome
+
+
+def test_stopped_streams_five_are_shown_and_from_when():
+    paths = [ended(2.0 + n / 10, source_ip=f"192.0.2.{n}") for n in range(7)]
+    finding = find(facts(*paths))
+    assert finding.headline == "From 2.0 s on no stream came to B any more." and finding.outcome == "fail"
+    assert [each.time_s for each in finding.evidence] == pytest.approx([2.0, 2.1, 2.2, 2.3, 2.4])
+    assert finding.evidence[0].text.endswith("from frame 101 of A on, nothing after frame 1000 of B")
+    assert finding.spans[0] == (2.0, 10.0)
+    some = find(facts(*paths, PATH))
+    assert some.headline == "7 streams stopped at B and went on at the other end." and len(some.evidence) == 5
+
+
+def test_what_ran_out_earlier_does_not_keep_the_others_from_having_stopped_together():
+    over = replace(PATH, source_ip="192.0.2.8", a=replace(HERE, last_s=5.0))
+    assert find(facts(ended(2.0), ended(2.1, source_ip="192.0.2.9"), over)).outcome == "fail"
+
+
+def test_toward_both_ends_they_did_not_stop_together():
+    back = replace(
+        PATH, way="B to A", source_ip="192.0.2.9", b=replace(HERE, ending=Ending(900, 101, 2.0), last_s=10.0)
+    )
+    assert find(facts(ended(2.0), back)).outcome == "caution"

@@ -7,7 +7,7 @@ import pytest
 from preflight.facts import Facts
 from preflight.verdict import judged
 from tests.checks.asked import asked
-from tests.checks.between.cases import CLOCKS, PAIR, TOLD, facts
+from tests.checks.between.cases import CLOCKS, END, PAIR, TOLD, facts
 from tests.tally.captures import told
 
 find = asked("between-overlap")
@@ -44,3 +44,16 @@ def test_a_clock_that_was_set():
 
 def test_nobody_asked():
     assert find(Facts()) is None
+
+
+def test_the_figures_of_the_clocks():
+    clocks = replace(CLOCKS, offset_s=1.0000000004, uncertainty_s=2.0000000004e-6, drift_ppm=1.0004)
+    told = replace(TOLD, a=replace(END, no_room=2), b=replace(END, no_room=3, first_s=0.26, last_s=9.94))
+    finding = find(facts(told=told, clocks=clocks, common_s=9.0004, patience_s=0.9996))
+    assert finding.measured == {
+        "matched": 1000, "common_s": 9.0, "one_clock": False, "offset_s": 1.0, "uncertainty_s": 2e-6, "drift_ppm": 1.0,
+        "patience_s": 1.0, "no_room": 5,
+    }  # fmt: skip
+    assert finding.evidence[0].text == "A runs from 0.0 s to 10.0 s, B from 0.3 s to 9.9 s, on A's clock"
+    level = find(facts(clocks=replace(CLOCKS, offset_s=0.0, drift_ppm=0.0))).headline
+    assert "0.000000 s ahead of" in level and "0.00 ppm faster" in level

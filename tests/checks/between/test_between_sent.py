@@ -6,7 +6,7 @@ import pytest
 
 from tests.checks.asked import asked
 from tests.checks.between.cases import PATH, facts, gone
-from tests.tally.captures import told
+from tests.tally.captures import mac, told
 
 find = asked("between-sent")
 
@@ -27,3 +27,23 @@ def test_lost_on_the_way_was_sent():
 
 def test_without_numbers_it_does_not_show():
     assert find(facts(replace(PATH, rtp=False))).outcome == "unproven"
+
+
+def test_the_worst_five_are_shown_and_all_are_counted():
+    paths = [replace(PATH, source=mac(n), never=n, jump_frame=30 + n, jump_s=n / 10) for n in range(1, 8)]
+    finding = find(facts(*paths, PATH))
+    assert finding.headline.startswith("28 packets of 7 streams came to neither place")
+    assert finding.measured == {"streams": 8, "never_sent": 28}
+    assert [each.time_s for each in finding.evidence] == [0.7, 0.6, 0.5, 0.4, 0.3]
+    assert finding.evidence[0].text.endswith(": 7 numbers; first missing before frame 37 of A")
+    assert finding.culprits == tuple(mac(n) for n in range(1, 8))
+
+
+def test_where_no_jump_was_seen_none_is_placed():
+    [line] = find(facts(replace(PATH, never=2, jump_frame=None, jump_s=1.5))).evidence
+    assert line.text.endswith(": 2 numbers") and line.time_s is None
+
+
+def test_the_near_place_may_be_b():
+    whole = find(facts(replace(PATH, way="B to A")))
+    assert whole.headline == "1 stream came whole to the near place (B)."

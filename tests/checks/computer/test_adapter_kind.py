@@ -28,3 +28,21 @@ def test_an_address_that_was_changed_is_told():
     assert "made with 00:00:5e:00:53:99" in judge(desk(**own)).evidence[1].text
     own["permanent_address"] = own["hardware_address"]
     assert len(judge(desk(**own)).evidence) == 1
+
+
+def test_what_it_is_is_measured():
+    assert judge(desk(driver="virtio", bus="usb")).measured == {
+        "kind": "ethernet",
+        "driver": "virtio",
+        "bus": "usb",
+    }
+    unknown = judge(desk(kind=None))
+    assert unknown.outcome is Outcome.UNPROVEN and unknown.evidence == ()
+    assert judge(desk(kind="wifi")).culprits == ("audio",)
+
+
+@pytest.mark.parametrize(
+    "own", [{"hardware_address": "02:00:5e:00:53:01"}, {"permanent_address": "00:00:5e:00:53:99"}]
+)
+def test_one_address_alone_shows_no_change(own):
+    assert len(judge(desk(**own)).evidence) == 1

@@ -32,6 +32,7 @@ def test_sleep(settings, outcome, says):
 
 def test_sleep_of_link_and_adapter_are_both_told_with_their_own_fixes():
     finding = judge(desk(eee="active", may_sleep=True))
+    assert finding.measured == {"eee": "active", "may_sleep": True} and finding.culprits == ("audio",)
     assert len(finding.evidence) == 1 and finding.fixes == fitting(check_named("adapter-sleep").steps, None)
     alone = judge(desk(may_sleep=True))
     assert not any("switch" in step for step in alone.fixes)

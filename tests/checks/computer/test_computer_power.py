@@ -64,3 +64,15 @@ def test_each_trouble_has_its_step(changes, step):
 )
 def test_a_battery_that_is_nearly_empty(percent, outcome):
     assert judge(powered(on_mains=False, battery_percent=percent)).outcome is outcome
+
+
+def test_what_the_system_told_is_measured_and_all_that_it_does_not_tell_is_named():
+    told = judge(powered(on_mains=False, battery_percent=74.4, saving=True))
+    assert told.measured == {
+        "on_mains": False, "battery_percent": 74.4, "plan": "high performance", "saving": True, "sleeps_after_min": 0,
+    }  # fmt: skip
+    untold = judge(powered(on_mains=None, saving=None, sleeps_after_min=None))
+    assert untold.headline == (
+        "The system does not say whether it runs on mains or whether it saves power or when it goes to sleep."
+    )
+    assert judge(powered(saving=True, plan="")).headline == "This computer saves power, and may be slow."

@@ -23,3 +23,5 @@ def test_flow_control(pause, outcome):
     finding = judge(desk(pause=pause))
     assert finding.outcome is outcome
     assert bool(finding.evidence) == (pause == "unused")
+    assert finding.measured == {"flow_control": pause}
+    assert finding.culprits == (("audio",) if outcome is Outcome.CAUTION else ())

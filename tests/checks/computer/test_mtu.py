@@ -27,3 +27,9 @@ def test_other_than_standard(mtu, outcome, word):
 
 def test_the_mtu_is_judged_without_a_link():
     assert judge(desk(mtu=1400, carrier=False)).outcome is Outcome.FAIL
+
+
+def test_an_mtu_that_the_system_does_not_tell_proves_nothing():
+    finding = judge(desk(mtu=None))
+    assert finding.outcome is Outcome.UNPROVEN and finding.measured == {"mtu_bytes": None}
+    assert judge(desk(mtu=1400)).culprits == judge(desk(mtu=9000)).culprits == ("audio",)

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from preflight.checks import check_named
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.host.facts import Address
@@ -86,3 +87,29 @@ def test_never_ready_about_the_other_network(tmp_path):
     heard = studied(tmp_path, every(0.1, arp(1, 2), 0, 5), every(0.1, lambda n: arp(3, n + 20), 0.05, 5))
     facts = guessed(UNPLUGGED, heard=heard, **LEASED)
     assert judged(facts).verdict.verdict == "unproven"
+
+
+def test_why_it_is_doubtful_is_shown():
+    second = replace(UNPLUGGED, name="third")
+    finding = judge(guessed(UNPLUGGED, second, **LEASED, **GATE))
+    assert finding.headline.endswith("looks like a control network, and spare, third have no link.")
+    assert [each.text for each in finding.evidence] == [
+        "audio has an address from a DHCP server",
+        "audio has a default gateway",
+        "spare is wired and has no link",
+        "third is wired and has no link",
+    ]
+    assert finding.measured == {"guessed": True, "wired_without_link": ["spare", "third"]}
+    assert finding.cautions == check_named("right-adapter").cautions and len(finding.fixes) >= 1
+
+
+def test_one_sign_is_shown_alone():
+    assert [each.text for each in judge(guessed(CONTROL, **GATE)).evidence] == ["audio has a default gateway"]
+    assert judge(guessed(CONTROL, **GATE)).measured == {"guessed": True, "wired_without_link": []}
+
+
+@pytest.mark.parametrize("hardware", ["00:00:5e:00:53:09", "00:00:5e:00:53:0b"])
+def test_another_adapter_of_the_sheet_does_not_settle_it(hardware):
+    sheet = Sheet("show", device=(Device("desk", "desk", hardware="00:00:5e:00:53:0a"),))
+    facts = replace(guessed(UNPLUGGED, hardware_address=hardware, **LEASED), sheet=sheet)
+    assert judge(facts).outcome == UNPROVEN

@@ -78,3 +78,21 @@ def test_both_are_told():
         "went down 2 times in 4 h, and ran at 100 and at 1000 Mb/s"
         in judged(downs=2, slowest_mbps=100).headline
     )
+
+
+def test_few_changes_are_all_shown_with_their_times():
+    seven = judged(downs=7, happened=(DOWN,) * 7).evidence
+    assert len(seven) == 7 and not any("more of them" in each.text for each in seven)
+
+
+def test_the_figures_of_the_link():
+    finding = judged(downs=2, down_ns=3 * NS + NS // 7, changes=1, slowest_mbps=100)
+    assert finding.measured == {
+        "downs": 2, "down_s": 3.1, "changes": 1, "slowest_mbps": 100, "fastest_mbps": 1000,
+    }  # fmt: skip
+    assert finding.culprits == ("eth0",)
+
+
+def test_from_the_last_note_on_it_was_down_to_the_end():
+    finding = judged(downs=1, down_ns=3 * NS, happened=(UP, DOWN))
+    assert finding.spans == ((60, 4 * 3600), (63, 63))

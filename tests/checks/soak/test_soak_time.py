@@ -45,3 +45,13 @@ def test_less_than_a_minute_was_no_sleep():
     for lost_s, told in ((59, 0), (60, 1)):
         run = Run(BEGUN, BEGUN + 4 * HOUR + lost_s * NS, GOOD)
         assert len(judge(Facts(soak=soak(runs=(run,)))).evidence) == told
+
+
+def test_times_are_told_to_a_tenth_of_a_second():
+    finding = judge(
+        Facts(soak=soak(replace(GOOD, watched_ns=90 * NS + NS // 4), planned_ns=90 * NS + NS // 2))
+    )
+    assert finding.measured == {"watched_s": 90.2, "planned_s": 90.5, "runs": 1}
+    assert finding.headline == "Soaked for 1 min 30 s of 1 min 30 s only."
+    one = judge(Facts(soak=soak()))
+    assert "runs" not in one.headline and one.headline.startswith("Soaked for 4 h, as planned")

@@ -37,3 +37,16 @@ def test_a_soak_is_judged_by_its_hottest_moment():
     finding = judge(Facts(host=HOST, adapter="eth0", soak=hot))
     assert finding.outcome is Outcome.FAIL and "107 degrees Celsius at most" in finding.headline
     assert "66" in finding.evidence[0].text
+
+
+def test_what_was_warm_is_measured_and_told():
+    warm = judge(desk(temperature_c=60, hot_c=None))
+    assert warm.measured == {"adapter_c": 60, "computer_c": None} and warm.evidence == ()
+    assert warm.headline == "audio is at 60 degrees Celsius; its maker sets no limit."
+    own = judge(desk(temperature_c=60, hot_c=110))
+    assert own.headline == "audio is at 60 degrees Celsius; its maker's limit is 110."
+    assert judge(desk(temperature_c=105)).culprits == ("audio",)
+    soaked = judge(
+        Facts(host=HOST, adapter="eth0", soak=soak(replace(GOOD, adapter_c=107.0, computer_c=66.0)))
+    )
+    assert soaked.measured == {"adapter_c": 107.0, "computer_c": 66.0} and soaked.culprits == ("eth0",)

@@ -160,3 +160,26 @@ def test_a_flood_of_made_up_names_does_not_stall(tmp_path):
     began = time.process_time()
     assert judge(facts) is not None
     assert time.process_time() - began < 3
+
+
+def test_six_are_shown_of_many_and_how_many_there_are(tmp_path):
+    numbers = [20 * n for n in range(1, 9)]
+    names = [mdns(n, "stage", 1.0 + n / 100) for n in numbers]
+    finding = judge(studied(tmp_path, names, *(alive(n) for n in numbers)))
+    assert finding.headline.startswith("8 devices are called “stage”")
+    assert len(finding.culprits) == 8 and finding.measured == {"devices_with_names": 8, "clashes": 1}
+    assert sum("tells the name" in each.text for each in finding.evidence) == len(finding.evidence) == 6
+    assert finding.evidence[0].time_s == pytest.approx(1.2, abs=0.2) and finding.evidence[0].frame
+
+
+def test_one_device_told_its_name(tmp_path):
+    finding = judge(studied(tmp_path, [mdns(11, "stage", 1.0)], alive(11)))
+    assert finding.headline == "1 device told its name, and none has another's."
+    assert finding.measured == {"devices_with_names": 1, "clashes": 0}
+
+
+def test_a_farewell_tells_no_name(tmp_path):
+    farewell = 2.0, bytes(lldp(src=mac(60), name=b"stage", ttl=0))
+    assert (
+        judge(studied(tmp_path, [switch(11, b"stage", 1.0), farewell], alive(11), alive(60))).outcome == PASS
+    )

@@ -91,3 +91,19 @@ def test_a_switchs_ports_have_addresses_just_above_its_own(tmp_path):
     assert judge(heard(tmp_path, shows.hello(shows.SWITCH + 16))).outcome == Outcome.PASS
     for stranger in (shows.SWITCH + 17, shows.SWITCH - 1):
         assert judge(heard(tmp_path, shows.hello(stranger))).outcome == Outcome.FAIL
+
+
+def test_of_many_strangers_some_are_shown_and_more_are_named(tmp_path):
+    finding = judge(heard(tmp_path, everyone(), *(shows.hello(n) for n in range(100, 205))))
+    assert finding.headline == "105 senders are not on the rig sheet."
+    assert finding.measured == {"strangers": 105, "senders": 105 + len(shows.NAMES)}
+    assert len(finding.evidence) == 8 and len(finding.culprits) == 100
+    assert finding.evidence[0].text.endswith("; sends ARP")
+
+
+def test_four_are_asked_for_of_those_whose_address_the_sheet_leaves_open(tmp_path):
+    also = "".join(f'[[device]]\nname = "d{n}"\nkind = "box"\n' for n in range(5))
+    finding = judge(heard(tmp_path, shows.hello(33), sheet=shows.sheet(also=also, switch="")))
+    assert finding.headline.endswith("hardware address of d0, d1, d2, d3: is it that?")
+    open_switch = judge(heard(tmp_path, shows.hello(33), sheet=shows.sheet(switch="")))
+    assert open_switch.outcome == Outcome.CAUTION and "hardware address of stage:" in open_switch.headline

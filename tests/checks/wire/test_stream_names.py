@@ -169,3 +169,54 @@ def test_a_hand_over_is_quicker_than_half_a_second(tmp_path, beside_s, outcome):
     long = [(n / 1000, rtp(5, ONE, n)) for n in range(2000)]
     other = [(n / 1000 + 1.999 - beside_s, rtp(6, ONE, n)) for n in range(1000)]
     assert judge(studied(tmp_path, long, other)).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("channels", "rate", "fits"),
+    [(2, "L24/48000", "hold 8 of them"), (2, "L20/48000", "hold no whole number of them")],
+)
+def test_how_many_channels_the_packets_hold(tmp_path, channels, rate, fits):
+    """1 152 bytes in 48 samples: 8 channels of 3 bytes, 9.6 of 2.5."""
+    finding = judge(studied(tmp_path, stream(), said(sdp("x", ONE, channels=channels, rate=rate))))
+    assert finding.outcome == FAIL and fits in told(finding)
+
+
+def test_the_figures_of_what_is_announced_and_heard(tmp_path):
+    other = sdp("Monitors", TWO, channels=8).replace(b"o=- 17", b"o=- 18")
+    third = sdp("Third", "233.252.0.11", channels=8).replace(b"o=- 17", b"o=- 19")
+    facts = studied(
+        tmp_path, stream(), stream(6, "233.252.0.12"), said(sdp("Stage", ONE, channels=8)), said(other, number=8), said(third, number=9)
+    )  # fmt: skip
+    finding = judge(facts)
+    assert finding.measured == {
+        "streams_heard": 2, "streams_announced": 3, "heard_and_announced": 1, "announced_not_heard": 2,
+    }  # fmt: skip
+    assert (
+        finding.headline
+        == "1 of 2 streams heard announced, and as announced. 2 announced ones were not heard here."
+    )
+
+
+def test_six_of_each_are_shown(tmp_path):
+    groups = [f"233.252.0.{n}" for n in range(20, 27)]
+    here = [stream(n, group)[:60] for n, group in enumerate(groups, 20)]
+    names = [
+        said(sdp(f"s{n}", group, channels=8).replace(b"o=- 17", b"o=- 1%d" % n), number=n)
+        for n, group in enumerate(groups)
+    ]
+    assert told(judge(studied(tmp_path, *here, *names))).count("heard: ") == 6
+    assert told(judge(studied(tmp_path, *names))).count("announced, not heard here: ") == 6
+    nameless = told(judge(studied(tmp_path, *here, said(sdp("x", ONE)))))
+    assert nameless.count("not announced: ") == 6
+
+
+def test_seven_that_are_otherwise(tmp_path):
+    groups = [f"233.252.0.{n}" for n in range(20, 27)]
+    here = [stream(n, group)[:60] for n, group in enumerate(groups, 20)]
+    names = [
+        said(sdp(f"s{n}", group, channels=2).replace(b"o=- 17", b"o=- 1%d" % n), number=n)
+        for n, group in enumerate(groups)
+    ]
+    finding = judge(studied(tmp_path, *here, *names))
+    assert finding.headline == "7 streams not as announced." and len(finding.culprits) == 7
+    assert told(finding).count("but its packets") == 6
