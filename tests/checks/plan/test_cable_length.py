@@ -183,3 +183,46 @@ def test_single_mode_at_each_of_its_speeds(mbps):
     assert found(10_000, "single-mode", mbps).outcome == Outcome.PASS
     beyond = found(10_001, "single-mode", mbps)
     assert beyond.outcome == Outcome.CAUTION and "10000 m is the most." in beyond.headline
+
+
+@pytest.mark.parametrize(
+    ("name", "medium", "mbps", "most"),
+    [
+        ("copper_m", "Cat 5e", 1000, 100),
+        ("fibre_m", "OM2", 1000, 550),
+        ("Cat 6 at 10000", "Cat 6", 10_000, 55),
+        ("Cat 8 at 25000 and 40000", "Cat 8", 40_000, 30),
+        ("OM1 at 10 and 100", "OM1", 100, 2000),
+        ("OM1 at 1000", "OM1", 1000, 550),
+        ("OM1 at 10000", "OM1", 10_000, 220),
+        ("OM2 at 10000", "OM2", 10_000, 220),
+        *((f"{kind} at {mbps}", kind, mbps, most) for kind, mbps, most in (
+            ("OM3", 10_000, 300), ("OM4", 10_000, 400), ("OM3", 25_000, 70), ("OM4", 25_000, 100),
+            ("OM3", 40_000, 100), ("OM4", 40_000, 150), ("OM3", 100_000, 70), ("OM4", 100_000, 100),
+        )),
+        ("single-mode", "single-mode", 10_000, 10_000),
+    ],
+)  # fmt: skip
+def test_each_reach_has_a_name_by_which_the_sheet_may_change_it(name, medium, mbps, most):
+    rig, told = sheet(*RIG, run(most + 10, medium, mbps)), f", {most:g} m is the most"
+    longer = Sheet(**vars(rig) | {"limits": {"cable-length": {name: most + 10}}})
+    assert told in judge(planned(rig)).headline and told not in judge(planned(longer)).headline
+    assert f"{most + 10:g} m" in judge(planned(longer)).headline
+
+
+@pytest.mark.parametrize(
+    ("name", "medium", "mbps", "sure"),
+    [
+        ("copper_fixed_m", "Cat 5e", 1000, 90),
+        ("Cat 5e at 5000, sure", "Cat 5e", 5000, 0),
+        ("Cat 6 at 10000, sure", "Cat 6", 10_000, 37),
+        ("OM1 at 1000, sure", "OM1", 1000, 275),
+        ("OM1 at 10000, sure", "OM1", 10_000, 33),
+        ("OM2 at 10000, sure", "OM2", 10_000, 82),
+    ],
+)
+def test_so_has_what_is_sure(name, medium, mbps, sure):
+    rig = sheet(*RIG, run(sure + 5, medium, mbps))
+    assert judge(planned(rig)).outcome == Outcome.CAUTION and judge(planned(rig)).limits[name] == sure
+    longer = Sheet(**vars(rig) | {"limits": {"cable-length": {name: sure + 5}}})
+    assert judge(planned(longer)).outcome == Outcome.PASS

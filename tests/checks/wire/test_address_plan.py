@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from preflight.checks.finding import Outcome
 from tests.checks.asked import asked
 from tests.rig import shows
@@ -58,3 +60,41 @@ def test_of_several_each_is_told(tmp_path):
 def test_one_device_as_planned_beside_silent_ones_passes(tmp_path):
     finding = found(tmp_path, shows.hello(DESK))
     assert finding.headline == "The addresses of 1 device are as on the rig sheet."
+
+
+def over6(hardware: int, address: str):
+    from scapy.layers.inet import UDP
+    from scapy.layers.inet6 import IPv6
+    from scapy.layers.l2 import Ether
+
+    frame = (
+        Ether(src=mac(hardware), dst="33:33:00:00:00:09")
+        / IPv6(src=address, dst="ff02::9")
+        / UDP(sport=7, dport=7)
+    )
+    return [(0.4, bytes(frame))]
+
+
+def test_an_address_of_the_other_version_is_another_matter(tmp_path):
+    assert found(tmp_path, shows.hello(DESK), over6(LEFT, "2001:db8::31")).outcome == Outcome.PASS
+    assert found(tmp_path, over6(LEFT, "2001:db8::31")).outcome == Outcome.UNPROVEN
+
+
+@pytest.mark.parametrize(
+    ("has", "outcome"),
+    [("2001:db8::31", Outcome.PASS), ("2001:db8::99", Outcome.FAIL), ("fe80::99", Outcome.UNPROVEN)],
+)
+def test_a_planned_address_of_version_6(tmp_path, has, outcome):
+    sheet = shows.sheet(
+        also=f'[[device]]\nname = "six"\nkind = "box"\nhardware = "{mac(60)}"\naddress = "2001:db8::31"'
+    )
+    facts = replace(studied(tmp_path, over6(60, has), sent(60, 60)), sheet=sheet)
+    assert judge(facts).outcome == outcome
+
+
+def test_three_of_its_addresses_are_told_and_who_else_has_its_own(tmp_path):
+    wrong = [frame for n in (96, 97, 98, 99) for frame in sent(LEFT, n)]
+    finding = found(tmp_path, wrong, sent(77, LEFT))
+    assert finding.measured == {"right": 0, "wrong": 2}
+    assert finding.headline == "left has 192.0.2.96, 192.0.2.97, 192.0.2.98, not 192.0.2.31."
+    assert f"{mac(77)}" in told(finding) and "has the address of left, 192.0.2.31." in told(finding)

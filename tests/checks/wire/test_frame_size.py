@@ -146,3 +146,27 @@ def test_too_little(tmp_path):
 def test_public_captures_of_offloaded_tcp(name):
     finding = judge(study(str(PUBLIC / name)))
     assert finding.outcome in (PASS, UNPROVEN) and finding.measured.get("jumbo_frames", 0) == 0
+
+
+def test_one_jumbo_frame_and_its_figures(tmp_path):
+    finding = judge(studied(tmp_path, TALK, [(0.5, ip(9014, to=BROADCAST)), (0.6, ip(60000, protocol=6))]))
+    assert finding.headline == "1 jumbo frame, up to 9014 bytes, goes to everyone."
+    assert finding.measured == {
+        "jumbo_frames": 1, "longest_bytes": 60000, "long_tcp_frames": 1, "short_frames": 0, "short_frames_among_padded": 0,
+    }  # fmt: skip
+    short = ethernet(BROADCAST, mac(7), 0x88B5, b"\1", 40)
+    finding = judge(studied(tmp_path, TALK, [(0.5, short)]))
+    assert finding.measured["short_frames"] == finding.measured["short_frames_among_padded"] == 1
+    assert finding.measured["longest_bytes"] == 60
+
+
+def test_what_a_switch_never_passes_on_reaches_nobody_else(tmp_path):
+    finding = judge(studied(tmp_path, TALK, [(0.5, ip(9014, to="01:80:c2:00:00:0e"))]))
+    assert finding.outcome == CAUTION and finding.headline == "1 jumbo frame, up to 9014 bytes."
+
+
+def test_what_was_joined_beside_tcp_may_be_damaged(tmp_path):
+    finding = judge(studied(tmp_path, TALK, [(0.5, ip(60000, protocol=6)), (0.6, ip(60000, to=BROADCAST))]))
+    assert finding.outcome == PASS and finding.headline.endswith(
+        "joined by the capturing computer, or is damaged."
+    )

@@ -295,3 +295,9 @@ def test_four_are_shown_the_most_copied_first(tmp_path):
         "one frame came 1 200 times, 20 000 a second: ARP from ICANN 53:06"
     )
     assert finding.evidence[4].text == "the first frame to come for the eighth time"
+
+
+@pytest.mark.parametrize(("count", "outcome"), [(199, PASS), (200, FAIL)])
+def test_the_pace_of_one_content_is_known_from_two_hundred_copies(tmp_path, count, outcome):
+    circling = [(1.0 + n * 5e-5, arp(1, 2)) for n in range(count)]
+    assert judge(studied(tmp_path, rig(), circling)).outcome == outcome
