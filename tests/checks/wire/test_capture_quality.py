@@ -129,3 +129,31 @@ def test_flipped_bits_are_told(tmp_path):
         (0.8, arp(5, 4)[:20] + b"\x31\x01" + arp(5, 4)[22:]),
     ]
     assert "2 ARP messages of no known kind" in told(judge(studied(tmp_path, stream(0, 1.25), odd)))
+
+
+def test_the_figures_of_the_capture(tmp_path):
+    facts = studied(tmp_path, stream(0, 1.0), stream(1.5054, 3.0))
+    source = replace(facts.source, dropped=3, cut=4, malformed=5, steps_back=6)
+    finding = judge(replace(facts, source=source, vantage="mirror"))
+    assert finding.measured == {
+        "vantage": "mirror", "dropped": 3, "cut": 4, "malformed": 5, "steps_back": 6, "longest_gap_s": 0.51,
+    }  # fmt: skip
+    assert finding.spans == () and finding.evidence[0].time_s is None
+
+
+def test_a_hole_alone_has_its_time(tmp_path):
+    finding = judge(studied(tmp_path, stream(0, 1.0), stream(1.6, 3.0)))
+    assert finding.spans == ((pytest.approx(0.995), pytest.approx(1.6)),)
+    assert "in a capture of 160 frames/s" in told(finding)
+
+
+def test_before_it_began_there_was_no_hole(tmp_path):
+    """Five frames in the first second, then a hole, then many."""
+    early = every(0.2, udp(2, "224.0.0.1", 6000, b"x"), 0, 1.0)
+    assert judge(studied(tmp_path, early, stream(1.5, 3.0))).outcome == PASS
+
+
+@pytest.mark.parametrize(("overflow", "words"), [({"flow_overflow": 1}, "1 frame belong to flows, 0 to"), ({"talker_overflow": 2}, "0 frames belong to flows, 2 to")])  # fmt: skip
+def test_either_list_may_be_full(tmp_path, overflow, words):
+    facts = studied(tmp_path, stream(0, 1.25))
+    assert words in told(judge(replace(facts, tally=replace(facts.tally, **overflow))))

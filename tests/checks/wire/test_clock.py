@@ -385,3 +385,51 @@ PUBLIC = Path(__file__).parents[4] / "shared" / "public-captures"
 def test_public_captures(file, outcome, words):
     finding = judge(study(str(PUBLIC / file)))
     assert finding.outcome == outcome and words in told(finding)
+
+
+def test_the_figures_of_the_clocks(tmp_path):
+    gptp = announces(7, 0, 10, sdo=1), syncs(7, 0, 10, sdo=1)
+    finding = judge(studied(tmp_path, master(1, 0.5, 6), master(1, 8.1234, 12), *gptp, stream(12)))
+    assert finding.measured == {
+        "domains": 2,
+        "masters": ["00005efffe005301", "00005efffe005307"],
+        "longest_without_master_s": 2.99,
+        "versions": ["802.1AS over Ethernet", "PTP version 2 over Ethernet, domain 0"],
+    }
+    gap = judge(studied(tmp_path, master(1, 0, 6), master(1, 7.6234, 12), stream(12)))
+    assert gap.measured["longest_without_master_s"] == 2.623
+
+
+def test_two_clocks_that_lead_apart_are_both_named(tmp_path):
+    frames = master(1, 0, 10), announces(2, 0, 10, udp=True), syncs(2, 0, 10, udp=True)
+    finding = judge(studied(tmp_path, *frames))
+    assert finding.headline == (
+        "Two clocks lead that do not hear each other: PTP version 2 over Ethernet, domain 0 and PTP version 2 over UDP/IPv4, "
+        "domain 0."
+    )
+    assert finding.culprits == (mac(1), mac(2))
+
+
+@pytest.mark.parametrize(("end", "outcome"), [(7.9, CAUTION), (9.5, CAUTION)])
+def test_from_when_to_when_each_announced(tmp_path, end, outcome):
+    finding = judge(studied(tmp_path, master(1, 0, 6), master(2, 5.5, end + 1, priority1=90)))
+    assert finding.outcome == outcome
+    assert "from 0.0 s to 5.0 s: priority1 128" in told(finding)
+    assert finding.evidence[0].time_s == 0.0 and finding.evidence[1].time_s == pytest.approx(5.5)
+    assert "should lead" not in told(finding), "the better one leads in the end"
+
+
+def test_of_two_at_once_the_one_that_should_lead_is_told_where_it_does_not(tmp_path):
+    """The better one announces for ten seconds, and the other goes on."""
+    finding = judge(studied(tmp_path, master(1, 0, 14), master(2, 2, 12, priority1=90)))
+    assert finding.outcome == FAIL and finding.culprits == (mac(1),)
+    assert "should lead: priority1 90 against 128 (IEEE 1588-2008 9.3.4)" in told(finding)
+    assert finding.spans == ((2.0, 11.0),)
+
+
+def test_the_silence_of_the_one_is_no_time_of_both(tmp_path):
+    """It announces until 4 s and from 14 s on, the other from 5 s until 13 s: never both."""
+    one = announces(1, 0, 5), announces(1, 14, 19), syncs(1, 0, 19)
+    finding = judge(studied(tmp_path, *one, announces(2, 5, 14, priority1=200), syncs(2, 5, 14)))
+    assert finding.outcome == CAUTION and "changed hands at 5.0 s" in finding.headline
+    assert finding.spans == ((5.0, 13.0),)

@@ -60,3 +60,21 @@ def test_what_else_comes_by_orders_no_stop(tmp_path):
     finding = judge(study(str(tmp_path / "own.pcapng")))
     assert finding.measured["frames"] == 1 and "this computer sent 1," in told(finding)
     assert finding.headline.startswith("1 pause frame: ") and finding.spans == ((0.3, 0.3),)
+
+
+def test_four_senders_are_shown_the_busiest_first_and_all_are_culprits(tmp_path):
+    def of(sender: int) -> bytes:
+        return pause(1000)[:6] + bytes.fromhex(mac(sender).replace(":", "")) + pause(1000)[12:]
+
+    frames = [(n / 100 + k / 10, of(0x40 + n)) for n in range(6) for k in range(n + 1)]
+    finding = judge(studied(tmp_path, [(0.0, arp(1, 2))], frames))
+    assert finding.measured["frames"] == 21 and finding.measured["most_in_1s"] == 6
+    assert len(finding.evidence) == 4 and " sent 6, each" in finding.evidence[0].text
+    assert finding.culprits == tuple(mac(0x40 + n) for n in range(5, -1, -1))
+    assert finding.spans == ((0.0, pytest.approx(0.55)),)
+
+
+def test_a_link_whose_rate_is_known_is_not_assumed(tmp_path):
+    facts = studied(tmp_path, [(0.0, arp(1, 2)), (1.0, pause(1000))])
+    assert "(assumed)" not in judge(replace(facts, link_assumed=False)).headline
+    assert judge(facts).measured["link_mbps"] == 1000

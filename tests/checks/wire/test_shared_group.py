@@ -56,3 +56,22 @@ def test_the_longest_time_beside_one_another_counts(tmp_path):
 
 def test_no_stream_proves_nothing(tmp_path):
     assert judge(studied(tmp_path, every(0.1, rtp(1, GROUP, 1), 0, 1))).outcome is Outcome.UNPROVEN
+
+
+def test_who_is_shown_of_many_and_that_all_are_culprits(tmp_path):
+    senders = [plays(n, 0, 1.0 + n / 100) for n in range(1, 11)]
+    finding = judge(studied(tmp_path, *senders))
+    assert len(finding.evidence) == 8 and len(finding.culprits) == 10
+    assert mac(9) in finding.headline and mac(10) in finding.headline, (
+        "the two that send beside one another the longest"
+    )
+    assert finding.evidence[0].text.endswith(" s") and " from 0.0 s to 1." in finding.evidence[0].text
+
+
+def test_two_streams_of_one_device_are_its_own(tmp_path):
+    """To one group and port from two addresses: it is one sender still."""
+    frames = [
+        (at, data.replace(bytes([192, 0, 2, 1]), bytes([192, 0, 2, 77]), 1))
+        for at, data in plays(1, 0.001, 3)
+    ]
+    assert judge(studied(tmp_path, plays(1, 0, 3), frames)).outcome is Outcome.PASS

@@ -274,3 +274,53 @@ def test_what_came_late_was_not_missing_in_a_row(tmp_path):
     assert "lost 2 of 2 000 packets" in told(judge(studied(tmp_path, frames, late)))
     assert "in a row" not in told(judge(studied(tmp_path, frames, late)))
     assert "lost 10 of 2 000 packets, 10 of them in a row" in told(judge(studied(tmp_path, frames)))
+
+
+def test_the_figures_of_all_streams(tmp_path):
+    """Nine of the first are lost in a row, three of the second apart; two of the second are changed about, one comes twice."""
+    first = without(stream(), *range(1000, 1009))
+    second = without(BESIDE, 500, 700, 900)
+    second[2000:2002] = [(second[2000][0], second[2001][1]), (second[2001][0], second[2000][1])]
+    again = [(second[3000][0] + 0.0002, second[3000][1])]
+    finding = judge(studied(tmp_path, first, second, again))
+    measured = dict(finding.measured)
+    assert measured.pop("receive_buffer_ms") == pytest.approx(1.0, abs=1.5)
+    assert measured.pop("most_jitter_ms") == pytest.approx(0.1, abs=0.5)
+    assert measured == {
+        "streams": 2, "packets_expected": 8000, "packets_lost": 12, "longest_loss_packets": 9, "late": 1, "duplicates": 1,
+        "longest_wait_ms": 10.0,
+    }  # fmt: skip
+
+
+def test_jitter_is_told_where_a_clock_is_known(tmp_path):
+    finding = judge(studied(tmp_path, held_back(stream(), 19), BESIDE))
+    assert "needs 19.0 ms of receive buffer (jitter up to " in told(finding)
+
+
+@pytest.mark.parametrize(("streams", "rest"), [(5, ""), (6, "and 1 more stream"), (7, "and 2 more streams")])
+def test_five_streams_are_shown_and_the_rest_is_counted(tmp_path, streams, rest):
+    numbers = range(20, 20 + streams)
+    made = [without(stream(n, f"233.252.0.{n}", 1000, n / 1e5), 300 + 20 * n) for n in numbers]
+    finding = judge(studied(tmp_path, *made))
+    assert finding.measured["packets_lost"] == streams
+    assert told(finding).count("lost 1 of 1 000 packets") == 5
+    assert finding.evidence[-1].text == rest if rest else "more stream" not in told(finding)
+
+
+def test_whole_streams_need_the_buffer_of_the_worst(tmp_path):
+    one = judge(studied(tmp_path, held_back(stream(), 4), BESIDE))
+    assert one.headline.endswith("A receive buffer (link offset) of 4.0 ms holds them.")
+
+
+@pytest.mark.parametrize(("streams", "words"), [(1, "Packets of the stream come"), (2, "Packets of both streams come"), (3, "Packets of all 3 streams come")])  # fmt: skip
+def test_how_many_of_them(tmp_path, streams, words):
+    made = []
+    for sender in range(20, 20 + streams):
+        frames = stream(sender, f"233.252.0.{sender}", 1000, sender / 1e5)
+        for n in range(100, 1000, 50):
+            frames[n], frames[n + 1] = (frames[n][0], frames[n + 1][1]), (frames[n + 1][0], frames[n][1])
+        made.append(frames)
+    finding = judge(studied(tmp_path, *made))
+    assert words in finding.headline and "18 packets came after a later one" in told(finding)
+    beside = judge(studied(tmp_path, *made, stream(9, "233.252.0.99", 1000)))
+    assert f"Packets of {streams} of {streams + 1} streams come" in beside.headline
