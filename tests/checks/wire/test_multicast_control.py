@@ -400,3 +400,10 @@ def test_of_a_group_with_several_senders_the_one_with_most_frames_is_shown(tmp_p
     finding = judge(replace(studied(tmp_path, *frames, many, few), vantage="access port"))
     assert f"{OTHER}: 750 frames from" in told(finding) and mac(0x20) in told(finding)
     assert mac(0x21) not in told(finding)
+
+
+@pytest.mark.parametrize(("end", "outcome"), [(274.75, CAUTION), (275.0, FAIL)])
+def test_five_seconds_of_silence_to_the_frame(tmp_path, end, outcome):
+    """The last frame of the one comes at 269.75 s, that of the other a quarter of a second before its end."""
+    one, other = stream(0, 270, per_s=4), stream(0, end, OTHER, 0x20, per_s=4)
+    assert judge(studied(tmp_path, joins(10, 0x0A), one, other)).outcome == outcome
