@@ -169,7 +169,7 @@ def test_the_share_of_the_link(tmp_path, see):
 
 
 # A clock is a beat below a thousand a second; faster it is what its pace says.
-@pytest.mark.parametrize(("per_s", "beats"), [(990, 1), (1000, 0)])
+@pytest.mark.parametrize(("per_s", "beats"), [(990, 1), (1000, 0), (1300, 0)])
 def test_a_clock_beyond_all_measure_is_none(tmp_path, per_s, beats):
     finding = judge(studied(tmp_path, ptp(1, 0, 319, per_s, 0)))
     assert (finding.measured["beats"], finding.measured["streams"]) == (beats, 0)

@@ -151,3 +151,12 @@ def test_one_sender_alone_shows_no_clearing(tmp_path, senders, cleared):
     assert ("every IP frame here has mark 0" in told(judge(busy(studied(tmp_path, *some))))) is cleared
     marked = every(0.1, udp(8, "233.252.0.8", 6000, b"x", tos=4), 0, 0.3)
     assert "every IP frame" not in told(judge(busy(studied(tmp_path, *some, marked))))
+
+
+@pytest.mark.parametrize("odd", [26, 40])
+def test_otherwise_than_the_rest_is_lower_or_higher(tmp_path, odd):
+    finding = judge(studied(tmp_path, stream(), stream(6, TWO, odd), stream(7, "233.252.0.11")))
+    assert finding.headline == "1 of 3 audio streams is marked otherwise than the rest."
+    assert finding.culprits == (mac(6),) and f"audio marked {odd}, the usual is 34" in told(finding)
+    agreed = studied(tmp_path, stream(5, ONE, odd), stream(6, TWO, odd), stream(7, "233.252.0.11", 46))
+    assert judge(agreed).culprits == (mac(7),), "where none has the usual mark, that of most is right"

@@ -107,3 +107,10 @@ def test_four_are_asked_for_of_those_whose_address_the_sheet_leaves_open(tmp_pat
     assert finding.headline.endswith("hardware address of d0, d1, d2, d3: is it that?")
     open_switch = judge(heard(tmp_path, shows.hello(33), sheet=shows.sheet(switch="")))
     assert open_switch.outcome == Outcome.CAUTION and "hardware address of stage:" in open_switch.headline
+
+
+@pytest.mark.parametrize("guest", [5, 66])
+def test_what_a_stranger_sends_is_its_own(tmp_path, guest):
+    """Whether its address is below or above those of the others."""
+    finding = judge(heard(tmp_path, everyone(), shows.stream(shows.LEFT, 0.2), shows.hello(guest)))
+    assert finding.evidence[0].text.endswith("; sends ARP") and finding.culprits == (mac(guest),)
