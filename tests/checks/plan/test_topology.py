@@ -163,3 +163,10 @@ def test_one_more_like_it_and_none():
     alone = found(FOH, device("engine", "foh 1", "engine"), device("desk", "foh 2", "desk"))
     assert alone.headline.endswith("1 more like it.") or "more like it" not in alone.headline
     assert len(alone.measured["single_points_of_failure"]) == 1 + alone.headline.count("more like it")
+
+
+def test_a_cable_and_a_switch_that_lead_to_nobody_cost_nothing():
+    """Only an engine needs a spare."""
+    finding = found(FOH, STAGE, TRUNK, device("desk", "foh 1", "desk"), device("box", "foh 2"))
+    assert finding.measured["single_points_of_failure"] == ["foh"] or finding.outcome == Outcome.PASS
+    assert not any("stage" in each for each in finding.measured["single_points_of_failure"])

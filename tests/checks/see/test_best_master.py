@@ -5,7 +5,7 @@ from itertools import permutations
 
 import pytest
 
-from preflight.checks.see.best_master import best, reason
+from preflight.checks.see.best_master import best, grandmaster, hardware_of, leader, reason
 from preflight.tally.facts import ClockPort
 
 A = ClockPort(
@@ -45,3 +45,31 @@ def test_the_reason_names_the_field_that_decides():
     assert reason(replace(A, priority1=90), B) == "priority1 90 against 128"
     assert reason(A, B) == "identity 0a against 0b"
     assert reason(A, A) == "the same in all"
+
+
+@pytest.mark.parametrize(
+    ("identity", "hardware"),
+    [
+        ("00005efffe005301", "00:00:5e:00:53:01"),
+        ("00005efffe00530", ""),
+        ("00005efffe0053011", ""),
+        ("00005effff005301", ""),
+        ("", ""),
+    ],
+)
+def test_the_hardware_address_that_an_identity_was_made_of(identity, hardware):
+    assert hardware_of(identity) == hardware
+
+
+def test_a_clock_whose_grandmaster_was_cut_off_or_not_told_is_taken_for_its_own():
+    assert grandmaster(A) == "0a" and grandmaster(replace(A, grandmaster="0c")) == "0c"
+    assert grandmaster(replace(A, grandmaster="0000")) == grandmaster(replace(A, grandmaster="")) == "0a"
+
+
+def test_who_announced_last_leads_by_the_nearest_way_and_the_first_of_these():
+    later = replace(B, last_s=4.0)
+    assert leader((A, later)) is leader((later, A)) is later
+    passed_on = replace(A, clock="0d", grandmaster="0b", last_s=5.0, steps_removed=1)
+    assert leader((A, later, passed_on)) is later
+    twin = replace(passed_on, clock="0e", last_s=3.0, first_s=-1.0)
+    assert leader((A, passed_on, twin)) is twin

@@ -433,3 +433,17 @@ def test_the_silence_of_the_one_is_no_time_of_both(tmp_path):
     finding = judge(studied(tmp_path, *one, announces(2, 5, 14, priority1=200), syncs(2, 5, 14)))
     assert finding.outcome == CAUTION and "changed hands at 5.0 s" in finding.headline
     assert finding.spans == ((5.0, 13.0),)
+
+
+@pytest.mark.parametrize(("log2", "lost"), [(4, False), (5, True), (127, True)])
+def test_up_to_one_announcement_in_sixteen_seconds_is_believed(tmp_path, log2, lost):
+    """One in four comes; a silence of 20 s is longer than three of these, and shorter than three of what is said."""
+    before, after = every(4.0, announce(1, log2=log2), 0, 24), every(4.0, announce(1, log2=log2), 40, 64)
+    finding = judge(studied(tmp_path, before, after, syncs(1, 0, 64)))
+    assert ("The clock was lost at 20.0 s" in finding.headline) is lost
+
+
+@pytest.mark.parametrize(("log2", "lost"), [(-7, True), (-8, False)])
+def test_down_to_128_in_a_second(tmp_path, log2, lost):
+    frames = every(1.0, announce(1, log2=log2), 0, 6), syncs(1, 0, 6)
+    assert ("The clock was lost" in told(judge(studied(tmp_path, *frames)))) is lost

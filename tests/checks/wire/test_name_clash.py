@@ -183,3 +183,10 @@ def test_a_farewell_tells_no_name(tmp_path):
     assert (
         judge(studied(tmp_path, [switch(11, b"stage", 1.0), farewell], alive(11), alive(60))).outcome == PASS
     )
+
+
+def test_who_comes_as_the_other_goes_is_there_beside_it(tmp_path):
+    facts = studied(
+        tmp_path, [mdns(11, "stage", 1.0), mdns(60, "stage", 8.0)], alive(11, 0, 4), alive(60, 4, 9)
+    )
+    assert judge(facts).outcome == CAUTION
