@@ -64,3 +64,7 @@ def test_a_way_whose_time_is_not_known_counts_nothing():
     for one in (True, False):
         finding = find(facts(unknown, told=PAIR, clocks=replace(CLOCKS, one=one)))
         assert finding.measured["most_ms"] == 0 and "+0.000 to +0.000 ms" in told(finding)
+
+
+def test_the_figures_to_a_nanosecond():
+    assert find(apart(0.0, 0.0012345678)).measured == {"one_clock": True, "most_ms": 1.234568, "limit_ms": 10}

@@ -447,3 +447,15 @@ def test_up_to_one_announcement_in_sixteen_seconds_is_believed(tmp_path, log2, l
 def test_down_to_128_in_a_second(tmp_path, log2, lost):
     frames = every(1.0, announce(1, log2=log2), 0, 6), syncs(1, 0, 6)
     assert ("The clock was lost" in told(judge(studied(tmp_path, *frames)))) is lost
+
+
+@pytest.mark.parametrize("other", [0, 5])
+def test_the_sync_of_another_is_not_the_masters(tmp_path, other):
+    """An identity below or above the master's; another keeps the pace that it does not."""
+    frames = announces(1, 0, 10), syncs(1, 0, 10, period_s=0.5), syncs(other, 0.1, 10)
+    finding = judge(studied(tmp_path, *frames))
+    assert (
+        finding.outcome == CAUTION and "sends Sync every 500.0 ms, but says every 250 ms" in finding.headline
+    )
+    alone = judge(studied(tmp_path, announces(1, 0, 10), syncs(other, 0.1, 10)))
+    assert "sends no Sync" in alone.headline

@@ -190,3 +190,9 @@ def test_who_comes_as_the_other_goes_is_there_beside_it(tmp_path):
         tmp_path, [mdns(11, "stage", 1.0), mdns(60, "stage", 8.0)], alive(11, 0, 4), alive(60, 4, 9)
     )
     assert judge(facts).outcome == CAUTION
+
+
+def test_the_name_is_told_as_the_first_of_them_has_it(tmp_path):
+    finding = judge(studied(tmp_path, [mdns(11, "Stage", 1.0), mdns(12, "stage", 2.0)], alive(11), alive(12)))
+    assert finding.outcome == PASS and "“Stage” is told from several addresses of one device" in told(finding)
+    assert mac(11) in told(finding) and mac(12) in told(finding)

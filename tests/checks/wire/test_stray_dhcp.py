@@ -345,3 +345,23 @@ def test_a_client_that_got_its_old_address_back_refutes_one_that_is_ignored(old)
     # Where it asks for any server afterwards, nobody answered it either.
     anew = ("dhcp4", 9, samples.dhcp4("discover", client=OTHER))
     assert judge(heard(asked, anew, *ignored, duration_s=60.0)).outcome == Outcome.PASS
+
+
+@pytest.mark.parametrize("kinds", [3, 4, 5])
+def test_four_kinds_of_its_messages_are_shown(kinds):
+    """OFFER, ACK, NAK, and two over IPv6."""
+    frames = [
+        ("dhcp4", n, samples.dhcp4(kind, src=SERVER, server_id=SERVER_IP))
+        for n, kind in enumerate(("offer", "ack", "nak"))
+    ]
+    reply = samples.advertise()
+    frames += [("dhcp6", 4, samples.advertise()), ("dhcp6", 5, _as_reply(reply))]
+    finding = judge(heard(*frames[:kinds]))
+    assert len(finding.evidence) == min(kinds, 4) and finding.culprits == (SERVER,)
+
+
+def _as_reply(advertise):
+    """Message type 7: RFC 8415 section 7.3."""
+    data = bytes(advertise)
+    at = data.index(b"\x02\x00\x00\x05")
+    return data[:at] + b"\x07" + data[at + 1 :]

@@ -324,3 +324,13 @@ def test_how_many_of_them(tmp_path, streams, words):
     assert words in finding.headline and "18 packets came after a later one" in told(finding)
     beside = judge(studied(tmp_path, *made, stream(9, "233.252.0.99", 1000)))
     assert f"Packets of {streams} of {streams + 1} streams come" in beside.headline
+
+
+def test_a_pause_is_placed(tmp_path):
+    paused = [(time + 0.2 * (time >= 1), data) for time, data in stream()]
+    finding = judge(studied(tmp_path, paused, BESIDE))
+    assert finding.headline == "1 of 2 streams paused for up to 0.20 s."
+    assert finding.spans == ((pytest.approx(0.999), pytest.approx(1.2)),)
+    assert (
+        finding.evidence[0].time_s == pytest.approx(1.2) and " paused for 0.20 s" in finding.evidence[0].text
+    )

@@ -99,3 +99,20 @@ def test_what_is_wrong_leads_and_what_nobody_planned_stands_below(tmp_path):
     assert finding.culprits == (mac(LEFT),) and "of left" in finding.headline
     assert "233.252.0.9" in told(finding) and finding.evidence[0].frame == 1
     assert (finding.measured["wrong"], finding.measured["not_planned"]) == (1, 1)
+
+
+def test_what_is_wrong_where_nothing_planned_came_is_not_unproven(tmp_path):
+    """One that nobody planned comes, and none that somebody did."""
+    extra = every(0.001, lambda n: rtp(77, "233.252.0.9", n), 0, 0.5)
+    finding = found(tmp_path, extra)
+    assert finding.outcome == Outcome.CAUTION and finding.measured == {
+        "planned": 2, "heard": 0, "wrong": 0, "not_planned": 1,
+    }  # fmt: skip
+    assert not any("No stream of the rig sheet" in each.text for each in finding.evidence)
+    one = found(tmp_path, shows.stream(LEFT, 0.5, channels=6))
+    assert not any("No stream of the rig sheet" in each.text for each in one.evidence)
+
+
+def test_how_many_came(tmp_path):
+    finding = found(tmp_path, shows.stream(LEFT, 0.5), shows.stream(ENGINE, 0.5))
+    assert finding.headline == "2 of 2 planned streams came by, as planned."
