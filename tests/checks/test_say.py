@@ -79,3 +79,50 @@ def test_numbers_and_whom_they_are_of():
     assert [counted(n, "frame") for n in (0, 1, 2)] == ["0 frames", "1 frame", "2 frames"]
     assert heard_only(2.96, 10) == "Heard for 3.0 s only; this needs at least 10 s."
     assert who("") == "a sender without hardware address" and who("", "192.0.2.1") == "192.0.2.1"
+
+
+@pytest.mark.parametrize(
+    ("names", "numbers"),
+    [
+        ("DNS", (53,)), ("DHCP", (67, 68)), ("NTP", (123,)), ("NetBIOS names", (137,)), ("NetBIOS datagrams", (138,)),
+        ("PTP event", (319,)), ("PTP general", (320,)), ("SLP", (427,)), ("DHCPv6", (546, 547)), ("SSDP", (1900,)),
+        ("WS-Discovery", (3702,)), ("mDNS", (5353,)), ("LLMNR", (5355,)), ("SAP", (9875,)),
+    ],
+)  # fmt: skip
+def test_ports_by_their_registered_names_and_those_beside_them_by_their_numbers(names, numbers):
+    """IANA's registry of service names and port numbers."""
+    for port in range(numbers[0] - 1, numbers[-1] + 2):
+        told = what(replace(FLOW, protocol=17, destination_port=port, destination_ip="192.0.2.9"))
+        if port in numbers:
+            assert told == f"{names} to 192.0.2.9"
+        else:
+            assert names != told.removesuffix(" to 192.0.2.9")
+
+
+@pytest.mark.parametrize(
+    ("protocol", "name"), [(1, "ICMP"), (2, "IGMP"), (6, "TCP"), (17, "UDP"), (58, "ICMPv6"), (103, "PIM"), (112, "VRRP")]
+)  # fmt: skip
+def test_protocols_by_their_registered_names(protocol, name):
+    assert what(replace(FLOW, protocol=protocol, destination_ip="192.0.2.9")) == f"{name} to 192.0.2.9"
+
+
+@pytest.mark.parametrize(
+    ("kind", "name"),
+    [(0x22EA, "stream reservation (IEEE 802.1Q)"), (0x88B5, "local experimental EtherType 0x88b5"), (0x88B6, "local experimental EtherType 0x88b6")],
+)  # fmt: skip
+def test_ethertypes_by_their_registered_names(kind, name):
+    assert what(replace(FLOW, ethertype=kind)) == name
+
+
+@pytest.mark.parametrize(
+    ("seconds", "told"),
+    [(0, "0 s"), (61, "1 min 1 s"), (600, "10 min"), (3600 + 59 * 60, "1 h 59 min"), (7200, "2 h"), (49 * 3600, "2 d 1 h"), (72 * 3600 + 30 * 60, "3 d")],
+)  # fmt: skip
+def test_more_times_as_people_say_them(seconds, told):
+    assert span_text(seconds) == told
+
+
+def test_names_that_count_up_to_nine_digits():
+    assert listed(("a 998", "a 999", "a 1000")) == "a 998–1000"
+    assert listed(("b 1", "c 2", "b 3")) == "b 1, c 2, b 3"
+    assert listed(("box 1", "box 2", "box 3", "box 4 b", "box 5 b")) == "box 1–3, box 4 b, box 5 b"

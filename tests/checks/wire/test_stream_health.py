@@ -8,6 +8,7 @@ from preflight.checks.finding import Outcome
 from preflight.checks.rule import AGAIN
 from preflight.checks.wire import stream_health
 from preflight.facts import Facts
+from preflight.tally.facts import Loss
 from tests.checks.asked import asked
 from tests.tally.captures import Timed, broadcast, every, mac, mirrored, rtp, sap, sdp, studied, told
 
@@ -334,3 +335,234 @@ def test_a_pause_is_placed(tmp_path):
     assert (
         finding.evidence[0].time_s == pytest.approx(1.2) and " paused for 0.20 s" in finding.evidence[0].text
     )
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory) -> Facts:
+    """Two whole streams of 4 s from two senders, and each of these and a third one talking to the end."""
+    alive = [every(0.05, lambda n, box=box: broadcast(box, n), box / 1e4, 4) for box in (5, 6, 7)]
+    return studied(tmp_path_factory.mktemp("whole"), stream(), BESIDE, *alive)
+
+
+def changed(facts: Facts, *changes: dict, **source) -> Facts:
+    """With the first streams as these `changes` say."""
+    ordered = sorted(facts.tally.streams, key=lambda each: each.first_s)
+    made = [replace(each, **change) for each, change in zip(ordered, changes, strict=False)]
+    tally = replace(facts.tally, streams=(*made, *ordered[len(made) :]))
+    return replace(facts, tally=tally, source=replace(facts.source, **source))
+
+
+def lost(count: int, of: int, **more) -> dict:
+    return {"expected": of, "received": of - count, "losses": 2, **more}
+
+
+@pytest.mark.parametrize(
+    ("change", "outcome"),
+    [
+        (lost(0, 4000), PASS),
+        (lost(1, 4000), CAUTION),
+        (lost(9, 99_000), CAUTION),
+        (lost(10, 99_000), FAIL),
+        (lost(2, 1000), CAUTION),
+        (lost(3, 3000), FAIL),
+        (lost(3, 3001), CAUTION),
+        ({"longest_wait_s": 0.0999}, PASS),
+        ({"longest_wait_s": 0.1}, CAUTION),
+        ({"delay_spread_s": 0.005}, PASS),
+        ({"delay_spread_s": 0.0051}, CAUTION),
+        ({"delay_spread_s": None}, PASS),
+        ({"packet_stamps": 96, "delay_spread_s": 0.006}, PASS),  # 2 ms a packet: 6 ms
+        ({"packet_stamps": 96, "delay_spread_s": 0.0061}, CAUTION),
+        ({"packet_stamps": 480, "delay_spread_s": 0.02}, PASS),  # 10 ms a packet: 20 ms, not 30
+        ({"packet_stamps": 480, "delay_spread_s": 0.0201}, CAUTION),
+        ({"late": 9}, PASS),
+        ({"late": 10}, CAUTION),
+        ({"late": 10, "received": 10_000, "expected": 10_000}, CAUTION),
+        ({"late": 10, "received": 10_001, "expected": 10_001}, PASS),
+        ({"duplicates": 40}, PASS),
+        ({"duplicates": 41}, CAUTION),
+        ({"duplicates": 9, "received": 100, "expected": 100}, PASS),
+        ({"duplicates": 10, "received": 100, "expected": 100}, CAUTION),
+    ],
+)
+def test_each_limit_from_both_sides(whole, change, outcome):
+    finding = judge(changed(whole, change))
+    assert finding.outcome == outcome, finding.headline
+    assert outcome == PASS or "1 of 2 streams" in finding.headline or "1 stream needs" in finding.headline
+
+
+@pytest.mark.parametrize(
+    ("longest", "in_a_row"), [(1, ""), (2, ", 2 of them in a row"), (5, ", 5 of them in a row"), (6, "")]
+)
+def test_how_many_of_them_in_a_row(whole, longest, in_a_row):
+    """A jump longer than what is lost was mended in part."""
+    finding = judge(
+        changed(whole, lost(5, 4000, longest_loss=longest, longest_loss_frame=77, longest_loss_s=1.5))
+    )
+    assert finding.evidence[0].text.endswith(f" lost 5 of 4 000 packets{in_a_row}")
+    assert (finding.evidence[0].frame, finding.evidence[0].time_s) == (77, 1.5)
+
+
+def test_the_greatest_share_comes_first(whole):
+    finding = judge(changed(whole, lost(5, 4000), lost(4, 2000)))
+    assert finding.headline.startswith("9 packets of both streams missing")
+    assert mac(6) in finding.evidence[0].text and mac(5) in finding.evidence[1].text
+
+
+def test_all_losses_beyond_those_that_are_kept_are_one_stretch(whole):
+    kept = tuple(Loss(1, n / 10, n / 10 + 0.05, 9) for n in range(1, 4))
+    finding = judge(changed(whole, {**lost(9, 4000), "losses": 9, "first_losses": kept, "last_loss_s": 2.5}))
+    assert finding.spans == ((0.1, 0.1 + 0.05), (0.2, 0.25), (0.3, 2.5))
+    few = judge(changed(whole, {**lost(9, 4000), "losses": 3, "first_losses": kept, "last_loss_s": 2.5}))
+    assert few.spans[-1] == (0.3, pytest.approx(0.35))
+
+
+def test_damaged_records_may_have_been_the_packets(whole):
+    finding = judge(changed(whole, lost(50, 4000), malformed=3))
+    assert finding.outcome == CAUTION and "3 records of the capture are damaged" in finding.headline
+
+
+@pytest.mark.parametrize(
+    ("loss", "outcome"),
+    [
+        ({"losses": 1, "longest_loss_s": 1.5, "longest_loss": 300}, CAUTION),
+        ({"losses": 1, "longest_loss_s": 1.0, "longest_loss": 300}, CAUTION),
+        ({"losses": 1, "longest_loss_s": 0.99, "longest_loss": 300}, FAIL),  # before the silence
+        ({"losses": 1, "longest_loss_s": 1.519, "longest_loss": 300}, CAUTION),
+        ({"losses": 1, "longest_loss_s": 1.521, "longest_loss": 300}, FAIL),
+        ({"losses": 1, "longest_loss_s": 1.5, "longest_loss": 500}, CAUTION),
+        ({"losses": 1, "longest_loss_s": 1.5, "longest_loss": 501}, FAIL),  # more than the silence holds
+        ({"losses": 2, "longest_loss_s": 1.5, "longest_loss": 300}, FAIL),
+        ({"losses": 1, "longest_loss_s": None, "longest_loss": 300}, FAIL),
+    ],
+)
+def test_what_a_silence_of_all_may_have_swallowed(whole, loss, outcome):
+    """From 1.0 s on, half a second."""
+    rates = replace(whole.tally.rates, longest_gap_at_s=1.0, longest_gap_s=0.5)
+    facts = changed(whole, {**lost(600, 4000), **loss})
+    finding = judge(replace(facts, tally=replace(facts.tally, rates=rates)))
+    assert finding.outcome == outcome
+    assert ("no frame at all came then for 500 ms" in finding.headline) is (outcome == CAUTION)
+
+
+def test_a_whole_beat_beside_them_shows_that_it_was_not_the_capture(whole):
+    """One that was followed for two hundred beats."""
+    losing = changed(whole, lost(50, 4000), lost(50, 4000))
+    beats = losing.tally.beats[-1:]
+    for change, outcome in (
+        ({"beats": 199}, CAUTION),
+        ({"beats": 200}, FAIL),
+        ({"beats": 200, "missing": 1}, CAUTION),
+        ({"beats": 200, "stops": 1}, CAUTION),
+    ):
+        told = tuple(replace(each, **{"missing": 0, "stops": 0, **change}) for each in beats)
+        assert judge(replace(losing, tally=replace(losing.tally, beats=told))).outcome == outcome
+
+
+def test_at_a_mirror_a_count_of_drops_does_not_clear_the_capture(whole):
+    losing = changed(whole, lost(50, 4000), lost(50, 4000), dropped=0)
+    losing = replace(losing, tally=replace(losing.tally, beats=()))
+    assert judge(losing).outcome == FAIL
+    assert judge(replace(losing, vantage="mirror")).outcome == CAUTION
+
+
+def test_what_the_capture_dropped_may_be_the_pause(whole):
+    finding = judge(changed(whole, {"longest_wait_s": 0.3}, dropped=1))
+    assert finding.outcome == UNPROVEN
+    assert finding.headline == "1 of 2 streams paused, but the capture itself dropped 1 frame."
+
+
+def test_a_pause_in_which_packets_were_lost_is_told_as_a_loss(whole):
+    finding = judge(changed(whole, lost(5, 4000, longest_wait_s=0.3, delay_spread_s=0.3)))
+    assert "paused" not in told(finding) and "unevenly" not in told(finding)
+
+
+def test_which_streams_paused_the_longest_first(whole):
+    finding = judge(changed(whole, {"longest_wait_s": 0.3, "restarts": 1}, {"longest_wait_s": 0.4}))
+    assert finding.headline == "Both streams paused for up to 0.40 s."
+    assert finding.evidence[0].text.endswith(" paused for 0.40 s")
+    assert finding.evidence[1].text.endswith(" paused for 0.30 s, and began anew")
+
+
+@pytest.mark.parametrize(
+    ("change", "stopped"),
+    [
+        ({"last_s": 2.9}, True),
+        ({"last_s": 3.1}, False),
+        ({"last_s": 2.1, "longest_wait_s": 0.45}, True),  # four of its longest waits
+        ({"last_s": 2.3, "longest_wait_s": 0.45}, False),
+        ({"first_s": 0.5, "last_s": 2.0}, True),
+        ({"first_s": 0.51, "last_s": 2.0}, False),  # a trial
+    ],
+)
+def test_what_has_stopped(whole, change, stopped):
+    finding = judge(changed(whole, change))
+    assert ("1 stream stopped" in told(finding)) is stopped
+    if stopped and "longest_wait_s" not in change:
+        assert finding.spans == ((change["last_s"], whole.source.duration_s),)
+
+
+def test_one_that_ran_for_ten_seconds_was_no_trial(whole):
+    long = changed(whole, {"first_s": 1.0, "last_s": 11.0}, {"last_s": 20.0}, duration_s=20.0)
+    short = changed(whole, {"first_s": 1.0, "last_s": 10.9}, {"last_s": 20.0}, duration_s=20.0)
+    assert "1 stream stopped" in told(judge(long)) and "stopped" not in told(judge(short))
+
+
+@pytest.mark.parametrize(("apart_s", "together"), [(0.099, True), (0.101, False)])
+def test_streams_that_stop_within_a_tenth_of_a_second(whole, apart_s, together):
+    finding = judge(changed(whole, {"last_s": 2.0}, {"last_s": 2.0 + apart_s}))
+    assert ("stopped together: look at this port" in told(finding)) is together
+
+
+def test_many_that_come_unevenly_at_one_time(whole):
+    """Within a second, and no further than receivers are advised to even out."""
+    for first, second, at_s, words in (
+        (0.019, 0.02, 2.0, ""),
+        (0.019, 0.0201, 2.0, "2 streams need a receive buffer of up to 20 ms"),
+        (0.019, 0.02, 2.1, "2 streams need a receive buffer of up to 20 ms"),
+    ):
+        changes = (
+            {"delay_spread_s": first, "delay_spread_at_s": 1.0},
+            {"delay_spread_s": second, "delay_spread_at_s": at_s},
+        )
+        finding = judge(changed(whole, *changes))
+        assert finding.outcome == (CAUTION if words else PASS) and words in finding.headline
+        assert (", all at the same time" in finding.headline) is (bool(words) and at_s == 2.0)
+        if words:
+            assert finding.spans == ((0.0, 1.0), (pytest.approx(at_s - 1), at_s))
+
+
+@pytest.mark.parametrize(("share", "outcome"), [(1.1, PASS), (1.11, CAUTION)])
+def test_a_mirror_shows_each_packet_twice_and_no_more(whole, share, outcome):
+    change = {"duplicates": round(4000 * share)}
+    assert judge(replace(changed(whole, change, change), vantage="mirror")).outcome == outcome
+    assert judge(changed(whole, change, change)).outcome == CAUTION
+
+
+def test_when_doubled_packets_came(whole):
+    finding = judge(changed(whole, {"duplicates": 41, "first_s": 0.25, "last_s": 3.5}))
+    assert finding.spans == ((0.25, 3.5),) and finding.evidence[0].text.endswith(": 41 packets came again")
+
+
+@pytest.mark.parametrize(
+    ("change", "ms"),
+    [
+        ({"delay_spread_s": 0.003, "longest_wait_s": 0.002}, "3.0"),
+        ({"delay_spread_s": 0.003, "longest_wait_s": 0.0055}, "4.5"),  # beyond the packet that was due
+        ({"delay_spread_s": 0.003, "longest_wait_s": 0.0055, "packet_stamps": None}, "3.0"),
+    ],
+)
+def test_the_buffer_that_holds_them(whole, change, ms):
+    quiet = {"delay_spread_s": 0.001, "longest_wait_s": 0.001}
+    finding = judge(changed(whole, change, quiet))
+    assert finding.headline.endswith(f"A receive buffer (link offset) of {ms} ms holds them.")
+
+
+def test_without_a_clock_there_is_no_buffer_and_no_jitter(whole):
+    untold = {"delay_spread_s": None, "most_jitter": None, "clock_hz": None}
+    finding = judge(changed(whole, untold, untold))
+    assert finding.headline == "2 streams heard, whole and in order."
+    assert finding.measured["most_jitter_ms"] is None and finding.measured["receive_buffer_ms"] is None
+    jitter = judge(changed(whole, {"most_jitter": 96.0, "delay_spread_s": 0.0123456}))
+    assert jitter.measured["most_jitter_ms"] == 2.0 and jitter.measured["receive_buffer_ms"] == 12.346
+    assert "needs 12.3 ms of receive buffer (jitter up to 2.00 ms)" in told(jitter)
