@@ -6,7 +6,11 @@ import pytest
 
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
+from preflight.frames.facts import SourceFacts
+from preflight.tally.facts import Beat, Flow, MissingBeats
+from preflight.tally.tally import Tally
 from tests.checks.asked import asked
+from tests.checks.flows import FLOW
 from tests.tally.captures import Timed, arp, ethernet, every, mac, rtp, studied, told, udp
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
@@ -176,3 +180,246 @@ def test_the_longest_wait(tmp_path, period_s, held_ms, outcome):
 @pytest.mark.parametrize(("gone_s", "outcome"), [(1.9, PASS), (2.1, CAUTION)])
 def test_two_seconds_of_silence_at_the_end_are_a_stop(tmp_path, gone_s, outcome):
     assert judge(studied(tmp_path, beat(end=6 - gone_s), beat(6, end=6))).outcome == outcome
+
+
+# What the tally tells, by hand: a beat of a millisecond to a group for 20 s, and one of 4 ms beside it.
+TO = replace(FLOW, destination="01:00:5e:90:10:05", cast="multicast", frames=20_000, last_s=20.0)
+STEADY = Beat(0, 0.001, 1, 20_000, 0, 0, 0.001, 0.0, 7, 0, 0.0, ())
+WITNESS = replace(TO, source=mac(6), destination="01:00:5e:90:10:06", frames=5000)
+SLOWER = replace(STEADY, flow=1, period_s=0.004, beats=5000, longest_wait_s=0.004)
+
+
+def facts(*pairs: tuple[Beat, Flow], gap_s: float = 0.001, **source) -> Facts:
+    """The first of `pairs` is judged; where there is one, the witness stands beside it."""
+    several = pairs if len(pairs) > 1 else (*pairs, (SLOWER, WITNESS))
+    tally = Tally().facts()
+    tally = replace(
+        tally,
+        rates=replace(tally.rates, longest_gap_s=gap_s),
+        flows=tuple(flow for _, flow in several),
+        beats=tuple(replace(beat, flow=at) for at, (beat, _) in enumerate(several)),
+    )
+    told = {"frames": 25_000, "duration_s": 20.0, "dropped": 0, **source}
+    return Facts(source=SourceFacts("capture", "made.pcap", **told), tally=tally)
+
+
+def missing(*frames: int, apart_s: float = 2.0, **more) -> Beat:
+    """So many at a time, in places far apart."""
+    events = tuple(MissingBeats(count, 1 + apart_s * n, 100 + n) for n, count in enumerate(frames))
+    return replace(STEADY, **{"missing": sum(frames), "events": events, **more})
+
+
+@pytest.mark.parametrize(
+    ("beat", "outcome"),
+    [
+        (missing(5, 5), PASS),  # 5 ms each, and twice
+        (missing(5, 6), CAUTION),
+        (missing(2, 2, 2), CAUTION),
+        (missing(9, beats=900), CAUTION),  # one in a hundred, but nine, in one place
+        (missing(5, 4, beats=900), FAIL),
+        (missing(5, 4, beats=901), PASS),
+        (missing(10, beats=1000), FAIL),
+        (missing(10, beats=1001), CAUTION),
+        (missing(18, beats=900, per_beat=2), CAUTION),
+        (missing(20, beats=1000, per_beat=2), FAIL),
+        (missing(*[30] * 8, missing=240, beats=24_001), CAUTION),
+        (missing(*[30] * 8, missing=241, beats=24_001), FAIL),  # more places than are kept
+        (missing(*[30] * 7, missing=241, beats=24_001), CAUTION),
+        (replace(STEADY, beats=1000, late=99), PASS),
+        (replace(STEADY, beats=1000, late=100), CAUTION),
+        (replace(STEADY, beats=1000, per_beat=2, late=199), PASS),
+        (replace(STEADY, beats=1000, per_beat=2, late=200), CAUTION),
+        (replace(STEADY, longest_wait_s=0.0499), PASS),
+        (replace(STEADY, longest_wait_s=0.05), CAUTION),
+        (replace(STEADY, period_s=0.01, longest_wait_s=0.199), PASS),
+        (replace(STEADY, period_s=0.01, longest_wait_s=0.2), CAUTION),
+    ],
+)
+def test_each_limit_from_both_sides(beat, outcome):
+    finding = judge(facts((beat, TO)))
+    assert finding.outcome == outcome, finding.headline
+
+
+def test_programs_that_talk_to_one_another_never_fail():
+    beat = missing(30, 30, beats=1000)
+    for cast, outcome in (("unicast", CAUTION), ("multicast", FAIL), ("broadcast", FAIL)):
+        assert judge(facts((beat, replace(TO, cast=cast)))).outcome == outcome
+
+
+def test_damaged_records_and_what_the_capture_dropped_prove_no_loss():
+    beat = missing(30, 30, beats=1000)
+    damaged, dropped = judge(facts((beat, TO), malformed=1)), judge(facts((beat, TO), dropped=2))
+    assert damaged.outcome == CAUTION and "records of the capture are damaged" in damaged.headline
+    assert dropped.outcome == UNPROVEN
+    assert dropped.headline == "60 frames of 1 steady flow missing, but the capture itself dropped 2 frames."
+
+
+@pytest.mark.parametrize(
+    ("beat", "words"),
+    [
+        (missing(6), "6 of 20 000 frames missing in one place, up to 6 at once (every 1 ms)"),
+        (missing(1, 1, 1), "3 of 20 000 frames missing in 3 places (every 1 ms)"),
+        (missing(*[9] * 8), "72 of 20 000 frames missing in many places, up to 9 at once (every 1 ms)"),
+        (missing(60, period_s=0.00025), "(every 250 us)"),
+        (missing(7, period_s=1.0, beats=900), "(every 1.00 s)"),
+        (missing(7, period_s=0.999, beats=900), "(every 999 ms)"),
+        (
+            missing(60, per_beat=3),
+            "60 of 60 000 frames missing in one place, up to 60 at once (3 frames every 1 ms)",
+        ),
+    ],
+)
+def test_where_and_how_many_are_missing(beat, words):
+    finding = judge(facts((beat, TO)))
+    assert finding.evidence[0].text.endswith(words), finding.evidence[0].text
+
+
+def test_the_longest_of_the_places_is_shown_and_all_have_their_time():
+    finding = judge(facts((missing(6, 9, 7), TO)))
+    assert (finding.evidence[0].frame, finding.evidence[0].time_s) == (101, 3.0)
+    assert finding.spans == (
+        (1.0, pytest.approx(1.007)),
+        (3.0, pytest.approx(3.01)),
+        (5.0, pytest.approx(5.008)),
+    )
+    assert finding.measured == {
+        "beats_followed": 2, "missing_frames": 22, "late_frames": 0, "longest_wait_ms": 4.0,
+    }  # fmt: skip
+
+
+def test_the_greatest_share_comes_first_and_five_are_shown():
+    def box(number: int) -> tuple[Beat, Flow]:
+        """Each at a time of its own."""
+        event = MissingBeats(30 + number, float(number), number)
+        beat = replace(STEADY, beats=10_000, missing=30 + number, events=(event,))
+        return beat, replace(TO, source=mac(number), destination=f"01:00:5e:90:10:{number:02x}")
+
+    finding = judge(facts(*map(box, range(10, 17)), (SLOWER, WITNESS)))
+    assert finding.headline.startswith("301 frames of 7 steady flows missing")
+    assert len(finding.evidence) == 5 and "46 of 10 000" in finding.evidence[0].text
+    assert "42 of 10 000" in finding.evidence[4].text
+
+
+@pytest.mark.parametrize(
+    ("witness", "told_by"),
+    [
+        ({}, True),
+        ({"period_s": 0.0154}, True),  # twice its period is no longer than the 31 ms
+        ({"period_s": 0.0156}, False),
+        ({"first_s": 1.0}, True),
+        ({"first_s": 1.01}, False),  # it was not there yet
+        ({"last_s": 1.031}, True),
+        ({"last_s": 1.03}, False),
+        ({"source": mac(4)}, True),
+        ({"source": mac(5)}, False),  # the same sender
+    ],
+)
+def test_who_can_tell_that_only_the_capture_paused(witness, told_by):
+    """Thirty beats of a millisecond are missing from 1.0 s on, of a system that counts no drops."""
+    flow = replace(WITNESS, **{key: value for key, value in witness.items() if key != "period_s"})
+    beside = replace(SLOWER, period_s=witness.get("period_s", 0.004)), flow
+    finding = judge(facts((missing(30, beats=1000), TO), beside, dropped=None))
+    assert finding.outcome == (FAIL if told_by else CAUTION)
+    assert ("nothing else here beats quickly enough" in finding.headline) is not told_by
+
+
+@pytest.mark.parametrize(
+    ("wait", "together"),
+    [
+        ({"longest_wait_at_s": 1.0, "longest_wait_s": 0.03}, True),
+        ({"longest_wait_at_s": 1.0, "longest_wait_s": 0.016}, True),  # half of the 31 ms
+        ({"longest_wait_at_s": 1.0, "longest_wait_s": 0.015}, False),
+        ({"longest_wait_at_s": 1.02, "longest_wait_s": 0.03}, False),
+        ({"longest_wait_at_s": 0.98, "longest_wait_s": 0.04}, True),
+        ({"events": (MissingBeats(5, 1.0, 9),)}, True),  # 24 ms
+        ({"events": (MissingBeats(2, 1.0, 9),)}, False),  # 12 ms
+    ],
+)
+def test_whether_the_other_paused_then_too(wait, together):
+    beside = replace(SLOWER, **wait), WITNESS
+    finding = judge(facts((missing(30, beats=1000), TO), beside))
+    assert ("Most beats missed at the same time, for up to 31 ms" in told(finding)) is together
+
+
+def test_a_wait_alone_is_held_against_the_others_too():
+    """Where nothing is missing, and it is longer than two periods."""
+    wait = {"longest_wait_at_s": 1.0, "longest_wait_s": 0.06}
+    alone = judge(facts((replace(STEADY, longest_wait_frame=44, **wait), TO)))
+    assert alone.headline == "Frames of 1 steady flow come late, in bunches."
+    assert alone.evidence[0].text.endswith("0 frames late; the longest wait was 60 ms, the beat is 1 ms")
+    assert (alone.evidence[0].frame, alone.evidence[0].time_s) == (44, 1.0)
+    assert alone.spans == ((1.0, pytest.approx(1.06)),)
+    both = judge(facts((replace(STEADY, **wait), TO), (replace(SLOWER, **wait), WITNESS)))
+    assert both.headline.startswith("Most beats missed at the same time, for up to 60 ms")
+    assert both.spans == ((1.0, pytest.approx(1.06)),)
+
+
+STOPPED = replace(TO, last_s=15.0)
+
+
+@pytest.mark.parametrize(
+    ("beat", "flow", "stopped"),
+    [
+        ({}, {}, True),
+        ({"beats": 199}, {}, False),
+        ({"beats": 200, "period_s": 0.005}, {}, True),
+        ({"beats": 200, "period_s": 0.0049}, {}, False),  # it ran for less than a second
+        ({}, {"cast": "unicast"}, False),
+        ({}, {"cast": "broadcast"}, True),
+        ({}, {"first_s": 0.5, "last_s": 9.0}, True),
+        ({}, {"first_s": 0.51, "last_s": 10.5}, False),  # a trial
+        ({}, {"first_s": 0.51, "last_s": 10.51}, True),
+        ({}, {"last_s": 18.0}, True),
+        ({}, {"last_s": 18.01}, False),
+        ({"period_s": 0.2}, {"last_s": 16.0}, True),  # twenty periods
+        ({"period_s": 0.2}, {"last_s": 16.01}, False),
+    ],
+)
+def test_what_has_stopped(beat, flow, stopped):
+    flow = replace(STOPPED, **flow)
+    finding = judge(facts((replace(STEADY, **{"beats": 20_000, **beat}), flow), dropped=0))
+    assert ("1 steady flow stopped while others went on." in told(finding)) is stopped
+    if stopped:
+        assert finding.spans == ((flow.last_s, 20.0),)
+        assert finding.evidence[0].text.endswith(f"stopped at {flow.last_s:.1f} s and has not come back")
+
+
+@pytest.mark.parametrize(("stops", "stop_s", "told_so"), [(1, 2.21, True), (1, 2.19, False), (2, 3.0, True), (3, 3.0, False)])  # fmt: skip
+def test_what_stopped_for_a_while_longer_than_all_were_silent(stops, stop_s, told_so):
+    beat = replace(STEADY, stops=stops, longest_stop_s=stop_s)
+    finding = judge(facts((beat, TO), gap_s=2.0))
+    assert (f"stopped for {stop_s:.1f} s, then went on" in told(finding)) is told_so
+
+
+@pytest.mark.parametrize(
+    ("change", "taken"),
+    [
+        ({}, True),
+        ({"source": mac(4)}, True),
+        ({"source": mac(5)}, False),
+        ({"last_s": 15.51}, True),
+        ({"last_s": 15.5}, False),
+        ({"destination_port": 9}, False),
+        ({"ethertype": 0x88B6}, False),
+        ({"destination": "01:00:5e:90:10:07"}, False),
+    ],
+)
+def test_another_that_goes_on_with_the_same(change, taken):
+    other = replace(TO, **{"source": mac(7), **change})
+    finding = judge(facts((STEADY, STOPPED), (SLOWER, WITNESS), (replace(STEADY, stops=9), other)))
+    assert ("stopped while others went on" not in told(finding)) is taken
+
+
+def test_how_a_beat_is_named():
+    over = replace(
+        TO,
+        ethertype=0x0800,
+        protocol=17,
+        destination_ip="233.252.0.1",
+        destination_port=6000,
+        source_ip="192.0.2.5",
+    )
+    assert judge(facts((STEADY, over))).evidence[0].text.startswith("UDP port 6000 to 233.252.0.1 from ")
+    assert "0x88b5 to 01:00:5e:90:10:05 from " in judge(facts((STEADY, TO))).evidence[0].text
+    alone = facts((STEADY, TO), (replace(SLOWER, period_s=9.0), WITNESS))
+    assert judge(alone).headline == "1 steady flow keeps its beat."
