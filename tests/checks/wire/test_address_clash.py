@@ -384,3 +384,49 @@ def test_two_names_in_turn_may_be_two_devices(tmp_path, turns, outcome):
     assert finding.outcome == outcome
     if outcome == CAUTION:
         assert finding.culprits == (mac(77),) and ip(11) in told(finding) and ip(12) in told(finding)
+
+
+def test_six_of_many_are_shown_and_all_are_culprits(tmp_path):
+    turns = [at(1 + n / 10, says(mac(1 + n % 8), 20)) for n in range(24)]
+    finding = judge(studied(tmp_path, *turns))
+    assert finding.headline.startswith("192.0.2.20 is at 8 devices: ")
+    assert len(finding.evidence) == 6 and finding.culprits == tuple(mac(n) for n in range(1, 9))
+    assert finding.measured == {"addresses": 1, "clashes": 1, "proxies": []}
+    assert finding.spans == ((pytest.approx(0.1), pytest.approx(1.6)),)
+
+
+def test_clashes_come_in_the_order_of_their_times(tmp_path):
+    one = [at(3 + n, says(mac(1 + n % 2), 20)) for n in range(4)]
+    other = [at(1 + n, says(mac(3 + n % 2), 30)) for n in range(4)]
+    finding = judge(studied(tmp_path, *one, *other))
+    assert finding.headline.startswith("192.0.2.30 is at two devices") and finding.measured["clashes"] == 2
+
+
+@pytest.mark.parametrize(
+    ("changes", "outcome"),
+    [
+        ([(1, 1), (2, 4), (1, 7)], PASS),
+        ([(1, 1), (2, 4), (1, 5.9)], FAIL),  # the spare kept it for less than two seconds
+        ([(1, 1), (2, 1.5), (1, 7), (2, 10)], PASS),
+        ([(1, 1), (2, 4), (1, 7), (2, 8.9)], FAIL),
+    ],
+)
+def test_each_has_to_keep_it_for_two_seconds(tmp_path, changes, outcome):
+    frames = [at(time_s, says(mac(who), 20)) for who, time_s in changes]
+    assert judge(studied(tmp_path, *frames)).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("talks", "outcome"), [(mac(1), CAUTION), (mac(3), PASS), ("00:00:5e:00:52:ff", PASS)]
+)
+def test_only_the_old_ones_own_frames_show_that_it_is_still_there(tmp_path, talks, outcome):
+    raw = ethernet(BROADCAST, talks, 0x88B5, bytes(46))
+    frames = at(1, says(mac(1), 20)), at(2, says(mac(2), 20)), every(0.5, raw, 0, 6)
+    assert judge(studied(tmp_path, *frames)).outcome == outcome
+
+
+def test_a_probe_is_shown_with_its_frame_and_the_holder_with_its_last_word(tmp_path):
+    frames = at(0, says(mac(1), 20)), at(1, says(mac(2), 0, target=20)), at(1.5, says(mac(1), 20))
+    finding = judge(studied(tmp_path, *frames))
+    assert [(each.frame, each.time_s) for each in finding.evidence] == [(2, 1.0), (None, 1.5)]
+    assert finding.spans == ((1.0, 1.5),)

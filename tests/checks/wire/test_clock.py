@@ -459,3 +459,38 @@ def test_the_sync_of_another_is_not_the_masters(tmp_path, other):
     )
     alone = judge(studied(tmp_path, announces(1, 0, 10), syncs(other, 0.1, 10)))
     assert "sends no Sync" in alone.headline
+
+
+@pytest.mark.parametrize(("silent_s", "lost"), [(1.9, True), (2.1, False)])
+def test_half_of_the_time_without_a_master_may_be_the_captures_own(tmp_path, silent_s, lost):
+    """Nobody announces from 4 s to 8 s; for a part of it nothing at all comes."""
+    frames = announces(1, 0, 5), announces(1, 8, 12), stream(4.0), stream(12, 4.0 + silent_s)
+    assert ("The clock was lost" in told(judge(studied(tmp_path, *frames)))) is lost
+
+
+@pytest.mark.parametrize("source", [{"dropped": 1}, {"steps_back": 1}])
+def test_a_capture_that_lost_frames_or_whose_time_stepped_back_tells_no_pace(tmp_path, source):
+    facts = studied(tmp_path, announces(1, 0, 10), syncs(1, 0, 10, period_s=0.5))
+    assert judge(facts).outcome == CAUTION
+    assert judge(replace(facts, source=replace(facts.source, **source))).outcome == PASS
+
+
+def test_who_announced_last_before_it_was_lost_is_told(tmp_path):
+    frames = announces(1, 0, 3), announces(2, 3, 6), announces(3, 12, 16)
+    finding = judge(studied(tmp_path, *frames, stream(16), syncs(1, 0, 16), syncs(2, 0, 16), syncs(3, 0, 16)))
+    assert finding.headline.startswith("The clock was lost at 5.0 s. It came back after 7.0 s.")
+    assert f"last announcement of ICANN 53:02 ({mac(2)}): 5.0 s" in told(finding)
+    assert "no master for 7.0 s; receivers give up after 3 s, while streams went on" in told(finding)
+
+
+def test_of_two_ways_to_one_clock_the_slower_tells_how_long_to_wait(tmp_path):
+    """Three of the longer interval, 6 s, are the timeout."""
+    for back_s, outcome in ((10.1, PASS), (10.3, CAUTION)):
+        slow, quick = announces(1, 0, 5, log2=1), announces(2, 0.2, 5, grandmaster=1, steps=1)
+        frames = slow, quick, announces(1, back_s, 14, log2=1), syncs(1, 0, 14), syncs(2, 0, 14)
+        assert judge(studied(tmp_path, *frames)).outcome == outcome
+
+
+def test_a_few_of_many_two_step_syncs_without_follow_up_are_counted_by_one_in_a_hundred(tmp_path):
+    finding = judge(studied(tmp_path, announces(1, 0, 10), syncs(1, 0, 10, flags=0, follow=False)))
+    assert finding.outcome == PASS and finding.headline.startswith("One clock leads: ICANN 53:01")

@@ -150,3 +150,47 @@ def test_masks_from_8_to_30_bits(tmp_path, to, mask):
     finding = judge(studied(tmp_path, PLAN, same, [to_all(9, "192.0.2.9", to)]))
     assert finding.outcome == (PASS if mask == 24 else FAIL)
     assert (f"reckons with the mask /{mask}, others with /24" in finding.headline) is (mask != 24)
+
+
+def test_the_figures_and_who_is_shown(tmp_path):
+    """Of many strays six are shown and sixteen are culprits; of the others three."""
+    strays = [says(n, f"198.51.100.{n}", "198.51.100.1") for n in range(100, 120)]
+    home = [says(n, f"192.0.2.{n}") for n in range(1, 30)]
+    finding = judge(studied(tmp_path, home, strays))
+    assert finding.measured == {"devices": 49, "plans": ["192.0.0.0/16", "198.51.0.0/16"]}
+    assert finding.headline.startswith(
+        "20 devices have other addresses (198.51.0.0/16) than most (192.0.0.0/16): "
+    )
+    assert len(finding.culprits) == 16 and len(finding.evidence) == 6 + 1
+    last = finding.evidence[-1].text
+    assert last.startswith("in 192.0.0.0/16: ") and last.count("192.0.2.") == 3
+    assert finding.evidence[0].frame and finding.evidence[0].time_s > 9
+
+
+def test_one_stray_that_plays_is_graver(tmp_path):
+    """Its stream has no address of the plan."""
+    media = [
+        (2 + n / 1000, rtp(9, "233.252.0.9", n).replace(bytes([192, 0, 2, 9]), bytes([198, 51, 100, 9]), 1))
+        for n in range(300)
+    ]
+    finding = judge(studied(tmp_path, PLAN, [says(9, "198.51.100.9", "198.51.100.1")], media))
+    assert finding.outcome == FAIL and finding.culprits == (mac(9),)
+
+
+def test_the_masks_are_shown_by_three_of_each(tmp_path):
+    same = [to_all(n, f"192.0.2.{n}", "192.0.2.255") for n in range(4, 9)]
+    odd = [to_all(n, f"192.0.2.{n}", "192.0.2.127") for n in range(20, 24)]
+    finding = judge(studied(tmp_path, PLAN, same, odd))
+    assert finding.outcome == FAIL and set(finding.culprits) == {mac(n) for n in range(20, 24)}
+    assert sum("sends to all of 192.0.2.0/25 (192.0.2.127)" in each.text for each in finding.evidence) == 3
+    assert sum("sends to all of 192.0.2.0/24 (192.0.2.255)" in each.text for each in finding.evidence) == 3
+    apart = [to_all(30, "198.51.100.30", "198.51.100.127")]
+    assert "reckons" not in told(judge(studied(tmp_path, PLAN, same, apart))), (
+        "another network has its own mask"
+    )
+
+
+@pytest.mark.parametrize(("strays", "outcome"), [(1, CAUTION), (2, FAIL)])
+def test_two_strays_are_graver_than_one(tmp_path, strays, outcome):
+    frames = [says(n, f"198.51.100.{n}", "198.51.100.1") for n in range(8, 8 + strays)]
+    assert judge(studied(tmp_path, PLAN, frames)).outcome == outcome
