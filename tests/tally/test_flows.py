@@ -2,14 +2,12 @@
 
 import random
 import struct
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from preflight.study import surveyed
-from preflight.tally.facts import Flow
 from tests.tally.captures import Timed, every, mirrored, rtp, studied, udp, write
 
 
@@ -126,75 +124,6 @@ def test_a_bunch_before_the_pace_is_known_waits_for_it(tmp_path: Path, early: in
     times += [0.5 + n / 100 for n in range(10 * early + 1)]
     (flow,) = studied(tmp_path, at(times)).tally.flows
     assert flow.bins == bins
-
-
-@pytest.fixture
-def flow(tmp_path: Path) -> Flow:
-    (found,) = studied(tmp_path, every(0.01, numbered, 0, 3)).tally.flows
-    return found
-
-
-@pytest.mark.parametrize(
-    ("changes", "steady"),
-    [
-        ({"bins": 3, "last_s": 1.0}, True),
-        ({"bins": 2, "last_s": 0.5}, False),
-        ({"bin_mean": 100.0, "bin_deviation": 15.0, "most_in_1s": 1000}, True),
-        ({"bin_mean": 100.0, "bin_deviation": 15.1, "most_in_1s": 1000}, False),
-        ({"bin_mean": 4.0, "bin_deviation": 1.6, "most_in_1s": 40}, True),
-        ({"bin_mean": 4.0, "bin_deviation": 1.61, "most_in_1s": 40}, False),
-        ({"bin_mean": 10.0, "bin_deviation": 2.0}, True),
-        ({"bin_mean": 10.0, "bin_deviation": 2.1}, False),
-        ({"bins": 13, "last_s": 3.0}, True),
-        ({"bins": 12, "last_s": 3.0}, False),
-        ({"bin_mean": 10.0, "most_in_1s": 140}, True),
-        ({"bin_mean": 10.0, "most_in_1s": 141}, False),
-    ],
-)
-def test_the_limits_of_a_steady_pace(flow: Flow, changes: dict, steady: bool) -> None:
-    assert replace(flow, first_s=0.0, **changes).steady == steady
-
-
-@pytest.mark.parametrize(
-    ("changes", "stream"),
-    [
-        ({}, True),
-        ({"cast": "unicast"}, False),
-        ({"discovery": True}, False),
-        ({"frames": 100, "changes": 41}, True),
-        ({"frames": 100, "changes": 40}, False),
-        ({"bin_mean": 4.0}, True),
-        ({"bin_mean": 3.9}, False),
-        ({"bin_mean": 3.9, "frames": 100, "sequence_steps": 41}, True),
-        ({"bin_mean": 3.9, "frames": 100, "sequence_steps": 40}, False),
-        ({"bins": 0, "sequence_steps": 0}, False),
-    ],
-)
-def test_the_limits_of_a_stream(flow: Flow, changes: dict, stream: bool) -> None:
-    assert replace(flow, **{"most_in_1s": 0} | changes).stream == stream
-
-
-def test_a_pace_is_that_of_full_bins_else_of_the_whole_life(flow: Flow) -> None:
-    assert replace(flow, bins=3, bin_mean=4.0).per_s == 40
-    assert replace(flow, bins=2, frames=11, first_s=1.0, last_s=3.0).per_s == 5
-    assert replace(flow, bins=0, frames=2, first_s=1.0, last_s=1.0).per_s == 1000
-
-
-@pytest.mark.parametrize(
-    ("changes", "clock"),
-    [
-        ({"destination_port": 318}, False),
-        ({"destination_port": 319}, True),
-        ({"destination_port": 320}, True),
-        ({"destination_port": 321}, False),
-        ({"destination_port": 319, "protocol": 6}, False),
-        ({"destination_port": 6000, "protocol": 17}, False),
-        ({"ethertype": 0x88F7, "protocol": None, "destination_port": 0}, True),
-    ],
-)
-def test_a_clock_is_told_by_port_or_type(flow: Flow, changes: dict, clock: bool) -> None:
-    """IEEE 1588 annexes D to F."""
-    assert replace(flow, **changes).clock == clock
 
 
 def test_flows_of_rtp_are_told_by_numbers_or_by_a_stream(tmp_path: Path) -> None:
