@@ -162,8 +162,19 @@ def test_names_that_were_told_long_ago_are_still_known(tmp_path: Path) -> None:
     _, told = watched(tmp_path, told_once, sound, stream(2, "233.252.0.2", 0, 90), ptp.master(20, 0, 90))
     events = [event for event in told if event.check == "stream-health"]
     assert "“Monitors” to 233.252.0.1 port 5004 from box-left" in events[0].seen
+    assert events[0].headline.startswith("“Monitors” (1 of 2 streams) ")
     assert events[-1].headline.startswith("“Monitors” to 233.252.0.1 port 5004 from box-left")
     assert events[-1].headline.endswith("is back.")
+
+
+def test_a_name_that_is_learnt_is_no_other_fault(tmp_path: Path) -> None:
+    """A stream is announced by another after it has stopped: the alarm has its name from then on, and is not told again."""
+    sound = stream(1, "233.252.0.1", 0, 30), stream(2, "233.252.0.2", 0, 36), ptp.master(20, 0, 36)
+    watch, told = watched(tmp_path, *sound, [(33.0, sap(9, sdp("Monitors", "233.252.0.1")))])
+    (alarm,) = (event for event in told if event.check == "stream-health")
+    assert "233.252.0.1 port 5004 (1 of 2 streams)" in alarm.headline
+    (now,) = (event for event in watch.status.alarms if event.check == "stream-health")
+    assert now.headline.startswith("“Monitors” (1 of 2 streams)") and now.at_ns == alarm.at_ns
 
 
 def test_a_graver_fault_in_the_same_check_is_told_and_the_milder_one_again_is_not(tmp_path: Path) -> None:

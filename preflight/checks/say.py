@@ -5,6 +5,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Protocol
 
+from preflight.text import clean
+
 # EtherTypes and ports that open standards name.
 ETHERTYPES = {
     0x0806: "ARP",
@@ -71,6 +73,18 @@ def who(hardware: str, ip: str = "") -> str:
     if not hardware:
         return ip or "a sender without hardware address"
     return f"{OPENS}{hardware}{PARTS}{ip}{CLOSES}"
+
+
+def spoken(name: str, longest: int) -> str:
+    """A name that came from the network, fit for a sentence: at most so long, in one line, and without the marks in which we quote it
+    or leave room for a moment; "" where it has neither a letter nor a digit."""
+    words = clean(" ".join(name.split()).translate(str.maketrans('“”"{}', "'''()")), longest)
+    return words if any(each.isalnum() for each in words) else ""
+
+
+def first_upper(text: str) -> str:
+    """As a sentence begins."""
+    return text[:1].upper() + text[1:]
 
 
 def count_text(number: float) -> str:

@@ -320,7 +320,7 @@ class Watch:
         anew = [start for start in starts if alarm is None or start > alarm.ends_ns + AGAIN_NS]
         check = check_named(finding.check)
         told = Event(
-            now_ns, "alarm", finding.undated, finding.check, finding.outcome.value, finding.culprits,
+            now_ns, "alarm", recalled(finding.undated, self._streams), finding.check, finding.outcome.value, finding.culprits,
             grave=check is not None and check.subject == "wire",
             severity="alarm" if failed else "caution",
             seen=recalled(_seen(finding, lambda time_s: self._clock(start_ns + int(time_s * NS))), self._streams),

@@ -34,7 +34,7 @@ def test_lost(files):
     done = run("between", *files({500: Fate(lost=True), 501: Fate(lost=True), 700: Fate(lost=True)}))
     text = " ".join(done.stdout.split())
     assert done.exit_code == 1 and "FAIL between-loss" in text
-    assert "3 frames of 1 flow lost on the way from A to B." in text
+    assert "3 frames of the stream to 233.252.0.1 port 5004 lost on the way from A to B." in text
     assert "frame 501 of A and 1 after it: missing between frames 500 and 501 of B [0.500 s]" in text
     assert "Look at the cable and the switches between these two places" in text and "Take care: Mute" in text
     assert "First mend: between-loss" in text
@@ -42,7 +42,9 @@ def test_lost(files):
 
 def test_late_by_the_buffer(files):
     pair = files({500: Fate(delay_s=5 * MS)})
-    assert "1 frame of 1 flow came more than 1 ms late" in " ".join(run("between", *pair).stdout.split())
+    assert "1 frame of the stream to 233.252.0.1 port 5004 came more than 1 ms late" in " ".join(
+        run("between", *pair).stdout.split()
+    )
     done = run("between", *pair, "--buffer", "10ms")
     assert "ms late" not in done.stdout and "between-delay" in done.stdout
     assert run("between", *pair, "--strict").exit_code == 1
@@ -79,7 +81,7 @@ def test_a_pair(tmp_path):
     text = " ".join(done.stdout.split())
     # The same sender in both networks.
     assert done.exit_code == 1 and "FAIL pair-crossing" in text
-    assert "Network A lost 1 packet of 1 stream; B has them all." in text
+    assert "Network A lost 1 packet of the stream to 233.252.0.1 port 5004; B has them all." in text
     result = json.loads(run("between", "--pair", "--one-clock", a, b, "--json").stdout)
     jsonschema.validate(result, SCHEMA)
     skew = next(each for each in result["findings"] if each["check"] == "pair-skew")

@@ -16,6 +16,7 @@ from preflight.checks.see.paths import (
     called,
     ends,
     judged_paths,
+    titles,
 )
 from preflight.checks.step import before_doors, managed, now
 
@@ -84,7 +85,7 @@ def judge(view: Places, limits: Limits) -> Says:
         failed = 1000 * slowest.spread_s > max(limits["fail_ms"], late_ms)
         yield trouble(
             Outcome.FAIL if failed else Outcome.CAUTION,
-            f"{counted(sum(path.late for path in late), 'frame')} of {counted(len(late), 'flow')} came more than {late_ms:g} ms late, "
+            f"{counted(sum(path.late for path in late), 'frame')} of {titles(late, 'flow')} came more than {late_ms:g} ms late, "
             f"up to {1000 * slowest.spread_s:.2f} ms.",
             [_evidence(view, path) for path in late[:SHOWN]],
             spans=[(path.first_late.at_s, max(path.spread_at.at_s, path.first_late.at_s)) for path in late],

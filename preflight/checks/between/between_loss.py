@@ -11,7 +11,7 @@ from preflight.checks.asks import Places
 from preflight.checks.cautions import CABLE_ROUTE, FIBRE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check, Limit
-from preflight.checks.say import count_text, counted
+from preflight.checks.say import count_text, counted, first_upper
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, trouble, unproven
 from preflight.checks.see.paths import (
     CABLE_BETWEEN,
@@ -25,6 +25,7 @@ from preflight.checks.see.paths import (
     gap_evidence,
     is_stream,
     judged_paths,
+    titles,
     until_s,
 )
 from preflight.checks.step import now
@@ -105,7 +106,9 @@ def _lost(view: Places, lossy: list[Path], limits: Limits) -> Saw:
     evidence += [e for path in lossy[:SHOWN] for e in gap_evidence(path, path.sent, near, far)]
     if len(lossy) > SHOWN:
         evidence.append(Evidence(f"and {counted(len(lossy) - SHOWN, 'more flow')}"))
-    head = f"{counted(lost, 'frame')} of {counted(len(lossy), 'flow')} lost {way}"
+    quiet = (end.quiet_at_s - TOGETHER_S, end.quiet_at_s + end.quiet_s + TOGETHER_S)
+    together = all(path.sent.gap_count == 1 and _within(path.sent.gaps[0], quiet) for path in lossy)
+    head = f"{counted(lost, 'frame')} of {titles(lossy, 'flow', '' if together else 'worst')} lost {way}"
     spans = [(gap.at_s, gap.end_s) for path in lossy for gap in path.sent.gaps]
     if dropped >= lost:
         return unproven(
@@ -113,8 +116,7 @@ def _lost(view: Places, lossy: list[Path], limits: Limits) -> Saw:
             evidence,
             fixes=(TAKE_AGAIN,),
         )
-    quiet = (end.quiet_at_s - TOGETHER_S, end.quiet_at_s + end.quiet_s + TOGETHER_S)
-    if all(path.sent.gap_count == 1 and _within(path.sent.gaps[0], quiet) for path in lossy):
+    if together:
         return caution(
             f"{head}; nothing at all came to {far} then for {1000 * end.quiet_s:.0f} ms: the capture there paused, or its link was down.",
             evidence,
@@ -154,6 +156,7 @@ def _stopped(view: Places, paths: list[Path], limits: Limits) -> Iterator[Saw]:
     ]
     if not stopped:
         return
+    stopped.sort(key=lambda path: path.sent.ending.at_s)
     evidence = []
     for path in stopped[:SHOWN]:
         (near, _), (far, _) = ends(between, path)
@@ -180,7 +183,7 @@ def _stopped(view: Places, paths: list[Path], limits: Limits) -> Iterator[Saw]:
         )
     else:
         yield caution(
-            f"{counted(len(stopped), 'stream')} stopped at {far} and went on at the other end.",
+            f"{first_upper(titles(stopped, 'stream', 'first'))} stopped at {far} and went on at the other end.",
             evidence,
             spans=spans,
             fixes=(LEFT, CABLE_BETWEEN, PORT_COUNTERS, TAKE_AGAIN),

@@ -7,7 +7,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
 from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
-from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, ends, judged_paths
+from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, ends, judged_paths, titles
 from preflight.checks.step import now
 
 SECOND_WAY = now(
@@ -56,13 +56,13 @@ def judge(view: Places, limits: Limits) -> Says:
     )
     if mixed:
         yield caution(
-            f"{counted(sum(path.reordered for path in mixed), 'frame')} of {counted(len(mixed), 'flow')} came after a later one.",
+            f"{counted(sum(path.reordered for path in mixed), 'frame')} of {titles(mixed, 'flow')} came after a later one.",
             [_reordered(path) for path in mixed[:SHOWN]],
             spans=[(path.first_reordered.at_s, path.sent.last_s) for path in mixed],
         )
     if doubled:
         yield caution(
-            f"{counted(sum(path.got.doubled for path in doubled), 'frame')} of {counted(len(doubled), 'flow')} came twice.",
+            f"{counted(sum(path.got.doubled for path in doubled), 'frame')} of {titles(doubled, 'flow')} came twice.",
             [_doubled(view, path) for path in doubled[:SHOWN]],
             spans=[(path.got.doubled_s, path.got.last_s) for path in doubled],
         )

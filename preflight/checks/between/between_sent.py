@@ -6,7 +6,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check, Limit
 from preflight.checks.say import counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
-from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, ends, judged_paths
+from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, ends, judged_paths, titles
 from preflight.checks.step import now
 
 CHECK = Check(
@@ -43,7 +43,7 @@ def judge(view: Places, limits: Limits) -> Says:
         failed = missing[0].never >= limits["fail_missing"]
         yield trouble(
             Outcome.FAIL if failed else Outcome.CAUTION,
-            f"{counted(sum(path.never for path in missing), 'packet')} of {counted(len(missing), 'stream')} came to neither place: never "
+            f"{counted(sum(path.never for path in missing), 'packet')} of {titles(missing, 'stream')} came to neither place: never "
             "sent, or lost before.",
             [
                 Evidence(

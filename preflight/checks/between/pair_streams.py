@@ -7,9 +7,9 @@ from preflight.checks.asks import Networks
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import Check, Limit
-from preflight.checks.say import counted
+from preflight.checks.say import counted, first_upper
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
-from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, gap_evidence, pair_of, until_s
+from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, gap_evidence, pair_of, titles, until_s
 from preflight.checks.step import now
 
 ONE_SIDE = now(
@@ -77,8 +77,9 @@ def judge(view: Networks, limits: Limits) -> Says:
         }
     )
     if lone:
+        lone.sort(key=lambda each: -each[1].frames)
         yield fail(
-            f"{counted(len(lone), 'stream')} in one network only: nothing takes over.",
+            f"{first_upper(titles([each for _, each in lone], 'stream', 'busiest'))} in one network only: nothing takes over.",
             [_alone(*each) for each in lone[:SHOWN]],
             fixes=(ONE_SIDE, TAKE_AGAIN),
         )
@@ -100,7 +101,7 @@ def _uncovered(paths: list[Path], limits: Limits) -> Iterator[Saw]:
     gone = sorted((path for path in paths if path.never >= limits["uncovered"]), key=lambda path: -path.never)
     if gone:
         yield fail(
-            f"{counted(sum(path.never for path in gone), 'packet')} of {counted(len(gone), 'stream')} missing in both networks: not covered.",
+            f"{counted(sum(path.never for path in gone), 'packet')} of {titles(gone, 'stream')} missing in both networks: not covered.",
             [
                 Evidence(
                     f"{called(path)}: {path.never} numbers"
@@ -119,8 +120,10 @@ def _covered(paths: list[Path], limits: Limits) -> Iterator[Saw]:
         lossy = [(path, path.b if lacking == "A" else path.a) for path in paths]
         lossy = [each for each in lossy if each[1].only >= limits["covered"]]
         if lossy:
+            lossy.sort(key=lambda each: -each[1].only)
             yield caution(
-                f"Network {lacking} lost {counted(sum(has.only for _, has in lossy), 'packet')} of {counted(len(lossy), 'stream')}; "
+                f"Network {lacking} lost {counted(sum(has.only for _, has in lossy), 'packet')} of "
+                f"{titles([path for path, _ in lossy], 'stream')}; "
                 f"{other} has them all.",
                 [e for path, has in lossy[:SHOWN] for e in gap_evidence(path, has, other, lacking)],
                 spans=[(gap.at_s, gap.end_s) for _, has in lossy for gap in has.gaps],
@@ -138,8 +141,9 @@ def _stopped(view: Networks, paths: list[Path], limits: Limits) -> Iterator[Saw]
             if has.ending.frames and has.ending.at_s <= until - limits["ended_s"] <= has.last_s
         ]
         if ended:
+            ended.sort(key=lambda each: each[1].ending.at_s)
             yield fail(
-                f"{counted(len(ended), 'stream')} stopped in network {name} and went on in {other}.",
+                f"{first_upper(titles([path for path, _ in ended], 'stream', 'first'))} stopped in network {name} and went on in {other}.",
                 [
                     Evidence(
                         f"{called(path)}: from frame {has.ending.frame} of {other} on only there",

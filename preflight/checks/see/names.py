@@ -21,7 +21,7 @@ from ipaddress import ip_address
 from typing import Literal, NamedTuple
 
 from preflight.checks.asks import Wire
-from preflight.checks.say import MENTION
+from preflight.checks.say import MENTION, spoken
 from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.maker import RANDOM, maker
 from preflight.checks.see.roll import owners_of, roll, switch_of
@@ -182,10 +182,8 @@ def _written(facts: Facts) -> Iterator[tuple[str, str, Source]]:
 
 def network_name(text: str) -> str:
     """A name that came from the network, fit for a sentence; "" where it is none, or claims to be something else."""
-    name = clean(" ".join(text.split()).translate(str.maketrans('“”"', "'''")), LONGEST)
-    if not any(each.isalnum() for each in name) or name.casefold() == THIS_COMPUTER:
-        return ""
-    if HARDWARE.fullmatch(name) or _is_ip(name):
+    name = spoken(text, LONGEST)
+    if not name or name.casefold() == THIS_COMPUTER or HARDWARE.fullmatch(name) or _is_ip(name):
         return ""
     return name if PLAIN.fullmatch(name.rstrip("…")) else f"“{name}”"
 

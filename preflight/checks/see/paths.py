@@ -1,10 +1,11 @@
 """What several checks of two captures look for: which flows are judged, and words for them."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from preflight.between.facts import BetweenFacts, End, Gap, Here, Lone, Path
 from preflight.checks.finding import Evidence
-from preflight.checks.say import what, who
+from preflight.checks.say import counted, what, who
 from preflight.checks.step import managed, now
 
 IGMP = 2  # a snooping switch passes it on only to where it must (RFC 4541)
@@ -24,10 +25,23 @@ TAKE_AGAIN = now("Capture again at both places at the same time, then run `prefl
 
 def called(path: Path | Lone) -> str:
     """A flow in a sentence: what it is, where it goes, who sends it."""
+    return f"{title(path)} from {who(path.source, path.source_ip)}"
+
+
+def title(path: Path | Lone) -> str:
+    """The same in a headline, which leaves out who sends it."""
     if path.rtp:
-        return f"the stream to {path.destination_ip} port {path.destination_port} from {who(path.source, path.source_ip)}"
+        return f"the stream to {path.destination_ip} port {path.destination_port}"
     to = "" if path.protocol is not None else f" to {path.destination}" if path.destination else ""
-    return f"{what(path)}{to} from {who(path.source, path.source_ip)}"
+    return f"{what(path)}{to}"
+
+
+def titles(some: Sequence[Path | Lone], thing: str, worst: str = "worst") -> str:
+    """Some flows in a headline: one by what it is, of several how many they are and the first of them, which is the `worst`; where
+    that is "", none is named: what all of them share is no fault of one."""
+    if len(some) == 1:
+        return title(some[0])
+    return counted(len(some), thing) + (f" ({worst}: {title(some[0])})" if worst else "")
 
 
 def judged_paths(between: BetweenFacts) -> list[Path]:

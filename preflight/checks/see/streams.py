@@ -1,9 +1,11 @@
 """The streams that were heard, RTP and others that count their frames, the sessions that were announced, and words for them."""
 
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from preflight.checks.asks import Wire
-from preflight.checks.say import counted, what, who
+from preflight.checks.say import counted, spoken, what, who
 from preflight.facts import Facts
 from preflight.tally.facts import CountedStream, Flow, RtpStream
 from preflight.wire.sap import SapMessage
@@ -16,6 +18,9 @@ SEEN_WHERE = (
 L16_TYPES = {10: 2, 11: 1}  # payload types with a fixed format, and their channels: RFC 3551 table 4
 BYTES = {"L16": 2, "L20": 2.5, "L24": 3}  # RFC 3551, RFC 3190
 LEAST_PACKETS = 32  # fewer tell nothing. Common practice.
+LONGEST_TITLE = 40  # characters of a stream's name in a headline; the evidence has more
+# As `called` and `title` write a stream whose name they do not know.
+NAMELESS = re.compile(r"[Tt]he stream to (\S+) port (\d{1,5})\b( from)?")
 
 Heard = tuple[RtpStream, Flow]
 AnyStream = RtpStream | CountedStream
@@ -113,14 +118,48 @@ def called(flow: Flow, named: dict[tuple[str, int], Announced]) -> str:
     return f"{f'“{known.name}” to ' if known and known.name else 'the stream to '}{to} from {who(flow.source, flow.source_ip)}"
 
 
-def recalled(text: str, named: dict[tuple[str, int], Announced]) -> str:
+def title(flow: Flow, named: Mapping[tuple[str, int], Announced]) -> str:
+    """A stream in a headline: its announced name, or where it goes."""
+    known = named.get(place(flow))
+    if known and (name := spoken(known.name, LONGEST_TITLE)):
+        return f"“{name}”"
+    return (
+        f"the stream to {flow.destination_ip} port {flow.destination_port}"
+        if flow.destination_ip
+        else (f"the stream to {flow.destination}")
+    )
+
+
+def titles(
+    some: Sequence[HeardAny],
+    of: Sequence[HeardAny],
+    named: Mapping[tuple[str, int], Announced],
+    worst: str = "worst",
+) -> str:
+    """Some of the streams in a headline: one by its name, of several how many they are and the first of them, which is the
+    `worst`; where that is "", none is named: what all of them share is no fault of one."""
+    several = {1: "the stream", 2: "both streams"}.get(len(of), f"all {len(of)} streams")
+    if len(some) < len(of):
+        several = f"{len(some)} of {len(of)} streams"
+    if len(some) == 1:
+        return title(some[0][1], named) + (f" ({several})" if len(of) > 1 else "")
+    return several + (f" ({worst}: {title(some[0][1], named)})" if worst else "")
+
+
+def recalled(text: str, named: Mapping[tuple[str, int], Announced]) -> str:
     """`text` with the names of streams that were announced longer ago than what it was made of."""
-    for (to, port), known in named.items():
-        if known.name:
-            text = text.replace(
-                f"the stream to {to} port {port} from", f"“{known.name}” to {to} port {port} from"
-            )
-    return text
+
+    def known(found: re.Match[str]) -> str:
+        to, port, sent = found.groups()
+        announced = named.get((to, int(port)))
+        if announced is None or not announced.name:
+            return found[0]
+        if sent:
+            return f"“{announced.name}” to {to} port {port} from"
+        name = spoken(announced.name, LONGEST_TITLE)
+        return f"“{name}”" if name else found[0]
+
+    return NAMELESS.sub(known, text)
 
 
 def layout(stream: AnyStream, known: Announced | None = None) -> str:

@@ -120,9 +120,9 @@ def judge(wire: Wire, limits: Limits) -> Says:
     )
     missing = [j for j in judged if _misses(j, limits)]
     late = [j for j in judged if j not in missing and _comes_late(j, limits)]
-    yield from _misses_alone([j for j in missing if not j.with_others], wire, limits)
+    yield from _misses_alone([j for j in missing if not j.with_others], judged, wire, limits)
     yield from _missed_together([j for j in missing + late if j.with_others])
-    yield from _late([j for j in late if not j.with_others])
+    yield from _late([j for j in late if not j.with_others], judged)
     yield from _stops(judged, wire, limits)
     yield passed(
         f"{counted(len(judged), 'steady flow')} {'keeps its' if len(judged) == 1 else 'keep their'} beat.",
@@ -130,11 +130,11 @@ def judge(wire: Wire, limits: Limits) -> Says:
     )
 
 
-def _misses_alone(own: list[Judged], wire: Wire, limits: Limits) -> Iterator[Saw]:
+def _misses_alone(own: list[Judged], judged: list[Judged], wire: Wire, limits: Limits) -> Iterator[Saw]:
     if not own:
         return
     own.sort(key=lambda j: -j.missing_share)
-    head = f"{counted(sum(j.beat.missing for j in own), 'frame')} of {_flows(own)} missing"
+    head = f"{counted(sum(j.beat.missing for j in own), 'frame')} of {_flows(own, judged)} missing"
     evidence = [_missed(j) for j in own[:SHOWN]]
     dropped = wire.source.dropped
     if dropped:
@@ -161,18 +161,21 @@ def _missed_together(common: list[Judged]) -> Iterator[Saw]:
             "capture paused, or the link here.",
             [
                 Evidence(
-                    f"{_flows(common)} paused together with the other senders", longest.frame, longest.start_s
+                    f"{counted(len(common), 'steady flow')} paused together with the other senders",
+                    longest.frame,
+                    longest.start_s,
                 )
             ],
             spans=[(p.start_s, p.end_s) for p in pauses],
         )
 
 
-def _late(tardy: list[Judged]) -> Iterator[Saw]:
+def _late(tardy: list[Judged], judged: list[Judged]) -> Iterator[Saw]:
     if tardy:
+        tardy.sort(key=lambda j: -j.beat.longest_wait_s)
         waits = [(j.beat.longest_wait_at_s, j.beat.longest_wait_at_s + j.beat.longest_wait_s) for j in tardy]
         yield caution(
-            f"Frames of {_flows(tardy)} come late, in bunches.",
+            f"Frames of {_flows(tardy, judged)} come late, in bunches.",
             [
                 Evidence(
                     f"{_named(j)}: {counted(j.beat.late, 'frame')} late; the longest wait was "
@@ -192,8 +195,9 @@ def _stops(judged: list[Judged], wire: Wire, limits: Limits) -> Iterator[Saw]:
         places[_place(flow)].append(flow)
     stopped = [j for j in judged if _stopped(j, wire, places[_place(j.flow)], limits)]
     if stopped:
+        stopped.sort(key=lambda j: j.beat.stops)  # what has not come back
         yield caution(
-            f"{_flows(stopped)} stopped while others went on.",
+            f"{_flows(stopped, judged)} stopped while others went on.",
             [_stop(j) for j in stopped[:SHOWN]],
             spans=[(j.flow.last_s, wire.source.duration_s) for j in stopped],
         )
@@ -323,9 +327,11 @@ def _missed(judged: Judged) -> Evidence:
 
 
 def _named(judged: Judged) -> str:
-    flow = judged.flow
-    name = what(flow) if flow.protocol is not None else f"{what(flow)} to {flow.destination}"
-    return f"{name} from {who(flow.source, flow.source_ip)}"
+    return f"{_what(judged.flow)} from {who(judged.flow.source, judged.flow.source_ip)}"
+
+
+def _what(flow: Flow) -> str:
+    return what(flow) if flow.protocol is not None else f"{what(flow)} to {flow.destination}"
 
 
 def _pace(beat: Beat) -> str:
@@ -339,5 +345,9 @@ def _time(seconds: float) -> str:
     return f"{seconds * 1000:.3g} ms" if seconds < 1 else f"{seconds:.2f} s"
 
 
-def _flows(some: list[Judged]) -> str:
-    return counted(len(some), "steady flow")
+def _flows(some: list[Judged], of: list[Judged]) -> str:
+    """In a headline: one by what it is and who sends it, of several how many they are and the worst of them, which is the first."""
+    worst = f"{what(some[0].flow)} from {who(some[0].flow.source)}"
+    if len(some) == 1:
+        return worst
+    return f"{len(some)} of {len(of)} steady flows (worst: {worst})"

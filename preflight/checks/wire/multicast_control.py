@@ -14,7 +14,7 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check, Limit
-from preflight.checks.say import counted, span_text, who
+from preflight.checks.say import counted, first_upper, span_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, trouble, unproven
 from preflight.checks.see.addresses import block, usable4
 from preflight.checks.see.flows import shown
@@ -28,6 +28,7 @@ from preflight.checks.see.membership import (
     unread_reporters,
 )
 from preflight.checks.see.routers import of_a_switch, router_signs, switches
+from preflight.checks.see.streams import names, title
 from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.frames.facts import SourceFacts
 from preflight.wire.arp import ArpMessage
@@ -142,7 +143,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
             },
         }
     )
-    yield from _stopped(asking, wanted, runs_out_s, wire.source.duration_s, limits)
+    yield from _stopped(asking, wanted, runs_out_s, wire, limits)
     if not asking:
         yield _missing(wanted, runs_out_s, wire, limits)
         return
@@ -173,9 +174,10 @@ def judge(wire: Wire, limits: Limits) -> Says:
 
 
 def _stopped(
-    asking: list[Querier], wanted: list[Group], runs_out_s: float, end: float, limits: Limits
+    asking: list[Querier], wanted: list[Group], runs_out_s: float, wire: Wire, limits: Limits
 ) -> Iterator[Saw]:
     """Streams that stopped when their membership ran out, while nobody asked: what snooping without querier does."""
+    end = wire.source.duration_s
     spare = min(limits["stopped_within"], limits["stopped_share"] * runs_out_s)
     queries = [t for q in asking for t in (*q.times, q.last_s)]
     stopped = [
@@ -188,7 +190,7 @@ def _stopped(
     ]
     if stopped:
         yield fail(
-            f"{counted(len(stopped), 'stream')} stopped {runs_out_s:.0f} s after the receivers joined: nobody asks for members.",
+            f"{_streams([g for _, g in stopped], wire)} stopped {runs_out_s:.0f} s after the receivers joined: nobody asks for members.",
             [
                 Evidence(
                     f"{g.address}: joined at {_clock(joined_s)}, stopped at {_clock(g.last_s)}",
@@ -356,7 +358,7 @@ def _nobody_joined(asking: list[Querier], wanted: list[Group], wire: Wire) -> It
     ]
     if len(others) >= 2 and alone:
         yield caution(
-            f"{counted(len(alone), 'stream')} {'flows' if len(alone) == 1 else 'flow'}, but nobody joined: "
+            f"{_streams(alone, wire)} {'flows' if len(alone) == 1 else 'flow'}, but nobody joined: "
             "switches send that everywhere, or nowhere.",
             [
                 shown(
@@ -367,6 +369,13 @@ def _nobody_joined(asking: list[Querier], wanted: list[Group], wire: Wire) -> It
                 for g in alone[:6]
             ],
         )
+
+
+def _streams(some: list[Group], wire: Wire) -> str:
+    """In a headline: one by its name; several have the fault in common."""
+    if len(some) > 1:
+        return counted(len(some), "stream")
+    return first_upper(title(max(some[0].flows, key=lambda flow: flow.frames), names(wire)))
 
 
 def _joined(wanted: list[Group]) -> list[tuple[float, Group]]:

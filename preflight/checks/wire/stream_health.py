@@ -14,7 +14,7 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
-from preflight.checks.say import count_text, counted
+from preflight.checks.say import count_text, counted, first_upper
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, passed, trouble, unproven
 from preflight.checks.see.streams import (
     SEEN_WHERE,
@@ -26,6 +26,7 @@ from preflight.checks.see.streams import (
     lost_packets,
     names,
     place,
+    titles,
 )
 from preflight.checks.step import managed, now
 
@@ -137,7 +138,8 @@ def _losses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     if not lossy:
         return
     lost = sum(stream.lost for stream, _ in lossy)
-    head = f"{counted(lost, 'packet')} of {_some(lossy, heard)} missing"
+    excused = _not_the_network(lossy, heard, wire)
+    head = f"{counted(lost, 'packet')} of {titles(lossy, heard, names(wire), '' if excused else 'worst')} missing"
     evidence = _each(
         lossy,
         wire,
@@ -152,8 +154,8 @@ def _losses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     fixes = (WHERE, COUNTERS, AGAIN)
     if wire.source.dropped:
         yield _dropped(head, wire, evidence)
-    elif reason := _not_the_network(lossy, heard, wire):
-        yield caution(f"{head}; {reason}.", evidence, spans=spans, fixes=fixes)
+    elif excused:
+        yield caution(f"{head}; {excused}.", evidence, spans=spans, fixes=fixes)
     else:
         failed = any(
             s.lost >= limits["fail_lost"] or (s.lost >= FEW_LOST and _share(s) >= limits["fail_share"])
@@ -200,7 +202,8 @@ def _pauses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
         return
     paused.sort(key=lambda h: -h[0].longest_wait_s)
     longest_s = paused[0][0].longest_wait_s
-    head = f"{_some(paused, heard, first=True)} paused"
+    alike = longest_s <= wire.tally.rates.longest_gap_s + TOGETHER_S
+    head = f"{first_upper(titles(paused, heard, names(wire), '' if alike else 'longest'))} paused"
     evidence = _each(
         paused,
         wire,
@@ -210,7 +213,6 @@ def _pauses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     if wire.source.dropped:
         yield _dropped(head, wire, evidence)
         return
-    alike = longest_s <= wire.tally.rates.longest_gap_s + TOGETHER_S
     yield caution(
         f"{head}, and so did everything: the capture, or the link here."
         if alike
@@ -245,11 +247,12 @@ def _stops(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     ]
     if not ended:
         return
-    ended.sort(key=lambda h: h[0].last_s)
     gone = [h for h in ended if _silent_since(h, wire, limits["ended_s"])]
-    together = len(ended) > 1 and ended[-1][0].last_s - ended[0][0].last_s <= TOGETHER_S * 5
-    headline = f"{counted(len(ended), 'stream')} stopped"
-    if together and len(ended) == len(heard):
+    ended.sort(key=lambda h: (h not in gone, h[0].last_s))
+    last_s = [stream.last_s for stream, _ in ended]
+    together = len(ended) == len(heard) > 1 and max(last_s) - min(last_s) <= TOGETHER_S * 5
+    headline = f"{first_upper(titles(ended, heard, names(wire), '' if together else 'worst'))} stopped"
+    if together:
         headline += " together: look at this port and the cable between the switches"
     elif gone:
         headline += f", and {'its sender is' if len(gone) == 1 else 'their senders are'} not heard any more"
@@ -257,7 +260,7 @@ def _stops(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
         Outcome.FAIL if gone else Outcome.CAUTION,
         f"{headline}.",
         _each(
-            sorted(ended, key=lambda h: (h not in gone, h[0].last_s)),
+            ended,
             wire,
             lambda s, f: (
                 f" stopped at {s.last_s:.1f} s"
@@ -297,7 +300,8 @@ def _unevenness(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[S
     worst = uneven[0][0]
     has = limits["sure_packets"] * 1000 * (worst.packet_time_s or 0.0)
     yield caution(
-        f"Packets come unevenly: {counted(len(uneven), 'stream')} {'needs' if len(uneven) == 1 else 'need'} a receive "
+        f"Packets come unevenly: {titles(uneven, heard, names(wire), '' if many else 'worst')} "
+        f"{'needs' if len(uneven) == 1 else 'need'} a receive "
         f"buffer of up to {1000 * _spread(worst):.0f} ms"
         + (f"; each receiver has to have {has:.2g} ms (AES67)" if 0 < has < limits["buffer_ms"] else "")
         + (
@@ -330,7 +334,7 @@ def _disorder(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw
     if mixed:
         mixed.sort(key=lambda h: -h[0].late)
         yield caution(
-            f"Packets of {_some(mixed, heard)} come out of order.",
+            f"Packets of {titles(mixed, heard, names(wire))} come out of order.",
             _each(mixed, wire, lambda s, _: f": {counted(s.late, 'packet')} came after a later one"),
             fixes=(TWICE, AGAIN),
         )
@@ -349,7 +353,7 @@ def _doubles(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]
         return
     doubled.sort(key=lambda h: -h[0].duplicates)
     yield caution(
-        f"Packets of {_some(doubled, heard)} come more than once: a loop, or two ways to this port.",
+        f"Packets of {titles(doubled, heard, names(wire))} come more than once: a loop, or two ways to this port.",
         _each(
             doubled,
             wire,
@@ -424,11 +428,3 @@ def _buffer(heard: list[HeardAny]) -> str:
 
 def _share(stream: AnyStream) -> float:
     return stream.lost / max(stream.expected, 1)
-
-
-def _some(some: list[HeardAny], of: list[HeardAny], first: bool = False) -> str:
-    """How many of the streams, in a sentence or as its `first` word."""
-    if len(some) < len(of):
-        return f"{len(some)} of {len(of)} streams"
-    words = {1: "the stream", 2: "both streams"}.get(len(of), f"all {len(of)} streams")
-    return words[0].upper() + words[1:] if first else words

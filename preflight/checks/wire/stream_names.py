@@ -11,7 +11,7 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
-from preflight.checks.say import counted, who
+from preflight.checks.say import counted, first_upper, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
 from preflight.checks.see.streams import (
     BYTES,
@@ -23,6 +23,7 @@ from preflight.checks.see.streams import (
     heard_streams,
     names,
     place,
+    titles,
 )
 from preflight.checks.step import now
 from preflight.facts import Facts
@@ -109,10 +110,12 @@ def _wrongly_announced(
         for outcome, text in _contradictions(stream, known[place(flow)], limits)
     ]
     if wrong:
-        failed = any(outcome == Outcome.FAIL for outcome, *_ in wrong)
+        wrong.sort(key=lambda each: each[0].gravity)
+        of = {place(flow): (stream, flow) for stream, flow in heard}
+        some = {place(flow): (stream, flow) for *_, stream, flow in wrong}
         yield trouble(
-            Outcome.FAIL if failed else Outcome.CAUTION,
-            f"{counted(len({place(flow) for *_, flow in wrong}), 'stream')} not as announced.",
+            wrong[0][0],
+            f"{first_upper(titles([*some.values()], [*of.values()], known))} not as announced.",
             [Evidence(text, stream.first_frame, stream.first_s) for _, text, stream, _ in wrong[:SHOWN]],
             culprits=[flow.source for *_, flow in wrong if flow.source],
         )

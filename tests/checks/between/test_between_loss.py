@@ -35,7 +35,7 @@ def test_how_grave_it_is(lost, matched, outcome):
 def test_evidence_and_fix():
     finding = find(facts(lossy(12)))
     words = told(finding)
-    assert "12 frames of 1 flow lost on the way from A to B" in words
+    assert "12 frames of the stream to 233.252.0.1 port 5004 lost on the way from A to B" in words
     assert "frame 201 of A and 11 after it: missing between frames 190 and 191 of B" in words
     assert "cable and the switches between" in finding.fixes[0] and finding.cautions
     assert finding.spans == ((2.0, pytest.approx(2.12)),) and finding.culprits == (PATH.source,)
@@ -52,8 +52,8 @@ def test_the_other_way():
 def test_both_ways_are_told_apart():
     back = replace(PATH, way="B to A", source_ip="192.0.2.9", b=gone(20))
     words = told(find(facts(lossy(12), back)))
-    assert "12 frames of 1 flow lost on the way from A to B" in words
-    assert "20 frames of 1 flow lost on the way from B to A" in words
+    assert "12 frames of the stream to 233.252.0.1 port 5004 lost on the way from A to B" in words
+    assert "20 frames of the stream to 233.252.0.1 port 5004 lost on the way from B to A" in words
 
 
 def test_content_that_repeats_is_told():

@@ -37,7 +37,8 @@ def test_lost_in_one_and_covered_by_the_other():
     finding = find(pair(replace(PATH, b=gone(12))))
     assert (
         finding.outcome == "caution"
-        and "Network A lost 12 packets of 1 stream; B has them all" in finding.headline
+        and "Network A lost 12 packets of the stream to 233.252.0.1 port 5004; B has them all"
+        in finding.headline
     )
     assert "frame 201 of B and 11 after it: missing between frames 190 and 191 of A" in told(finding)
     assert "Network B lost 3" in find(pair(replace(PATH, a=gone(3)))).headline
@@ -46,7 +47,10 @@ def test_lost_in_one_and_covered_by_the_other():
 
 def test_lost_in_both():
     finding = find(pair(replace(PATH, never=1, jump_frame=5, jump_s=0.1)))
-    assert finding.outcome == "fail" and "1 packet of 1 stream missing in both" in finding.headline
+    assert (
+        finding.outcome == "fail"
+        and "1 packet of the stream to 233.252.0.1 port 5004 missing in both" in finding.headline
+    )
 
 
 @pytest.mark.parametrize(("at_s", "outcome"), [(5.0, "fail"), (9.0, "fail"), (9.1, "pass")])

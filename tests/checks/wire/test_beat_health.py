@@ -1,5 +1,6 @@
 """Beats: missing ones told from a sender's short pause, from a pause of the capture, and from what is no beat."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -54,7 +55,7 @@ def test_missing_beats(tmp_path, period_s, gone, outcome):
     finding = judge(studied(tmp_path, beat(period_s=period_s, gone=gone), BESIDE, beat(7, 0.0002, end=4)))
     assert finding.outcome == outcome
     if outcome != PASS:
-        assert "of 1 steady flow missing" in finding.headline
+        assert re.search(rf"of .* 0x88b5 from .*\({mac(5)}\) missing", finding.headline)
         assert mac(5) in told(finding) and mac(6) not in told(finding)
         assert finding.spans and finding.fixes and finding.cautions and not finding.culprits
 
@@ -102,7 +103,10 @@ def test_late_beats_that_come_together(tmp_path):
     frames = [(t, ethernet("01:00:5e:90:10:05", mac(5), 0x88B5, n.to_bytes(4))) for n, t in enumerate(times)]
     finding = judge(studied(tmp_path, frames, BESIDE))
     assert finding.outcome == CAUTION
-    assert finding.headline == "Frames of 1 steady flow come late, in bunches."
+    assert (
+        finding.headline
+        == f"Frames of local experimental EtherType 0x88b5 from ICANN 53:05 ({mac(5)}) come late, in bunches."
+    )
     assert finding.measured["missing_frames"] == 0
 
 
@@ -142,7 +146,9 @@ def test_what_is_no_beat_of_the_rig(tmp_path):
     assert judge(Facts()) is None
 
 
-@pytest.mark.parametrize(("paused", "words"), [(1, "of 2 steady flows missing"), (2, "Most beats missed")])
+@pytest.mark.parametrize(
+    ("paused", "words"), [(1, "of 2 of 5 steady flows (worst: local"), (2, "Most beats missed")]
+)
 def test_half_of_the_others_clear_a_sender(tmp_path, paused, words):
     """Of four others one or two miss with it."""
     others = [beat(sender, 0.004, start=sender / 1e4) for sender in (6, 7, 8, 9)]

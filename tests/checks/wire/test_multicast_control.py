@@ -131,7 +131,10 @@ def test_streams_that_stop_as_their_membership_runs_out(tmp_path, stops, outcome
     finding = judge(studied(tmp_path, joins(10, 0x0A), stream(0, stops), stream(0, 400, OTHER, 0x20)))
     assert finding.outcome == outcome
     if outcome == FAIL:
-        assert f"{STREAM}: joined at 0:10" in told(finding) and "1 stream stopped 260 s" in finding.headline
+        assert (
+            f"{STREAM}: joined at 0:10" in told(finding)
+            and f"The stream to {STREAM} port 5004 stopped 260 s" in finding.headline
+        )
 
 
 # A stream has stopped after five seconds of silence; its last frame comes a twentieth of a second before its end.
@@ -147,12 +150,14 @@ def test_a_stream_that_has_just_paused_has_not_stopped(tmp_path, silent_s, outco
 def test_a_short_membership_runs_out_to_the_second(tmp_path, stops, told_so):
     frames = asks(1, 0, interval=10), joins(1, 0x0A), stream(0, stops), stream(0, 60, OTHER, 0x20)
     finding = judge(studied(tmp_path, *frames))
-    assert ("1 stream stopped 30 s after" in told(finding)) == told_so
+    assert ("port 5004 stopped 30 s after" in told(finding)) == told_so
 
 
 def test_who_asks_too_late_saves_no_stream(tmp_path):
     frames = joins(10, 0x0A), stream(0, 270), stream(0, 400, OTHER, 0x20), asks(1, 280)
-    assert judge(studied(tmp_path, *frames)).headline.startswith("1 stream stopped 260 s")
+    assert judge(studied(tmp_path, *frames)).headline.startswith(
+        f"The stream to {STREAM} port 5004 stopped 260 s"
+    )
 
 
 def test_a_stream_that_stops_though_somebody_asks_was_turned_off(tmp_path):
@@ -320,7 +325,7 @@ def test_a_stream_that_nobody_joined(tmp_path, vantage, members, end, outcome):
     finding = judge(replace(facts, vantage=vantage))
     assert finding.outcome == outcome
     if outcome == CAUTION:
-        assert finding.headline.startswith("1 stream flows, but nobody joined")
+        assert finding.headline.startswith(f"The stream to {OTHER} port 5004 flows, but nobody joined")
         assert OTHER in told(finding) and STREAM not in told(finding)
 
 

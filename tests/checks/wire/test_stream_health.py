@@ -70,6 +70,30 @@ def test_loss(tmp_path, gone, outcome):
     assert finding.fixes and finding.cautions and not finding.culprits
 
 
+def test_one_stream_is_named_in_the_headline_and_of_several_the_worst(tmp_path):
+    """By its announced name, or where it goes. Where it was the capture nobody is worse than the others."""
+    names = [(0.5, sap(5, sdp("Stage left", ONE)))]
+    lossy, other = without(stream(), *range(1000, 1030)), without(BESIDE, 2000)
+    third = stream(7, "233.252.0.11")
+    assert judge(studied(tmp_path, lossy, BESIDE)).headline == (
+        f"30 packets of the stream to {ONE} port 5004 (1 of 2 streams) missing."
+    )
+    assert judge(studied(tmp_path, names, lossy)).headline.startswith("30 packets of “Stage left” missing")
+    several = judge(studied(tmp_path, names, lossy, other, third)).headline
+    assert several == "31 packets of 2 of 3 streams (worst: “Stage left”) missing."
+    hole = [without(each, *range(1000, 1500)) for each in (stream(), BESIDE)]
+    assert "(" not in judge(studied(tmp_path, names, *hole)).headline
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("Stage” {at} “left", "“Stage' (at) 'left”"), ("x" * 60, f"“{'x' * 39}…”"), ("– –", "the stream to")],
+)
+def test_a_hostile_name_in_a_headline_is_cut_and_kept_apart(tmp_path, name, said):
+    lossy = without(stream(), *range(1000, 1030))
+    assert f"of {said}" in judge(studied(tmp_path, [(0.5, sap(5, sdp(name, ONE)))], lossy)).headline
+
+
 def test_a_gap_is_placed(tmp_path):
     finding = judge(studied(tmp_path, without(stream(), *range(1000, 1030)), BESIDE))
     assert "lost 30 of 4 000 packets, 30 of them in a row" in told(finding)
@@ -125,7 +149,7 @@ def test_out_of_order(tmp_path):
     mixed = [(frames[place][0], frames[number][1]) for place, number in enumerate(order)]
     finding = judge(studied(tmp_path, mixed))
     assert finding.outcome == CAUTION
-    assert "Packets of the stream come out of order" in finding.headline
+    assert f"Packets of the stream to {ONE} port 5004 come out of order" in finding.headline
     assert finding.measured["packets_lost"] == 0
 
 
@@ -163,7 +187,9 @@ def test_streams_that_start_and_stop_for_a_try_are_no_loss(tmp_path):
 def test_a_stream_that_ends_for_good_is_told(tmp_path):
     finding = judge(studied(tmp_path, stream(count=1500), BESIDE))
     assert finding.outcome == FAIL
-    assert finding.headline == "1 stream stopped, and its sender is not heard any more."
+    assert finding.headline == (
+        f"The stream to {ONE} port 5004 (1 of 2 streams) stopped, and its sender is not heard any more."
+    )
     assert finding.culprits == (mac(5),)
     assert finding.spans == ((pytest.approx(1.499), pytest.approx(4, abs=0.01)),)
 
@@ -182,7 +208,7 @@ def test_all_streams_that_end_together(tmp_path):
     alive = every(0.05, lambda n: broadcast(7, n), 0, 4)
     finding = judge(studied(tmp_path, stream(count=1500), BESIDE[:1500], alive))
     assert finding.outcome == FAIL
-    assert "2 streams stopped together" in finding.headline
+    assert "Both streams stopped together" in finding.headline
 
 
 def test_another_engine_that_takes_over_is_no_end(tmp_path):
