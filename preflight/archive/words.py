@@ -133,7 +133,7 @@ def show_case(told: Mapping[str, Any], page: Page) -> None:
             page.gap()
             page.line(f"{title}:", style="bold")
         for row in rows[:SHOWN_ROWS]:
-            page.line(row, indent=3)
+            page.line(row, lead="- ", indent=3)
         if len(rows) > SHOWN_ROWS:
             page.line(f"{count_text(len(rows) - SHOWN_ROWS)} more: --json has all.", indent=3)
 
@@ -159,7 +159,7 @@ def _show_finding(finding: Mapping[str, Any], page: Page) -> None:
 
 def _device(row: Mapping[str, Any]) -> str:
     told = [row["maker"], *row["names"], *row["addresses"]]
-    return f"{row['hardware']}  {', '.join(each for each in told if each)}  {counted(row['frames'], 'frame')}"
+    return f"{row['hardware']}: {', '.join(filter(None, (*told, counted(row['frames'], 'frame'))))}"
 
 
 def _stream(row: Mapping[str, Any]) -> str:
