@@ -2,12 +2,13 @@
 
 Strategy: compare what is worth comparing, and say of each difference whether it matters. Noise is what differs between any
 two computers (names, hardware addresses, makes) and any two nights (counts, who spoke once). What one side cannot say
-is noise, too: it is no proof of a difference. The limits are common practice.
+is noise, too: it is no proof of a difference. The limits are common practice. Where one side is anonymised, no address or name of it is
+one of the other: they are taken out of both, and what is left is compared, with how many there are.
 """
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 from preflight.host.facts import Adapter, HostFacts
 from preflight.report.saved import Heard, HeardClock, HeardDevice, HeardStream, Saved
@@ -56,8 +57,73 @@ class Difference:
 
 def compare(a: Saved, b: Saved) -> list[Difference]:
     """All that differs, what matters first, in the order of mending: computer, network, findings."""
-    found = [*_computers(a, b), *_networks(a, b), *_findings(a, b)]
+    counts: list[Difference] = []
+    if unlike(a, b):
+        counts = [*_counts(a, b)]
+        a, b = _nameless(a), _nameless(b)
+    found = [*_computers(a, b), *counts, *_networks(a, b), *_findings(a, b)]
     return sorted(found, key=lambda one: not one.matters)
+
+
+def unlike(a: Saved, b: Saved) -> str:
+    """Why addresses and names of the two cannot be held against each other, in a sentence; "" where they can."""
+    here, there = ({each.hardware for each in side.heard.devices} if side.heard else set() for side in (a, b))
+    if a.anonymised != b.anonymised:
+        why = f"{'A' if a.anonymised else 'B'} is anonymised, and the other is not"
+    elif a.anonymised and here and there and not here & there:
+        why = "Both are anonymised and have no address in common, as those of two senders"
+    else:
+        return ""
+    return f"{why}: addresses and names are left out, and only how many there are is compared."
+
+
+def _nameless(side: Saved) -> Saved:
+    """Without what anonymising replaces. Of the clocks of a domain only how many there are is left."""
+    computer, heard = side.computer, side.heard
+    if computer is not None:
+        computer = replace(
+            computer,
+            power=replace(computer.power, plan=None),
+            adapters=tuple(
+                replace(
+                    each,
+                    kind_reason="",
+                    hardware_address=None,
+                    permanent_address=None,
+                    driver=None,
+                    addresses=(),
+                    gateways=None if each.gateways is None else tuple("one" for _ in each.gateways),
+                    master=each.master and "another adapter",
+                    usb=each.usb and replace(each.usb, beside=None),
+                )
+                for each in computer.adapters
+            ),
+        )
+    if heard is not None:
+        clocks = Counter(replace(each, grandmaster="") for each in heard.clocks)
+        told = (replace(each, grandmaster=f"{many} clock{'s' * (many > 1)}") for each, many in clocks.items())
+        heard = replace(heard, devices=(), streams=(), clocks=tuple(told))
+    return replace(side, computer=computer, heard=heard)
+
+
+def _counts(a: Saved, b: Saved) -> Iterator[Difference]:
+    """How many devices and streams spoke often enough to be missed in the other's time."""
+    if a.heard is None or b.heard is None:
+        return
+    own = _own(a) | _own(b)
+    sides = (a.heard, b.heard.seconds), (b.heard, a.heard.seconds)
+    for what, there in (("devices", lambda heard: _devices(heard, own)), ("streams", _streams)):
+        one, other = (
+            sum(_missed(each.frames, heard.seconds, seconds) for each in there(heard).values())
+            for heard, seconds in sides
+        )
+        if one != other:
+            yield Difference("network", f"{what} that speak often", str(one), str(other), True)
+
+
+def _missed(frames: int, own_s: float, other_s: float) -> bool:
+    """Whether who sent so many frames in its own time would be missed in the other's."""
+    return frames >= EXPECTED_FRAMES and frames * other_s / max(own_s, 0.001) >= EXPECTED_FRAMES
 
 
 def _computers(a: Saved, b: Saved) -> Iterator[Difference]:
@@ -200,7 +266,6 @@ def _missing(
         for name, each in names.items():
             if name in others:
                 continue
-            expected = each.frames * other_s / max(own_s, 0.001)
             text = f"{each.frames} frame{'' if each.frames == 1 else 's'}"
             if isinstance(each, HeardDevice) and each.names:
                 name = f"{name} ({', '.join(each.names)})"
@@ -209,7 +274,7 @@ def _missing(
                 f"{subject} {name}",
                 NOTHING if side else text,
                 text if side else NOTHING,
-                each.frames >= EXPECTED_FRAMES and expected >= EXPECTED_FRAMES,
+                _missed(each.frames, own_s, other_s),
             )
 
 

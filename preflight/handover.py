@@ -191,7 +191,7 @@ def members(parts: list[Part], extra: Extra) -> dict[str, bytes | Path]:
         at = f"{number}/" if len(parts) > 1 else ""
         found[f"{at}report.html"] = as_html(each.result).encode()
         found[f"{at}result.json"] = as_json(each.result).encode()
-        found[f"{at}{IN_ZIP}"] = as_text(each.result).encode()
+        found[f"{at}{IN_ZIP}"] = as_text(each.result, extra.anonymised).encode()
         if each.capture is not None:
             found[f"{at}{NAME}"] = each.capture
         found |= {f"{at}evidence/{path.name}": path for path in each.evidence}

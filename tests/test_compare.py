@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from preflight.cli import main
-from preflight.compare import compare
+from preflight.compare import compare, unlike
 from preflight.host.facts import Adapter, Address, HostFacts, Load, Power
 from preflight.report.saved import Saved, as_text, read, saved
 from preflight.study import study
@@ -145,6 +145,78 @@ def test_another_clock_another_pace_and_a_storm_matter(show: Saved) -> None:
     assert "most broadcast in a second" in found and "most discovery in a second" not in found
 
 
+def anonymised(show: Saved) -> Saved:
+    """As a handover zip has it: of the same show, under other addresses and names."""
+    heard, computer = show.heard, show.computer
+    assert heard is not None and computer is not None
+
+    def other(address: str) -> str:
+        return address[:9] + "aa" + address[11:]
+
+    return replace(
+        show,
+        anonymised=True,
+        computer=replace(
+            computer,
+            adapters=tuple(
+                replace(
+                    each,
+                    hardware_address=other(each.hardware_address or ""),
+                    addresses=(Address("192.0.2.77", 24, "static"),),
+                )
+                for each in computer.adapters
+            ),
+        ),
+        heard=replace(
+            heard,
+            devices=tuple(replace(each, hardware=other(each.hardware), names=()) for each in heard.devices),
+            streams=tuple(replace(each, source=other(each.source)) for each in heard.streams),
+            clocks=tuple(replace(each, grandmaster=other(each.grandmaster)) for each in heard.clocks),
+        ),
+    )
+
+
+def test_a_plain_result_beside_an_anonymised_one_differs_only_in_what_can_be_compared(show: Saved) -> None:
+    hidden = anonymised(show)
+    assert unlike(show, hidden).startswith("B is anonymised, and the other is not: ")
+    assert unlike(hidden, show).startswith("A is") and unlike(show, show) == unlike(hidden, hidden) == ""
+    assert compare(show, hidden) == []
+    heard = hidden.heard
+    assert heard is not None
+    few = replace(
+        hidden,
+        computer=HostFacts("Linux", (replace(DESK, speed_mbps=100, gateways=("192.0.2.9",)),)),
+        heard=replace(
+            heard,
+            devices=heard.devices[:2],
+            streams=heard.streams[:1],
+            clocks=(*heard.clocks, replace(heard.clocks[0], grandmaster="one more")),
+        ),
+    )
+    found = {one.what: (one.a, one.b) for one in compare(show, few) if one.matters}
+    clocks = "clock of PTP version 2, domain 0 (UDP/IPv4)"
+    assert set(found) == {
+        "link speed",
+        "default gateway",
+        "devices that speak often",
+        "streams that speak often",
+        clocks,
+    }
+    assert found[clocks] == ("1 clock", "2 clocks") and found["streams that speak often"][1] == "1"
+
+
+def test_two_that_are_anonymised_by_one_key_are_compared_by_their_addresses(show: Saved) -> None:
+    hidden = anonymised(show)
+    assert hidden.heard is not None
+    without = replace(hidden, heard=replace(hidden.heard, devices=hidden.heard.devices[1:]))
+    assert any(what.startswith("device 00:00:5e") for what in matter(hidden, without))
+    others = replace(
+        hidden.heard,
+        devices=tuple(replace(each, hardware=f"{each.hardware}0") for each in hidden.heard.devices),
+    )
+    assert unlike(hidden, replace(hidden, heard=others)).startswith("Both are anonymised")
+
+
 def run(*args: str):
     return CliRunner().invoke(main, ["compare", *args])
 
@@ -160,6 +232,16 @@ def test_the_command_compares_two_captures(tmp_path: Path) -> None:
     told = json.loads(run(*files, "--json").stdout)
     assert not told["alike"] and told["b"]["verdict"] == "not ready"
     assert any(one["what"] == "loop" and one["matters"] for one in told["differences"])
+
+
+def test_the_command_says_why_a_handover_zip_is_compared_by_counts(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    plain, sent = str(tmp_path / "show.json"), str(tmp_path / "show.zip")
+    CliRunner().invoke(main, ["study", str(CAPTURES / "wifi-bridge.pcap"), "--save-result", plain])
+    CliRunner().invoke(main, ["handover", str(CAPTURES / "wifi-bridge.pcap"), "--yes", "--output", sent])
+    done = run(plain, sent)
+    assert done.stdout.startswith("ALIKE") and "B is anonymised, and the other is not" in done.stdout
+    assert json.loads(run(sent, plain, "--json").stdout)["note"].startswith("A is anonymised")
 
 
 @pytest.mark.parametrize("text", [None, "", "[" * 100_000, '{"schema": 1}', '{"saved": 2}', "\x00"])

@@ -24,7 +24,7 @@ def command(a: str, b: str, json_to: str | None) -> int:
 
     Exit status: 0 nothing that matters differs, 1 something does, 2 a file cannot be read.
     """
-    from preflight.compare import compare
+    from preflight.compare import compare, unlike
     from preflight.report.saved import NotSaved, read
 
     sides = []
@@ -33,7 +33,7 @@ def command(a: str, b: str, json_to: str | None) -> int:
             sides.append(read(path))
         except NotSaved as error:
             raise click.ClickException(f"{clean(path)} {error}.") from None
-    found = compare(*sides)
+    found, why = compare(*sides), unlike(*sides)
     differs = any(one.matters for one in found)
     if json_to:
         from dataclasses import asdict
@@ -42,18 +42,23 @@ def command(a: str, b: str, json_to: str | None) -> int:
         from preflight.report.result import SCHEMA
         from preflight.text import to_json
 
-        told = {"schema": SCHEMA, "alike": not differs, "differences": [asdict(one) for one in found]}
+        told: dict[str, object] = {
+            "schema": SCHEMA,
+            "alike": not differs,
+            "note": why or None,
+            "differences": [asdict(one) for one in found],
+        }
         for side, path, result in zip("ab", (a, b), sides, strict=True):
             told[side] = {"file": path, "at": result.at, "verdict": result.verdict}
         if json_to == "-":
             click.echo(to_json(told))
             return int(differs)
         write(json_to, to_json(told) + "\n", "--json")
-    _show(found, zip("AB", (a, b), sides, strict=True))
+    _show(found, zip("AB", (a, b), sides, strict=True), why)
     return int(differs)
 
 
-def _show(found: list["Difference"], sides: "zip[tuple[str, str, Saved]]") -> None:
+def _show(found: list["Difference"], sides: "zip[tuple[str, str, Saved]]", why: str) -> None:
     from preflight.report.page import Page, console
 
     page = Page(console())
@@ -71,6 +76,8 @@ def _show(found: list["Difference"], sides: "zip[tuple[str, str, Saved]]") -> No
     for letter, path, side in sides:
         at = f", {side.at[:19].replace('T', ' ')} UTC" if side.at else ""
         page.line(f"{path}: {side.verdict}{at}", lead=f"{letter}: ", indent=2)
+    if why:
+        page.line(why)
     for one in matter:
         page.gap()
         page.line(f"{one.subject}: {one.what}", style="bold")

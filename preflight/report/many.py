@@ -1,8 +1,8 @@
 """Many captures on one screen: a row each, then the totals. The same rows go into a table for spreadsheets.
 
 The screen decides how much of a row stands on it: verdict, file and what to mend first always, the rest where there is
-room. What was not read has its reason below the rows. File names come from others: every cell is cleaned, and one that a
-spreadsheet would take for a formula is marked as text.
+room. On a narrow one a file's name stands whole below the rest. What was not read has its reason below the rows. File names come
+from others: every cell is cleaned, and one that a spreadsheet would take for a formula is marked as text.
 """
 
 import csv
@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len, chop_cells, set_cell_size
 from rich.console import Console
 from rich.text import Text
 
@@ -34,7 +34,8 @@ TOTALS = {
 COLUMNS = ("VERDICT", "FILE", "FIRST MEND", "CULPRIT", "BEGINS (UTC)", "FRAMES", "LENGTH")
 LEAVE_OUT = (4, 5, 6, 3)  # where the screen is narrow, in this order
 RIGHT = (5, 6)
-SHORTEST_NAME = 16
+FILE = 1
+ROOM_FOR_NAME = 32  # with less, a longer name has a line of its own
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -91,10 +92,10 @@ def show(rows: Sequence[Row], console: Console, notes: Sequence[str] = ()) -> No
     names = short_names([row.name for row in rows])
     cells = [_cells(row, name) for row, name in zip(rows, names, strict=True)]
     shown, widths = _layout(cells, console.width if console.is_terminal else None)
-    _print(console, [COLUMNS[at] for at in shown], shown, widths, "bold", "bold")
+    _print(console, COLUMNS, shown, widths, "bold", "bold")
     for row, each in zip(rows, cells, strict=True):
         style = STYLES.get(row.verdict, "bold magenta")
-        _print(console, [each[at] for at in shown], shown, widths, style, "")
+        _print(console, each, shown, widths, style, "")
     unread = [row for row in rows if row.why]
     if unread:
         page.gap()
@@ -149,27 +150,29 @@ def _cells(row: Row, name: str) -> list[str]:
 
 
 def _layout(cells: list[list[str]], width: int | None) -> tuple[list[int], list[int]]:
-    """Which columns are shown, and how wide each is."""
+    """Which columns are shown, and how wide each is; without the file, where its name has a line of its own."""
     widths = [max(cell_len(row[at]) for row in [list(COLUMNS), *cells]) for at in range(len(COLUMNS))]
     shown = [at for at in range(len(COLUMNS)) if at < 3 or any(row[at] for row in cells)]
     if width is None:
         return shown, widths
-    for at in LEAVE_OUT:
-        spare = width - sum(widths[each] + 2 for each in shown if each != 1)
-        if spare >= min(widths[1], SHORTEST_NAME * 2):
-            break
-        shown = [each for each in shown if each != at]
-    spare = width - sum(widths[each] + 2 for each in shown if each != 1)
-    widths[1] = min(widths[1], max(spare, SHORTEST_NAME))
-    return shown, widths
+    least = [min(wide, ROOM_FOR_NAME) if at == FILE else wide for at, wide in enumerate(widths)]
+    fitting = shown
+    for columns in (shown, [at for at in shown if at != FILE]):
+        for few in range(len(LEAVE_OUT) + 1):
+            fitting = [at for at in columns if at not in LEAVE_OUT[:few]]
+            spare = width - sum(least[at] + 2 for at in fitting) + 2
+            if spare >= 0:
+                widths[FILE] = min(widths[FILE], least[FILE] + spare)
+                return fitting, widths
+    return fitting, widths
 
 
 def _print(
-    console: Console, cells: list[str], shown: list[int], widths: list[int], first_style: str, style: str
+    console: Console, cells: Sequence[str], shown: list[int], widths: list[int], first_style: str, style: str
 ) -> None:
     line = Text()
-    for at, cell in zip(shown, cells, strict=True):
-        width = widths[at]
+    for at in shown:
+        cell, width = cells[at], widths[at]
         if cell_len(cell) > width:  # the end of a name tells more than its beginning
             while cell_len(cell) > width - 1:
                 cell = cell[1:]
@@ -181,6 +184,9 @@ def _print(
         line.append("  ")
     line.rstrip()
     console.print(line, soft_wrap=True)
+    if FILE not in shown:
+        for part in chop_cells(cells[FILE], console.width - 2):
+            console.print(Text(f"  {part}"), soft_wrap=True)
 
 
 # -- for spreadsheets ------------------------------------------------------------------------------------------

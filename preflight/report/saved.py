@@ -68,7 +68,8 @@ class SavedFinding:
 
 @dataclass(frozen=True)
 class Saved:
-    """`at` is when listening began, as RFC 3339 writes it; `adapter` the audio adapter's name in `computer`."""
+    """`at` is when listening began, as RFC 3339 writes it; `adapter` the audio adapter's name in `computer`. Where `anonymised`, addresses
+    and names are replacements."""
 
     saved: Literal[1]
     at: str | None
@@ -77,13 +78,14 @@ class Saved:
     computer: HostFacts | None
     heard: Heard | None
     findings: dict[str, SavedFinding]
+    anonymised: bool = False  # also in a file that is older than this word
 
 
 class NotSaved(Exception):
     """Not a result that `--save-result` wrote. Its text says why, in one line."""
 
 
-def saved(result: Result) -> Saved:
+def saved(result: Result, anonymised: bool = False) -> Saved:
     facts = result.facts
     return Saved(
         saved=1,
@@ -96,11 +98,12 @@ def saved(result: Result) -> Saved:
             ranked.finding.check: SavedFinding(ranked.finding.outcome.value, ranked.finding.headline)
             for ranked in result.verdict.findings
         },
+        anonymised=anonymised,
     )
 
 
-def as_text(result: Result) -> str:
-    return to_json(asdict(saved(result))) + "\n"
+def as_text(result: Result, anonymised: bool = False) -> str:
+    return to_json(asdict(saved(result, anonymised))) + "\n"
 
 
 def read(path: str) -> Saved:

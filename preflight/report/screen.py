@@ -37,7 +37,7 @@ NO_SHEET = "none (--sheet FILE): who is missing or strange is not known"
 
 
 # Lines of the roll call, what is missed most first: where there is no room for all, the last go first.
-FIRST_CALLED = ("Missing", "Strange", "Sheet", "Filter", "Apart", "Audio", "Clock", "Here", "Unheard", "Port")
+FIRST_CALLED = ("Missing", "Strange", "Sheet", "Filter", "Apart", "Here", "Audio", "Clock", "Unheard", "Port")
 
 
 @dataclass(frozen=True)

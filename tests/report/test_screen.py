@@ -136,6 +136,7 @@ def test_what_must_be_mended_stands_with_its_first_step_and_one_caution(results)
     first = [line for line in text.splitlines() if re.match(r"\d\. FAIL", line)]
     assert len(first) == 3 and text.count("-> ") == 3 and text.count("Take care: Mute the PA") == 1
     assert ("right is missing" in text and "Missing" not in text) or "missing: right" in text
+    assert "\nHere     6 devices: left, desk" in text
 
 
 def test_a_roomy_terminal_gets_each_step_whole(results):

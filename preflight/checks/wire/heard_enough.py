@@ -53,7 +53,11 @@ def judge(wire: Wire, limits: Limits) -> Says:
     if not audio and not clocks and len(speak) < limits["devices"]:
         alone = all(talker.own for talker in wire.tally.talkers if talker.hardware in speak)
         who = ("only this computer" if alone else counted(len(speak), "device")) if speak else "no device"
-        beside = " beside IGMP, which switches speak by themselves" if heard != speak else ""
+        beside = ""
+        if heard != speak:
+            beside = " beside IGMP, which switches speak by themselves"
+        elif len(speak) < len({flow.source for flow in flows}):
+            beside = " beside what the switch tells of this port"
         yield unproven(f"No audio, no clock, and {who} was heard{beside}.")
     elif not audio and not clocks and wire.source.frames < limits["frames"]:
         frames = counted(wire.source.frames, "frame")
