@@ -81,10 +81,15 @@ def command(shell: str) -> None:
     """Write what makes SHELL complete commands, options, adapters, checks and bundled captures.
 
     \b
-    bash, in ~/.bashrc:            eval "$(preflight completion bash)"
-    zsh, in ~/.zshrc:              eval "$(preflight completion zsh)"
-    fish, in its config.fish:      preflight completion fish | source
-    PowerShell, in its $PROFILE:   preflight completion powershell | Out-String | Invoke-Expression
+    bash, in ~/.bashrc:
+      eval "$(preflight completion bash)"
+    zsh, in ~/.zshrc:
+      eval "$(preflight completion zsh)"
+    fish, in its config.fish:
+      preflight completion fish | source
+    PowerShell, in its $PROFILE:
+      preflight completion powershell |
+        Out-String | Invoke-Expression
     """
     from preflight.cli import main
 

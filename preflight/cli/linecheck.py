@@ -93,14 +93,14 @@ def command(
     from preflight.cli.progress import ProgressBar
     from preflight.cli.sheet import load
     from preflight.live.linecheck import linecheck
-    from preflight.report.page import rows_of
+    from preflight.report.page import beside
     from preflight.verdict import judged
 
     refuse_to_overwrite(overwrite, save_to, json_to, report_to, one_page_to, result_to, evidence_to)
     planned = load(sheet) if sheet else None
     computer = host.read()
     chosen, why = choose_and_say(computer, name or adapter, planned)
-    click.echo(why, err=True)
+    click.echo("\n".join(beside(why)), err=True)
     savers: list[Saver] = []
 
     def open_saver() -> "Saver":
@@ -137,7 +137,7 @@ def command(
         one_page_to=one_page_to,
         result_to=result_to,
         full=full,
-        above=rows_of(why),
+        above=len(beside(why)),
     )
     output.add(result)
     if evidence_to and savers:

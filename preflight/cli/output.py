@@ -74,7 +74,7 @@ class Output:
             self.add_json(as_json(result, self._indent))
         if quiet or self._json_to == "-":
             return
-        from preflight.report.page import console, rows_of
+        from preflight.report.page import beside, console
 
         if self._shown:
             click.echo()
@@ -86,13 +86,15 @@ class Output:
         else:
             from preflight.report.screen import show_screen
 
-            show_screen(result, console(), self._above + rows_of(self._written()))
+            show_screen(result, console(), self._above + len(beside(self._written())))
 
     def close(self) -> None:
         if self._json_to and self._json_to != "-":
             write(self._json_to, "".join(self._kept), "--json")
         if written := self._written():
-            click.echo(written, err=True)
+            from preflight.report.page import beside
+
+            click.echo("\n".join(beside(written)), err=True)
 
     def _written(self) -> str:
         files = {

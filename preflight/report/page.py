@@ -58,9 +58,11 @@ def console(stderr: bool = False) -> Console:
     )
 
 
-def rows_of(text: str) -> int:
-    """How many rows of the terminal a line takes that is written as it is."""
-    return -(-cell_len(text) // max(shutil.get_terminal_size().columns, 20))
+def beside(text: str) -> list[str]:
+    """The rows that a line takes on standard error: wrapped where that is a terminal."""
+    if not text or not sys.stderr.isatty():
+        return [text] if text else []
+    return wrap(text, min(console().width, WIDEST))
 
 
 class Page:
@@ -96,13 +98,14 @@ class Page:
 
 
 def wrap(text: str, width: int, first: int | None = None) -> list[str]:
-    """Rows of at most `width` cells, the first of at most `first`; a longer word stays in one piece."""
+    """Rows of at most `width` cells, the first of at most `first`; a longer word stays in one piece, and the first row empty where only
+    the others have room for it."""
     rows: list[str] = []
     row = ""
     for word in _BREAK.split(text.strip()):
         room = width if rows or first is None else first
         longer = f"{row} {word}" if row else word
-        if row and cell_len(longer) > room:
+        if (row or room < cell_len(word) <= width) and cell_len(longer) > room:
             rows.append(row)
             row = word
         else:

@@ -2,7 +2,7 @@
 dumb one, on one whose user wants no colour, and on one in colour the words are the same, and nothing goes over the edge.
 
 linecheck and study have theirs in tests/report/test_screen.py, the whole of a result in test_terminal.py, watch in test_board.py, soak
-in test_soak.py.
+in test_soak.py, handover in test_handover_screens.py, the archive in tests/archive/test_screens.py.
 """
 
 import fcntl
@@ -42,6 +42,7 @@ COMMANDS = {
     "sheet-check": ["sheet", "check", "docs/salt-road.toml"],
     "compare": ["compare", "good.json", "bad.json"],
     "between": ["between", "a.pcap", "b.pcap"],
+    "completion": ["completion", "--help"],
 }
 
 
