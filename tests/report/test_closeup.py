@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from preflight.report.html import as_html
 from preflight.report.html.closeup import with_milliseconds
-from preflight.report.html.timeline import by_ms, moments, places, plots
+from preflight.report.html.timeline import by_ms, milliseconds, moments, places, plots
 from preflight.study import study
 from preflight.tally.shape import BIN_S
 from preflight.verdict import Result, judged
@@ -57,6 +58,21 @@ def test_the_beginning_and_the_worst_moment_are_there_although_nothing_stands_ou
     assert [ms for ms, count in enumerate(counts) if count] == [30, 40, 50, 60, 70, 80, 90]
     data = plots(mended.facts, mended.verdict)
     assert data is not None and {round(each["at"] * 10) for each in data["close"]} >= bins
+
+
+def test_the_page_says_of_which_moments_it_has_the_milliseconds(long):
+    path, result = long
+    assert "of the busiest moments alone" in milliseconds(result.facts, result.verdict)
+    assert "read twice" in milliseconds(result.facts, result.verdict)
+    source = result.facts.source
+    assert source is not None
+    live = replace(result.facts, source=replace(source, kind="live"))
+    assert "--save FILE.pcapng" in milliseconds(live, result.verdict)
+    assert "--save FILE.pcapng" in as_html(replace(result, facts=live))
+    mended = with_milliseconds(str(path), result)
+    assert "where findings begin and are worst" in milliseconds(mended.facts, mended.verdict)
+    short = replace(result.facts, source=replace(source, duration_s=12.0))
+    assert milliseconds(short, result.verdict) == ""
 
 
 def test_what_is_kept_already_is_not_read_again(long, tmp_path):

@@ -3,6 +3,7 @@
 import io
 import os
 import re
+import sys
 import unicodedata
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from rich.console import Console
 
 from preflight.checks.finding import Finding, Outcome
 from preflight.checks.step import now
-from preflight.report.page import console, wrap
+from preflight.report.page import beside, console, wrap
 from preflight.report.terminal import show
 from preflight.verdict import Result, brief, decide
 from tests.report.samples import LOOP, RESULTS, facts, hostile
@@ -78,6 +79,27 @@ def test_brief_names_the_first_thing_to_fix():
 def test_wrap_counts_wide_characters_as_two_cells():
     assert wrap("音音 音音", 5) == ["音音", "音音"]
     assert wrap("音音 音音", 9) == ["音音 音音"]
+
+
+@pytest.mark.parametrize(
+    ("name", "rows"), [("x" * 9, ["", "x" * 9]), ("x" * 8, ["x" * 8]), ("x" * 11, ["x" * 11])]
+)
+def test_a_name_that_only_the_other_rows_have_room_for_begins_there(name, rows):
+    assert wrap(name, 10, 8) == rows
+
+
+def test_what_is_said_beside_the_screen_is_wrapped_on_a_terminal_alone(monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    said = "eth0 looks most like the audio LAN: cable, link up at 1000 Mb/s full duplex."
+    monkeypatch.setenv("COLUMNS", "40")
+    monkeypatch.setattr(sys, "stderr", Terminal())
+    assert " ".join(beside(said)) == said and max(map(len, beside(said))) <= 40
+    assert beside("") == []
+    monkeypatch.setattr(sys, "stderr", io.StringIO())
+    assert beside(said) == [said]
 
 
 @pytest.mark.parametrize("term", ["dumb", "xterm"])

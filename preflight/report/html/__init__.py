@@ -29,7 +29,7 @@ from preflight.facts import Facts
 from preflight.report.daytime import Daytime
 from preflight.report.html.devices import neighbours
 from preflight.report.html.streams import MOST_LINES, lines
-from preflight.report.html.timeline import Group, moments, peaks, plots, rows, seconds
+from preflight.report.html.timeline import Group, milliseconds, moments, peaks, plots, rows, seconds
 from preflight.report.html.whom import MARKS, whom
 from preflight.report.result import name_of
 from preflight.report.rollcall import MOST_DEVICES, roll_call
@@ -91,6 +91,7 @@ def as_html(result: Result) -> str:
         rows=_rows(result),
         peaks=peaks(facts),
         moments=moments(facts, result.verdict),
+        milliseconds=milliseconds(facts, result.verdict),
         # What the marks of steps mean is said once.
         for_all=[each for each in care(s for r in to_fix for s in r.finding.fixes) if each != MUTE_FIRST],
         streams=streams[:MOST_LINES],

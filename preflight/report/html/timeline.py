@@ -219,6 +219,25 @@ def by_ms(packed: bytes, measure: Measure) -> list[int]:
     return values[at : at + size]
 
 
+def milliseconds(facts: Facts, verdict: Verdict) -> str:
+    """Of which moments the page has the milliseconds, in a sentence; "" where it has all."""
+    if facts.tally is None or facts.source is None or facts.source.duration_s <= MOST_CLOSE * BIN_S:
+        return ""
+    kept = {round(start / BIN_S) for start, _ in facts.tally.shape.close}
+    lacking = any(
+        kept.isdisjoint(range(int(start / BIN_S), int(end / BIN_S) + 1))
+        for start, end in places(facts, verdict)
+    )
+    if not lacking:
+        return "Closer, it has the milliseconds of where findings begin and are worst, and of the busiest moments."
+    more = (
+        "With --save FILE.pcapng, linecheck has those of every finding, too."
+        if facts.source.kind == "live"
+        else "For those of every finding the capture must be a file, which is read twice."
+    )
+    return f"Closer, it has the milliseconds of the busiest moments alone. {more}"
+
+
 def _close(facts: Facts, verdict: Verdict) -> list[dict[str, object]]:
     """What is shown by the millisecond: the places that the buttons lead to, then the fullest of the rest."""
     assert facts.tally is not None
