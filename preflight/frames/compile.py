@@ -23,6 +23,7 @@ from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 from types import FunctionType, SimpleNamespace
+from typing import Any
 
 import numpy as np
 
@@ -35,8 +36,10 @@ KERNEL_MODULES = {
         "preflight.tally.course_kernels",
         "preflight.tally.stream_kernels",
         "preflight.tally.clock_kernels",
+        "preflight.tally.beats",
         "preflight.tally.beat_kernels",
         "preflight.tally.shape_kernels",
+        "preflight.tally.counters",
         "preflight.tally.counter_kernels",
         "preflight.tally.passes",
     ),
@@ -63,6 +66,7 @@ BYTES = "uint8[::1]"
 TABLE = "int64[:,::1]"
 ROW = "int64[::1]"
 INTRINSIC = "intrinsic"
+SELDOM = "seldom"
 INDEX = "index.json"
 PREPARED = Path(__file__).parents[1] / "prepared"
 ANY_PROCESSOR = ("generic", "")  # LLVM's name for the least of the kind, and no features beyond
@@ -71,8 +75,8 @@ SCALARS = {"int64": ctypes.c_int64, "boolean": ctypes.c_bool, "void": None}
 
 
 def kernel(signature: str = "") -> Callable[[Callable], Callable]:
-    """Mark a function as a kernel. `signature` is Numba's, "" for a helper that other kernels call, or INTRINSIC for a
-    helper whose compiled stand-in is in `intrinsics`."""
+    """Mark a function as a kernel. `signature` is Numba's, "" for a helper that other kernels call, SELDOM for one that they do not call
+    for every frame, or INTRINSIC for one whose compiled stand-in is in `intrinsics`."""
 
     def mark(function: Callable) -> Callable:
         _signatures[function] = signature
@@ -91,7 +95,7 @@ def _kernels(group: str) -> list[Callable]:
 
 def _entries(group: str) -> list[Callable]:
     """The kernels of a group that are called from Python."""
-    outside = ("", INTRINSIC)
+    outside = ("", SELDOM, INTRINSIC)
     return [
         f for f in _kernels(group) if f.__module__ in KERNEL_MODULES[group] and _signatures[f] not in outside
     ]
@@ -303,6 +307,8 @@ def _compile(folder: Path, group: str, processor: tuple[str, str]) -> None:
     symbols: dict[str, str] = {}
     outside: set[str] = set()
     machine = _target_machine(processor)
+    # Nobody but kernels and `_entry` calls them: what Numba puts around them for others takes a third of the time.
+    options: dict[str, Any] = {"error_model": "numpy", "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
     entries = _entries(group)
     for function in _kernels(group):
         name, signature = function.__name__, _signatures[function]
@@ -317,10 +323,10 @@ def _compile(folder: Path, group: str, processor: tuple[str, str]) -> None:
             if isinstance(each, FunctionType) and each in jitted
         }
         copy = FunctionType(function.__code__, {**function.__globals__, **helpers}, name)
-        # Arrays are handed to a function in seven pieces and more: a helper is put in where it is called. Not where many call
-        # many, as in the anonymiser's: that takes minutes to compile.
+        # Arrays are handed to a function in seven pieces and more: a helper is put in where it is called for every frame. Not
+        # elsewhere, nor where many call many, as in the anonymiser's: that takes minutes to compile.
         inline = not signature and group != ANONYMISE
-        jitted[function] = numba.njit(error_model="numpy", forceinline=inline)(copy)
+        jitted[function] = numba.njit(forceinline=inline, **options)(copy)
         if function in entries:
             entry = _entry(signature, jitted[function])
             text = entry.inspect_llvm()

@@ -11,13 +11,26 @@ intervals are long, the kernel goes on to keep when blocks begin and end and how
 from BLOCKS of them. A flow without a beat may have begun unevenly: it is tried again after a rest, longer each time.
 """
 
-from preflight.frames.compile import TABLE, Columns, kernel
+from preflight.frames.compile import SELDOM, TABLE, Columns, kernel
 from preflight.frames.kernels import COPY, REL, SLOT
+from preflight.tally.beats import (
+    BLOCK_COLUMNS,
+    FOUND,
+    L_BEATS,
+    L_MISSING,
+    L_MISSING_NS,
+    L_PER_BEAT,
+    L_PERIOD_NS,
+    L_SPAN_NS,
+    LEARN,
+    LEAST_BEATS,
+    TIMES,
+    edge,
+    learn,
+)
 
-LEARN = 64
-BLOCK_COLUMNS = 3  # of a block: begin, end, frames
 BLOCKS = LEARN // BLOCK_COLUMNS
-LEARNING, FULL, SEARCHING, LOCKED, APERIODIC = range(5)
+LEARNING, SEARCHING, LOCKED, APERIODIC = range(4)
 _beat = Columns()
 B_STATE, B_COUNT = _beat.take(2)  # B_COUNT frames are kept for learning
 B_TRIED, B_REST = _beat.take(
@@ -72,36 +85,94 @@ def owe(table, at, frames, since, number, now):
     table[at, B_DEBT] += frames
 
 
-@kernel(f"int64({TABLE}, int64, int64, int64, {TABLE}, {TABLE})")
-def beats(cols, start, rows, first, learned, table):
-    """Follow the flows of a batch from row `start` on; SLOT names their rows. `learned` holds the first times of each flow.
+@kernel()
+def enter(table, at, work):
+    """Follow the beat that was found from now on."""
+    period, per_beat = int(work[FOUND, L_PERIOD_NS]), int(work[FOUND, L_PER_BEAT])
+    missing = int(work[FOUND, L_MISSING]) * per_beat
+    table[at, B_STATE] = SEARCHING
+    table[at, B_PERIOD_NS] = period
+    table[at, B_PER_BEAT] = per_beat
+    table[at, B_BEATS] = work[FOUND, L_BEATS]
+    table[at, B_WINDOW_NS] = (period + int(work[FOUND, L_SPAN_NS])) // 2
+    table[at, B_MISSING] = missing
+    if missing > 0:
+        table[at, B_EVENTS] = 1
+        table[at, B_FIRST_EVENT + E_AFTER_NS] = work[FOUND, L_MISSING_NS]
+        table[at, B_FIRST_EVENT + E_FRAMES] = missing
 
-    Returns the row whose flow is to be learned now (its state is FULL) before the next row is followed; -1 - row where its
-    BLOCKS are to be learned before the same row is followed; or `rows`."""
-    for i in range(start, rows):
+
+@kernel(SELDOM)
+def decide(table, at, kept, work):
+    """Decide whether a flow has a beat to follow: from its first frames, or, where long intervals part them, from its blocks."""
+    if table[at, B_EDGE_NS] > 0:
+        table[at, B_EDGE_NS] = 0
+        if learn(work, kept, at, BLOCKS, True):
+            last = int(table[at, B_LAST])
+            for column in range(BEAT_COLUMNS):  # what was counted by frames counts no more
+                table[at, column] = 0
+            table[at, B_COUNT] = LEARN
+            table[at, B_LAST] = last
+            enter(table, at, work)
+        return
+    found = learn(work, kept, at, LEARN, False)
+    if found:
+        enter(table, at, work)
+    if not found or work[FOUND, L_PER_BEAT] == 1:
+        table[at, B_EDGE_NS] = edge(work, LEARN)
+        table[at, B_BLOCK_END] = work[TIMES, LEARN - 1]
+    if not found:
+        table[at, B_STATE] = APERIODIC
+        table[at, B_TRIED] += 1
+        tried = int(table[at, B_TRIED])
+        rest = max(REST << tried, LONGEST_BLOCK if table[at, B_EDGE_NS] > 0 else 0)
+        table[at, B_REST] = rest if tried < TRIES else 0
+
+
+@kernel(f"void({TABLE}, {TABLE}, {TABLE})")
+def conclude(table, kept, work):
+    """Decide of flows that sent too little so far, from what is there. Their beats are then as found: SEARCHING."""
+    for at in range(table.shape[0]):
+        blocks = table[at, B_EDGE_NS] > 0
+        if not blocks and (table[at, B_STATE] != LEARNING or table[at, B_TRIED] > 0):
+            continue
+        count = (
+            int(table[at, B_BLOCKS]) - 1 if blocks else int(table[at, B_COUNT])
+        )  # the last block may be in part
+        if count >= LEAST_BEATS and learn(work, kept, at, count, blocks):
+            for column in range(B_BEATS if blocks else BEAT_COLUMNS, BEAT_COLUMNS):
+                table[at, column] = 0
+            enter(table, at, work)
+
+
+@kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {TABLE})")
+def beats(cols, rows, first, kept, table, work):
+    """Follow the flows of a batch; SLOT names their rows. `kept` holds the first times of each flow, or its blocks."""
+    for i in range(rows):
         at = int(cols[SLOT, i])
         if at < 0 or cols[COPY, i] > 0:
             continue
-        state = int(table[at, B_STATE])
-        edge = int(table[at, B_EDGE_NS])
-        if state == FULL or (state == APERIODIC and edge == 0 and table[at, B_REST] == 0):
-            continue
         rel = int(cols[REL, i])
-        if edge > 0:
+        apart = int(table[at, B_EDGE_NS])
+        if apart > 0 and table[at, B_BLOCKS] == BLOCKS and rel - table[at, B_BLOCK_END] > apart:
+            decide(table, at, kept, work)
+            apart = 0
+        state = int(table[at, B_STATE])
+        if state == APERIODIC and apart == 0 and table[at, B_REST] == 0:
+            continue
+        if apart > 0:
             n = int(table[at, B_BLOCKS])
-            if rel - table[at, B_BLOCK_END] > edge:
-                if n == BLOCKS:
-                    return -1 - i
-                learned[at, BLOCK_COLUMNS * n] = rel
-                learned[at, BLOCK_COLUMNS * n + 2] = 0
+            if rel - table[at, B_BLOCK_END] > apart:
+                kept[at, BLOCK_COLUMNS * n] = rel
+                kept[at, BLOCK_COLUMNS * n + 2] = 0
                 n += 1
                 table[at, B_BLOCKS] = n
                 if table[at, B_REST] > 0:
                     table[at, B_REST] = LONGEST_BLOCK
             table[at, B_BLOCK_END] = rel
             if n > 0:
-                learned[at, BLOCK_COLUMNS * n - 2] = rel
-                learned[at, BLOCK_COLUMNS * n - 1] += 1
+                kept[at, BLOCK_COLUMNS * n - 2] = rel
+                kept[at, BLOCK_COLUMNS * n - 1] += 1
         if state == APERIODIC:
             if table[at, B_REST] > 0:
                 table[at, B_REST] -= 1
@@ -113,12 +184,11 @@ def beats(cols, start, rows, first, learned, table):
             continue
         if state == LEARNING:
             n = int(table[at, B_COUNT])
-            learned[at, n] = rel
+            kept[at, n] = rel
             table[at, B_COUNT] = n + 1
             table[at, B_LAST] = rel
             if n + 1 == LEARN:
-                table[at, B_STATE] = FULL
-                return i
+                decide(table, at, kept, work)
             continue
         period = int(table[at, B_PERIOD_NS])
         window = int(table[at, B_WINDOW_NS])
@@ -171,4 +241,3 @@ def beats(cols, start, rows, first, learned, table):
             table[at, B_PERIOD_NS] = period + error // 256
         table[at, B_BEATS] += step
         table[at, B_GOT] = 1
-    return rows

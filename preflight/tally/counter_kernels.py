@@ -8,7 +8,7 @@ A counter of 8 bits is taken for the low byte of one of 16 as soon as its neighb
 Copies (a mirror, a loop) are left out.
 """
 
-from preflight.frames.compile import BYTES, TABLE, Columns, kernel
+from preflight.frames.compile import BYTES, SELDOM, TABLE, Columns, kernel
 from preflight.frames.kernels import (
     CAP,
     COPY,
@@ -21,9 +21,27 @@ from preflight.frames.kernels import (
     REL,
     SLOT,
     WIRE,
+    le16,
+    le64,
     u8,
 )
+from preflight.tally.counters import (
+    C_BEFORE,
+    C_BEHIND,
+    C_BITS,
+    C_HIGH,
+    C_LOW,
+    C_SIZE,
+    C_STEP,
+    DATA,
+    FOUND,
+    KEPT,
+    LEARN,
+    learn,
+    number_at,
+)
 from preflight.tally.course_kernels import COURSE_COLUMNS, begin_course, go_on
+from preflight.tally.kernels import F_FRAMES, F_SEQUENCE_STEPS
 from preflight.tally.stream_kernels import (
     LOSS_COLUMNS,
     LOSSES,
@@ -34,11 +52,7 @@ from preflight.tally.stream_kernels import (
     note_wait,
 )
 
-LEARN = 24  # frames
-DATA = 38  # bytes of each that may hold the counter
-# A kept frame: its data, then its length on the wire (2 bytes) and its time (8), both little-endian.
-KEPT = DATA + 10
-LEARNING, FULL, FOLLOWED, RESTING, NONE = range(5)
+LEARNING, FOLLOWED, RESTING, NONE = range(4)
 REST = 64  # frames until the next try, twice as many each time. Common practice.
 TRIES = 6
 CONFIRMED = 300  # frames without a new beginning: beyond the 256 of one byte
@@ -102,17 +116,87 @@ def widen(b, p, table, at, wrapped):
         table[at, N_VALUE] = int(table[at, N_VALUE]) | (before if first else behind) << 8
 
 
-@kernel(f"int64({BYTES}, {TABLE}, int64, int64, int64, {BYTES}, {TABLE})")
-def counters(b, cols, start, rows, first, kept, table):
-    """Follow the flows of a batch from row `start` on; SLOT names their rows. `kept` holds LEARN frames of each flow.
+@kernel()
+def enter(table, at, kept, work):
+    """Follow the counter that was found from now on, and count what its first frames have counted: those of the common length, and
+    those of another whose number is the next."""
+    low, high, bits = int(work[FOUND, C_LOW]), int(work[FOUND, C_HIGH]), int(work[FOUND, C_BITS])
+    size, step = int(work[FOUND, C_SIZE]), int(work[FOUND, C_STEP])
+    shift = 0
+    while step >> shift & 1 == 0:
+        shift += 1
+    turn = 1 << bits - shift
+    inverse = 1
+    for _ in range(4):  # each doubles the bits that are right (Newton), of which one is
+        inverse = inverse * (2 - (step >> shift) * inverse) & (turn - 1)
+    table[at, N_STATE] = FOLLOWED
+    table[at, N_LOW] = low
+    table[at, N_HIGH] = high
+    table[at, N_BITS] = bits
+    table[at, N_SIZE] = size
+    table[at, N_SHIFT] = shift
+    table[at, N_TURN] = turn
+    table[at, N_INVERSE] = inverse
+    table[at, N_BEFORE] = work[FOUND, C_BEFORE]
+    table[at, N_BEHIND] = work[FOUND, C_BEHIND]
+    table[at, N_MAY_BEFORE] = table[at, N_MAY_BEHIND] = 1 if step == 1 else 0
+    table[at, N_ODD_VALUE] = table[at, N_LAST_LOSS_NS] = table[at, N_LONGEST_LOSS_NS] = -1
+    table[at, N_WINDOW] = 1
+    packets, expected, received = 0, 0, 0
+    began, before, last, value = 0, 0, 0, 0
+    for n in range(LEARN):
+        frame = (at * LEARN + n) * KEPT
+        this = number_at(kept, frame, low, high)
+        wire = int(le16(kept, frame + DATA))
+        if wire != size and (packets == 0 or this != (before + step) & ((1 << bits) - 1)):
+            continue
+        time = int(le64(kept, frame + DATA + 2))
+        packets += 1
+        before = this
+        if packets == 1:
+            began, expected, received = time, 1, 1
+        else:
+            on = numbers_on(table, at, this, value)
+            if not 0 < on <= ODD:
+                continue
+            if on > 1:
+                jump(table, at, N_LOSSES, N_FIRST_LOSSES, last, time, 0, on - 1)
+            expected += on
+            received += 1
+        value, last = this, time
+    table[at, N_FIRST_NS] = began
+    table[at, N_VALUE] = value
+    table[at, N_LAST_NS] = last
+    table[at, N_PACKETS] = packets
+    table[at, N_EXPECTED] = table[at, N_RUN] = expected
+    table[at, N_RECEIVED] = received
+    table[at, N_PACE] = 64 * (last - began) // expected
+    begin_course(table, at, N_COURSE, last)
 
-    Returns the row whose flow is to be learned now (its state is FULL) before the next row is followed, or `rows`."""
-    for i in range(start, rows):
+
+@kernel(SELDOM)
+def decide(table, at, kept, flows, work):
+    """Decide from some frames of a flow whether they count themselves; if not, try again later. RTP has its own table."""
+    if 5 * flows[at, F_SEQUENCE_STEPS] > 2 * flows[at, F_FRAMES]:
+        table[at, N_STATE] = NONE
+    elif learn(kept, at, work):
+        enter(table, at, kept, work)
+    else:
+        table[at, N_TRIED] += 1
+        tried = int(table[at, N_TRIED])
+        table[at, N_STATE] = RESTING if tried < TRIES else NONE
+        table[at, N_REST] = REST << tried
+
+
+@kernel(f"void({BYTES}, {TABLE}, int64, int64, {BYTES}, {TABLE}, {TABLE}, {TABLE})")
+def counters(b, cols, rows, first, kept, table, flows, work):
+    """Follow the flows of a batch; SLOT names their rows. `kept` holds LEARN frames of each flow."""
+    for i in range(rows):
         at = int(cols[SLOT, i])
         if at < 0:
             continue
         state = int(table[at, N_STATE])
-        if state in (FULL, NONE) or cols[COPY, i] > 0:
+        if state == NONE or cols[COPY, i] > 0:
             continue
         data = int(cols[PAYLOAD, i])
         if data == 0:
@@ -152,8 +236,7 @@ def counters(b, cols, start, rows, first, kept, table):
                 table[at, N_FIRST_FRAME] = first + i
             table[at, N_KEPT] = n + 1
             if n + 1 == LEARN:
-                table[at, N_STATE] = FULL
-                return i
+                decide(table, at, kept, flows, work)
             continue
         low = int(table[at, N_LOW])
         if held < low + 2:
@@ -218,4 +301,3 @@ def counters(b, cols, start, rows, first, kept, table):
             jump(table, at, N_LOSSES, N_FIRST_LOSSES, last, rel, first + i, on - 1)
         if table[at, N_BITS] == 8 and table[at, N_SHIFT] == 0 and table[at, N_INVERSE] == 1:
             widen(b, p + low, table, at, value < before)
-    return rows

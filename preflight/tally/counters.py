@@ -3,91 +3,121 @@
 Every place is read as a number of 8 bits, and of 16 in either byte order. It is a counter when most frames go on from the one before by
 the same step; the others may have lost some in between. It may be in frames of another length, too, that fit in between. One of 16 bits is believed only where both its bytes moved:
 else it is one of 8 bits beside a constant, and the kernel widens that when it sees it carry.
+
+Kernels, for a capture may have thousands of flows. A number of 16 bits goes on by one step as often as its low byte does, at most: so few
+places are looked at twice. The table `work` is what they reckon in, as in `beats`.
 """
 
-from dataclasses import dataclass
+from preflight.frames.compile import SELDOM, Columns, kernel
+from preflight.frames.kernels import le16, u8
 
-import numpy as np
-
-from preflight.tally.counter_kernels import DATA, KEPT, LEARN
-
-MOST = 0.5  # of the frames go on by the step: common practice
+LEARN = 24  # frames
+DATA = 38  # bytes of each that may hold the counter
+# A kept frame: its data, then its length on the wire (2 bytes) and its time (8), both little-endian.
+KEPT = DATA + 10
 LEAST_TURN = 128  # numbers until it comes round
-# Bits, offset of the low byte, of the high byte or -1.
-PLACES = (
-    *((8, at, -1) for at in range(DATA)),
-    *((16, at + 1, at) for at in range(DATA - 1)),
-    *((16, at, at + 1) for at in range(DATA - 1)),
-)
-MASKS = np.array([[(1 << bits) - 1] for bits, _, _ in PLACES])
+
+# Rows of `work`: where the frames of one length lie in what is kept; numbers to compare; of each place how many frames go on by one
+# step, and whether its byte moved; what was found.
+ALIKE, STEPS, SHARES, MOVED, FOUND = range(5)
+# Offsets of its low and high byte in a frame's data (high: -1 with 8 bits), step from frame to frame, modulo 2^bits, the length on
+# the wire of most frames that have it, and the last such one's bytes before and behind it.
+_found = Columns()
+C_LOW, C_HIGH, C_BITS, C_STEP, C_SIZE, C_BEFORE, C_BEHIND = _found.take(7)
 
 
-@dataclass(frozen=True)
-class Counter:
-    """Offsets of its low and high byte in a frame's data (high: -1 with 8 bits); `step` from frame to frame, modulo 2^bits. `size`
-    is the length on the wire of most frames that have it. Of all these frames: `values`, and `times_ns`."""
-
-    low: int
-    high: int
-    bits: int
-    step: int
-    size: int
-    values: tuple[int, ...]
-    times_ns: tuple[int, ...]
-    before: int
-    behind: int
-
-
-def learn(kept: np.ndarray) -> Counter | None:
-    """The counter in `kept` (uint8, LEARN frames of KEPT bytes as the kernel keeps them), or None."""
-    frames = kept.reshape(LEARN, KEPT)
-    sizes = np.ascontiguousarray(frames[:, DATA : DATA + 2]).view("<u2")[:, 0]
-    common = int(np.bincount(sizes).argmax())
-    alike = frames[sizes == common]
-    if len(alike) < 2 * LEARN / 3:
-        return None
-    data = np.ascontiguousarray(alike[:, :DATA].T).astype(np.int64)
-    # A row for each of PLACES: the numbers there, and by how much they go on.
-    numbers = np.concatenate((data, data[1:] | data[:-1] << 8, data[:-1] | data[1:] << 8))
-    steps = np.sort(np.diff(numbers) & MASKS, axis=1)
-    alike_steps = (steps[:, :, None] == steps[:, None, :]).sum(axis=2)
-    usual = alike_steps.argmax(axis=1)
-    moved = (data != data[:, :1]).any(axis=1)
-    shares = alike_steps.max(axis=1) / steps.shape[1]
-    shares[DATA:][~np.tile(moved[1:] & moved[:-1], 2)] = 0
-    best, rank = None, (MOST, 0, False)
-    for place in np.flatnonzero(shares >= MOST).tolist():
-        bits, low, high = PLACES[place]
-        step, share = int(steps[place, usual[place]]), float(shares[place])
-        turn = (1 << bits) // (step & -step) if step else 0
-        if turn >= LEAST_TURN and (share, bits, step == 1) > rank:
-            best, rank = (bits, low, high, step), (share, bits, step == 1)
-    if best is None:
-        return None
-    bits, low, high, step = best
-    fits = _in_turn(frames, sizes == common, low, high, step, (1 << bits) - 1)
-    return Counter(
-        low=low,
-        high=high,
-        bits=bits,
-        step=step,
-        size=common,
-        values=tuple(value for value, _ in fits),
-        times_ns=tuple(time for _, time in fits),
-        before=int(data[low - 1, -1]) if low else -1,
-        behind=int(data[low + 1, -1]) if low + 1 < DATA else -1,
-    )
-
-
-def _in_turn(
-    frames: np.ndarray, alike: np.ndarray, low: int, high: int, step: int, mask: int
-) -> list[tuple[int, int]]:
-    """Value and time (ns) of the frames of the common length, and of those of another whose value is the next."""
-    data = frames[:, :DATA].astype(np.int64)
-    values = (data[:, low] if high < 0 else data[:, low] | data[:, high] << 8).tolist()
-    times = np.ascontiguousarray(frames[:, DATA + 2 : DATA + 10]).view("<i8")[:, 0].tolist()
-    found: list[tuple[int, int]] = []
-    for value, time, same in zip(values, times, alike.tolist(), strict=True):
-        if same or (found and value == (found[-1][0] + step) & mask):
-            found.append((value, time))
+@kernel()
+def how_many(work, count, number):
+    """How many of `count` STEPS are this number."""
+    found = 0
+    for i in range(count):
+        if work[STEPS, i] == number:
+            found += 1
     return found
+
+
+@kernel()
+def usual(work, count):
+    """The number that half of `count` STEPS are, or more; the less of two; -1 where there is none. Two candidates are enough, as a
+    third would leave no room (Misra and Gries)."""
+    one, two, ones, twos = -1, -1, 0, 0
+    for i in range(count):
+        step = int(work[STEPS, i])
+        if step == one:
+            ones += 1
+        elif step == two:
+            twos += 1
+        elif ones == 0:
+            one, ones = step, 1
+        elif twos == 0:
+            two, twos = step, 1
+        else:
+            ones -= 1
+            twos -= 1
+    ones, twos = how_many(work, count, one), how_many(work, count, two)
+    if twos > ones or (twos == ones and two < one):
+        one, ones = two, twos
+    return one if 2 * ones >= count else -1
+
+
+@kernel()
+def number_at(kept, frame, low, high):
+    """The number in a kept frame whose bytes stand there."""
+    number = int(u8(kept, frame + low))
+    return number | int(u8(kept, frame + high)) << 8 if high >= 0 else number
+
+
+@kernel(SELDOM)
+def learn(kept, flow, work):
+    """The counter in what is kept of a flow (LEARN frames of KEPT bytes). Returns whether there is one; FOUND then has it."""
+    for n in range(LEARN):
+        work[STEPS, n] = int(le16(kept, (flow * LEARN + n) * KEPT + DATA))
+    size = usual(work, LEARN)
+    alike = 0
+    for n in range(LEARN):
+        if work[STEPS, n] == size:
+            work[ALIKE, alike] = (flow * LEARN + n) * KEPT
+            alike += 1
+    if 3 * alike < 2 * LEARN:
+        return False
+    first, last, steps = int(work[ALIKE, 0]), int(work[ALIKE, alike - 1]), alike - 1
+    for at in range(DATA):
+        work[MOVED, at] = 0
+        for n in range(1, alike):
+            if u8(kept, int(work[ALIKE, n]) + at) != u8(kept, first + at):
+                work[MOVED, at] = 1
+    rank = 0  # most steps alike; of those most bits; of those one step at a time
+    for kind in range(3):  # of 8 bits; of 16, the high byte before the low, and behind it
+        for at in range(DATA if kind == 0 else DATA - 1):
+            low = at + 1 if kind == 1 else at
+            high = -1 if kind == 0 else at if kind == 1 else at + 1
+            if work[MOVED, low] == 0:
+                continue
+            if high >= 0 and (work[MOVED, high] == 0 or 2 * work[SHARES, low] < steps):
+                continue
+            bits = 8 if high < 0 else 16
+            value = number_at(kept, first, low, high)
+            for n in range(steps):
+                after = number_at(kept, int(work[ALIKE, n + 1]), low, high)
+                work[STEPS, n] = (after - value) & ((1 << bits) - 1)
+                value = after
+            step = usual(work, steps)
+            share = how_many(work, steps, step)
+            if high < 0:
+                work[SHARES, low] = share
+            if step <= 0 or (1 << bits) // (step & -step) < LEAST_TURN:
+                continue
+            this = share * 64 + bits * 2 + (1 if step == 1 else 0)
+            if this > rank:
+                rank = this
+                work[FOUND, C_LOW] = low
+                work[FOUND, C_HIGH] = high
+                work[FOUND, C_BITS] = bits
+                work[FOUND, C_STEP] = step
+    if rank == 0:
+        return False
+    low = int(work[FOUND, C_LOW])
+    work[FOUND, C_SIZE] = size
+    work[FOUND, C_BEFORE] = int(u8(kept, last + low - 1)) if low > 0 else -1
+    work[FOUND, C_BEHIND] = int(u8(kept, last + low + 1)) if low + 1 < DATA else -1
+    return True

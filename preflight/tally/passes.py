@@ -1,7 +1,6 @@
 """The kernels that know flows, one after another in one call: for a short batch, calling them takes longer than they do.
 
-`beats` and `counters` stand apart: they stop where Python has to learn a flow. So do `rates` and `shape`, which know no flows: a thread
-of its own runs them, for neither half reads what the other writes.
+`rates` and `shape` stand apart, for they know no flows: a thread of its own runs them, as neither half reads what the other writes.
 """
 
 from preflight.frames.compile import BYTES, ROW, TABLE, kernel

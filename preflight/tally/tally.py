@@ -11,17 +11,16 @@ from typing import get_args
 import numpy as np
 
 from preflight.frames.batch import Batch
-from preflight.frames.kernels import SLOT, slot_of
+from preflight.frames.compile import Engine
+from preflight.frames.kernels import slot_of
 from preflight.tally import beat_kernels as r
 from preflight.tally import clock_kernels as p
 from preflight.tally import counter_kernels as n
 from preflight.tally import facts as f
 from preflight.tally import kernels as k
 from preflight.tally import stream_kernels as x
-from preflight.tally.beats import Learned, edge, learn, learn_blocks
-from preflight.tally.counters import Counter
-from preflight.tally.counters import learn as learn_counter
-from preflight.tally.course_kernels import COURSE_COLUMNS, begin_course
+from preflight.tally.beats import LEAST_BEATS, WORK_ROWS
+from preflight.tally.course_kernels import COURSE_COLUMNS
 from preflight.tally.courses import courses
 from preflight.tally.rows import ip_text, mac_text, reader
 from preflight.tally.shape import Shapes
@@ -65,6 +64,8 @@ class Tally:
         self.first_times = np.zeros((FLOW_ROWS, r.LEARN), np.int64)
         self.counters = np.zeros((FLOW_ROWS, n.COUNTER_COLUMNS), np.int64)
         self.kept = np.zeros(FLOW_ROWS * n.LEARN * n.KEPT, np.uint8)
+        self.work = np.zeros((WORK_ROWS, r.LEARN), np.int64)
+        self._engine: Engine | None = None
         self.rate = np.zeros(k.RATE_STATE, np.int64)
         self.rate[k.S_WIDTH] = 1
         self.link_mbps = link_mbps
@@ -107,63 +108,11 @@ class Tally:
             self.streams,
             self.clocks,
         )
-        row = 0
-        while (row := engine.beats(columns, row, rows, batch.first, self.first_times, self.beats)) < rows:
-            if row < 0:
-                row = -1 - row
-                self._learn_blocks(int(columns[SLOT, row]))
-            else:
-                self._learn(int(columns[SLOT, row]))
-                row += 1
-        row = -1
-        while (
-            row := engine.counters(batch.view, columns, row + 1, rows, batch.first, self.kept, self.counters)
-        ) < rows:
-            self._learn_counter(int(columns[SLOT, row]))
-
-    def _learn(self, slot: int) -> None:
-        """Decide from a flow's first frames whether it has a beat to follow."""
-        learned = learn(self.first_times[slot])
-        row = self.beats[slot]
-        if learned is None or learned.per_beat == 1:
-            row[r.B_EDGE_NS] = edge(self.first_times[slot])
-            row[r.B_BLOCK_END] = self.first_times[slot].max()
-        if learned is None:
-            row[r.B_STATE] = r.APERIODIC
-            row[r.B_TRIED] += 1
-            rest = max(r.REST << int(row[r.B_TRIED]), r.LONGEST_BLOCK if row[r.B_EDGE_NS] else 0)
-            row[r.B_REST] = rest if row[r.B_TRIED] < r.TRIES else 0
-            return
-        row[r.B_STATE] = r.SEARCHING
-        _enter(row, learned)
-
-    def _learn_blocks(self, slot: int) -> None:
-        """Decide whether the block is the beat; then what was counted by its frames counts no more."""
-        row = self.beats[slot]
-        row[r.B_EDGE_NS] = 0
-        if learned := learn_blocks(self._blocks(slot)):
-            last = row[r.B_LAST]
-            row[:] = 0
-            row[r.B_STATE], row[r.B_COUNT] = r.SEARCHING, r.LEARN
-            row[r.B_LAST] = last
-            _enter(row, learned)
-
-    def _blocks(self, slot: int) -> np.ndarray:
-        """The blocks of a flow that are kept."""
-        count = int(self.beats[slot, r.B_BLOCKS])
-        return self.first_times[slot, : count * r.BLOCK_COLUMNS].reshape(count, r.BLOCK_COLUMNS)
-
-    def _learn_counter(self, slot: int) -> None:
-        """Decide from some frames of a flow whether they count themselves; if not, try again later. RTP has its own table."""
-        row, size = self.counters[slot], n.LEARN * n.KEPT
-        if self.flows[slot, k.F_SEQUENCE_STEPS] > 0.4 * self.flows[slot, k.F_FRAMES]:
-            row[n.N_STATE] = n.NONE
-        elif found := learn_counter(self.kept[slot * size : (slot + 1) * size]):
-            _follow(row, found)
-        else:
-            row[n.N_TRIED] += 1
-            row[n.N_STATE] = n.RESTING if row[n.N_TRIED] < n.TRIES else n.NONE
-            row[n.N_REST] = n.REST << int(row[n.N_TRIED])
+        engine.beats(columns, rows, batch.first, self.first_times, self.beats, self.work)
+        engine.counters(
+            batch.view, columns, rows, batch.first, self.kept, self.counters, self.flows, self.work
+        )
+        self._engine = engine
 
     def _streams(self, index: dict[int, int]) -> tuple[f.RtpStream, ...]:
         rows = self.streams[self.streams[:, x.X_KEY] != 0]
@@ -181,18 +130,15 @@ class Tally:
         return sorted((each for each in found if each.real), key=lambda each: each.flow or 0)
 
     def _beats(self, index: dict[int, int]) -> list[f.Beat]:
-        found = []
-        for slot in np.flatnonzero(self.beats[:, r.B_COUNT] >= 8).tolist():
-            row = self.beats[slot].copy()
-            learned = None
-            if row[r.B_STATE] == r.LEARNING and row[r.B_TRIED] == 0:
-                learned = learn(self.first_times[slot, : row[r.B_COUNT]])
-            elif row[r.B_EDGE_NS] > 0 and (learned := learn_blocks(self._blocks(slot)[:-1])):
-                row[r.B_BEATS :] = 0
-            if learned:
-                _enter(row, learned)
-            if learned or row[r.B_STATE] in (r.SEARCHING, r.LOCKED):
-                found.append(_beat(index[slot], row.tolist()))
+        slots = np.flatnonzero(self.beats[:, r.B_COUNT] >= LEAST_BEATS)
+        rows = self.beats[slots]
+        if self._engine is not None:
+            self._engine.conclude(rows, self.first_times[slots], np.zeros_like(self.work))
+        found = [
+            _beat(index[slot], row)
+            for slot, row in zip(slots.tolist(), rows.tolist(), strict=True)
+            if row[r.B_STATE] in (r.SEARCHING, r.LOCKED)
+        ]
         return sorted(found, key=lambda beat: beat.flow)
 
     def rtp_flows(self) -> np.ndarray:
@@ -339,44 +285,6 @@ def _clock(row: list[int]) -> f.ClockPort:
         if digits == 8 and kind == p.ANNOUNCE
         else "",
     )
-
-
-def _follow(row, found: Counter) -> None:
-    """Put a counter that was found into a row of the counters' table, with what its first frames have counted."""
-    shift = (found.step & -found.step).bit_length() - 1
-    row[n.N_STATE] = n.FOLLOWED
-    row[n.N_LOW], row[n.N_HIGH], row[n.N_BITS], row[n.N_SIZE] = found.low, found.high, found.bits, found.size
-    row[n.N_SHIFT], row[n.N_TURN] = shift, 1 << found.bits - shift
-    row[n.N_INVERSE] = pow(found.step >> shift, -1, int(row[n.N_TURN]))
-    row[n.N_BEFORE], row[n.N_BEHIND] = found.before, found.behind
-    row[n.N_MAY_BEFORE] = row[n.N_MAY_BEHIND] = found.step == 1
-    row[n.N_ODD_VALUE] = row[n.N_LAST_LOSS_NS] = row[n.N_LONGEST_LOSS_NS] = -1
-    row[n.N_FIRST_NS] = found.times_ns[0]
-    row[n.N_WINDOW] = 1
-    table, value, last = row[None], found.values[0], found.times_ns[0]
-    expected = received = 1
-    for next_value, time in zip(found.values[1:], found.times_ns[1:], strict=True):
-        on = n.numbers_on(table, 0, next_value, value)
-        if 0 < on <= n.ODD:
-            if on > 1:
-                x.jump(table, 0, n.N_LOSSES, n.N_FIRST_LOSSES, last, time, 0, on - 1)
-            expected, received = expected + on, received + 1
-            value, last = next_value, time
-    row[n.N_VALUE], row[n.N_LAST_NS], row[n.N_PACKETS] = value, last, len(found.values)
-    row[n.N_EXPECTED], row[n.N_RECEIVED], row[n.N_RUN] = expected, received, expected
-    row[n.N_PACE] = 64 * (last - found.times_ns[0]) // expected
-    begin_course(table, 0, n.N_COURSE, last)
-
-
-def _enter(row, learned: Learned) -> None:
-    """Put what was learned into a row of the beat table."""
-    row[r.B_PERIOD_NS], row[r.B_PER_BEAT], row[r.B_BEATS] = learned.period_ns, learned.per_beat, learned.beats
-    row[r.B_WINDOW_NS] = (learned.period_ns + learned.span_ns) // 2
-    row[r.B_MISSING] = learned.missing * learned.per_beat
-    if learned.missing_ns is not None:
-        row[r.B_EVENTS] = 1
-        row[r.B_FIRST_EVENT + r.E_AFTER_NS] = learned.missing_ns
-        row[r.B_FIRST_EVENT + r.E_FRAMES] = row[r.B_MISSING]
 
 
 def _beat(flow: int, row: list[int]) -> f.Beat:

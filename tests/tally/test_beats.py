@@ -2,15 +2,33 @@
 
 import random
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
 
-from preflight.tally.beats import learn
+from preflight.tally import beats as kernels
 from preflight.tally.facts import Beat
 from tests.tally.captures import Timed, ethernet, mac, mirrored, studied
 
 GROUP = "01:00:5e:90:10:07"
+
+
+class Learned(NamedTuple):
+    period_ns: int
+    span_ns: int
+    per_beat: int
+    beats: int
+    missing: int
+    missing_ns: int
+
+
+def learn(times: np.ndarray) -> Learned | None:
+    """What is found from the times of a flow's first frames (ns)."""
+    work = np.zeros((kernels.WORK_ROWS, kernels.LEARN), np.int64)
+    if not kernels.learn(work, times[None], 0, len(times), False):
+        return None
+    return Learned(*work[kernels.FOUND, : len(Learned._fields)].tolist())
 
 
 def frame(number: int) -> bytes:
