@@ -9,14 +9,10 @@ from dataclasses import replace
 from pathlib import Path
 from random import Random
 
-import numpy as np
 import pytest
 
 from preflight.checks import judge_all
 from preflight.facts import Facts
-from preflight.frames import kernels as k
-from preflight.frames.batch import Batch
-from preflight.frames.capture import CaptureFile
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import Adapter, Counters, HostFacts
 from preflight.live.keeper import Keeper
@@ -24,6 +20,7 @@ from preflight.live.standby import NS, Event
 from preflight.live.watch import Watch
 from tests.checks import ptp
 from tests.host.trees import Tree
+from tests.pieces import PIECE_NS, pieces
 from tests.tally.captures import Timed, arp, broadcast, ethernet, every, mac, rtp, sap, sdp, write
 from tests.wire import samples
 
@@ -32,7 +29,6 @@ ADAPTER = Adapter(
     counters=Counters(carrier_changes=2),
 )  # fmt: skip
 HOST = HostFacts("Linux", (ADAPTER,))
-PIECE_NS = NS // 2
 TOP = Path(__file__).parents[1]
 
 
@@ -47,23 +43,6 @@ def healthy(start: float, end: float) -> list[Timed]:
     sound = every(0.02, lambda n: rtp(1, "233.252.0.1", n, bytes(100), 960), start, end)
     talk = every(3.0, lambda n: arp(2 + n % 4, 1 + n % 5), start + 0.3, end)
     return ptp.master(20, start, end) + sound + talk
-
-
-def pieces(path: Path, rounds: int = 1) -> Iterator[tuple[int, Batch | None]]:
-    """The capture's frames by half seconds, as a listener hands them over; with `rounds`, over and over."""
-    base = 0
-    for _ in range(rounds):
-        last = 0
-        for batch in CaptureFile(str(path)).batches():
-            times = batch.columns[k.REL, : batch.rows]
-            for piece in range(int(times[0]) // PIECE_NS, int(times[-1]) // PIECE_NS + 1):
-                chosen = times // PIECE_NS == piece
-                columns = np.ascontiguousarray(batch.columns[:, : batch.rows][:, chosen])
-                columns[k.REL] += base
-                rows = int(np.count_nonzero(chosen))
-                last = base + (piece + 1) * PIECE_NS
-                yield last, Batch(batch.block, columns, rows, 1, batch.engine, batch.view) if rows else None
-        base = last
 
 
 def watched(folder: Path, *frames: list[Timed]) -> tuple[Watch, list[Event]]:

@@ -11,7 +11,7 @@ from preflight.frames import live
 from preflight.frames.batch import Batch
 from preflight.frames.facts import SourceFacts
 from preflight.host.facts import Adapter, HostFacts
-from tests.test_watch import pieces
+from tests.pieces import pieces
 
 HOST = HostFacts(
     "Linux", (Adapter("eth0", kind="ethernet", enabled=True, carrier=True, speed_mbps=1000, duplex="full"),)

@@ -12,7 +12,7 @@ from preflight.live import keeper as keeping
 from preflight.live.keeper import HOUR_NS, Keeper, Kept
 from preflight.live.standby import NS
 from tests.tally.captures import arp, every, write
-from tests.test_watch import pieces
+from tests.pieces import pieces
 
 Happens = tuple[int, str, bool]  # at which second, what, whether it is an alarm
 WALL = datetime(2026, 11, 27, 21, 14, 5, tzinfo=UTC)
