@@ -6,11 +6,13 @@ little.
 
 import socket
 import struct
+from functools import cache
 
 BROADCAST = "ff:ff:ff:ff:ff:ff"
 BEAT_ETHERTYPE = 0x88B5  # IEEE 802: local experimental EtherType 1
 
 
+@cache
 def mac_bytes(text: str) -> bytes:
     return bytes.fromhex(text.replace(":", ""))
 
@@ -39,6 +41,7 @@ def checksum(data: bytes) -> int:
     return ~(folded or (0xFFFF if total else 0)) & 0xFFFF
 
 
+@cache
 def multicast_mac(group: str) -> str:
     """RFC 1112 section 6.4: the low 23 bits of the group."""
     low = struct.unpack("!I", socket.inet_aton(group))[0] & 0x7FFFFF
