@@ -11,8 +11,8 @@ from preflight.frames.capture import CaptureFile
 from preflight.live import keeper as keeping
 from preflight.live.keeper import HOUR_NS, Keeper, Kept
 from preflight.live.standby import NS
-from tests.tally.captures import arp, every, write
 from tests.pieces import pieces
+from tests.tally.captures import arp, every, write
 
 Happens = tuple[int, str, bool]  # at which second, what, whether it is an alarm
 WALL = datetime(2026, 11, 27, 21, 14, 5, tzinfo=UTC)
