@@ -1,5 +1,6 @@
 """Two captures held against each other, in words and for scripts."""
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from preflight.between.facts import BetweenFacts, End, Here, Lone, Path, Seen
@@ -37,8 +38,8 @@ def summary(between: BetweenFacts) -> str:
     )
 
 
-def rows(between: BetweenFacts) -> list[tuple[str, ...]]:
-    """What became of each flow, the heads first; those with the most frames come first."""
+def rows(between: BetweenFacts, spelt: Callable[[str], str]) -> list[tuple[str, ...]]:
+    """What became of each flow, the heads first; those with the most frames come first. `spelt` puts names where devices are mentioned."""
     head = (
         "Flow",
         "Way",
@@ -54,7 +55,6 @@ def rows(between: BetweenFacts) -> list[tuple[str, ...]]:
     if between.pair:
         head = (
             "Stream",
-            "Way",
             "In both",
             "Missing in B",
             "In neither",
@@ -64,14 +64,14 @@ def rows(between: BetweenFacts) -> list[tuple[str, ...]]:
             "Doubled",
             "Furthest",
         )
-    return [head, *(_row(path, between.pair) for path in between.paths[:MOST_ROWS])]
+    return [head, *(_row(path, between.pair, spelt) for path in between.paths[:MOST_ROWS])]
 
 
-def _row(path: Path, pair: bool) -> tuple[str, ...]:
+def _row(path: Path, pair: bool, spelt: Callable[[str], str]) -> tuple[str, ...]:
     sent, got = (path.a, path.b) if pair else (path.sent, path.got)
     return (
-        called(path),
-        "" if pair else path.way or "not known",
+        spelt(called(path)),
+        *(() if pair else (path.way or "not known",)),
         count_text(path.matched),
         count_text(sent.only),
         count_text(path.never),

@@ -5,14 +5,13 @@ import re
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 
 from preflight.archive.library import Library
 from preflight.archive.page import as_html
 from preflight.archive.store import Store
 from preflight.text import clean
 from tests.archive.made import bundled, fill, varied
-from tests.report.pages import Opened, chromium
+from tests.report.pages import A4, SPILLED, Opened, chromium, violations
 
 MARKUP = "<img src=x onerror=alert(1)></script><script>alert(2)</script>\"'--><svg onload=alert(3)>{{7*7}}"
 
@@ -30,13 +29,20 @@ def written(store: Store, folder: Path) -> Path:
     return file
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_it_opens_asks_nothing_and_is_accessible(browser, models, tmp_path, scheme):
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 390)])
+def test_it_opens_asks_nothing_and_is_accessible(browser, models, tmp_path, scheme, width):
     store = Store(str(tmp_path / "a"))
     fill(store, models, 300)
-    opened = Opened(browser, written(store, tmp_path), color_scheme=scheme)
+    opened = Opened(browser, written(store, tmp_path), width, color_scheme=scheme)
     assert opened.did == []
-    assert Axe().run(opened.page).response["violations"] == []
+    assert violations(opened.page) == []
+    assert opened.page.evaluate(SPILLED, width) == []
+    assert opened.page.get_by_text("Swipe sideways").last.is_visible() == (width == 390)
+    opened.page.emulate_media(media="print")
+    opened.page.set_viewport_size({"width": A4, "height": 900})
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= A4
+    assert not opened.page.get_by_text("The same in numbers").is_visible()
+    opened.page.emulate_media(media="screen")
     assert opened.page.locator("svg.bars g").count() > 10
     # Every link leads to something on the page.
     links = opened.page.eval_on_selector_all("a", "links => links.map(link => link.getAttribute('href'))")

@@ -19,6 +19,12 @@ FLAGS = [
     "--host-resolver-rules=MAP * ~NOTFOUND",
 ]
 
+PHONE, A4 = 390, 703  # CSS pixels: of a phone, of A4 within the margins
+# What goes over its own box, or is broken in two although it is one address.
+SPILLED = """(most) => [...document.querySelectorAll("code, svg.whom, svg.bars, .uplot, table")].filter((e) => e.checkVisibility())
+  .filter((e) => e.tagName === "CODE" ? e.getClientRects().length > 1 : !e.closest(".scroll") && e.getBoundingClientRect().right > most)
+  .map((e) => e.textContent.slice(0, 60))"""
+
 
 @contextmanager
 def chromium() -> "Iterator[Browser]":

@@ -22,7 +22,7 @@ from preflight.tally.facts import Beat
 from preflight.verdict import Result, judged
 from preflight.wire.lldp import LldpNeighbour
 from tests.report import scenes
-from tests.report.pages import Opened, violations
+from tests.report.pages import A4, PHONE, SPILLED, Opened, violations
 from tests.report.samples import HOSTILE, RESULTS, hostile
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -460,11 +460,6 @@ SCENES = {
     "many streams": "",
     "missing box": "",
 }
-PHONE, A4 = 390, 703  # CSS pixels: of a phone, of A4 within the margins
-# What goes over its own box, or is broken in two although it is one address.
-SPILLED = """(most) => [...document.querySelectorAll("code, svg.whom, .uplot, table")].filter((e) => e.checkVisibility())
-  .filter((e) => e.tagName === "CODE" ? e.getClientRects().length > 1 : !e.closest(".scroll") && e.getBoundingClientRect().right > most)
-  .map((e) => e.textContent.slice(0, 60))"""
 
 
 @pytest.mark.parametrize("name", SCENES)

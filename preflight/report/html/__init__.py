@@ -186,11 +186,12 @@ def _between(facts: Facts) -> dict[str, object] | None:
     from preflight.report import between
     from preflight.report.html.between import groups, length_s
 
+    names = names_of(facts)
     return {
         "summary": between.summary(facts.between),
-        "groups": groups(facts.between),
+        "groups": groups(facts.between, names.spelling()),
         "duration": length_s(facts.between),
-        "table": between.rows(facts.between),
+        "table": between.rows(facts.between, names.spelling()),
     }
 
 

@@ -1,5 +1,8 @@
 """Two captures over time: what each of them holds, and each flow that passes both, with what went wrong on its way."""
 
+from collections.abc import Callable
+from dataclasses import replace
+
 from preflight.between.facts import BetweenFacts, End, Here, Path
 from preflight.checks.say import count_text
 from preflight.checks.see.paths import called
@@ -10,7 +13,8 @@ def length_s(between: BetweenFacts) -> float:
     return max(between.a.last_s, between.b.last_s, 0.001)
 
 
-def groups(between: BetweenFacts) -> list[Group]:
+def groups(between: BetweenFacts, spelt: Callable[[str], str]) -> list[Group]:
+    """The captures and the flows in rows; `spelt` puts names where devices are mentioned."""
     if between.clocks is None:
         return []
     flows = sorted((_flow(path) for path in between.paths), key=lambda row: not row.troubled)
@@ -18,7 +22,7 @@ def groups(between: BetweenFacts) -> list[Group]:
         Group("The two captures", (_capture("A", between.a, between), _capture("B", between.b, between))),
         Group(
             "Streams in both networks" if between.pair else "Flows that pass both",
-            tuple(flows[:MOST_ROWS]),
+            tuple(replace(row, label=spelt(row.label)) for row in flows[:MOST_ROWS]),
             max(len(flows) - MOST_ROWS, 0),
         ),
     ]
