@@ -109,9 +109,11 @@ class Preflight(click.Group):
             status = 2
             _complain(error)
         except click.Abort:
-            status = STOPPED
-            click.echo("preflight: stopped by hand.", err=True)
+            status = _stopped()
         except Exception as error:
+            # Python 3.11 wraps what comes while a class is made, as a module that is loaded only now does.
+            if isinstance(error.__cause__, KeyboardInterrupt):
+                sys.exit(_stopped())
             status = 2
             if sys.flags.dev_mode:
                 traceback.print_exc()
@@ -129,6 +131,11 @@ def _reader_gone(error: OSError) -> bool:
     return isinstance(error, BrokenPipeError) or (
         sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None
     )
+
+
+def _stopped() -> int:
+    click.echo("preflight: stopped by hand.", err=True)
+    return STOPPED
 
 
 def _complain(error: click.ClickException) -> None:

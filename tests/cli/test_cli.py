@@ -220,6 +220,22 @@ def test_ctrl_c_while_waiting_for_a_pipe_gives_what_was_read_or_one_line():
     assert err.decode().strip() == "preflight: stopped by hand."
 
 
+def test_ctrl_c_while_a_class_is_made_is_no_fault():
+    """Python 3.11 makes another error of it."""
+    code = """
+import sys, types, click
+from preflight import cli
+class Pressed:
+    def __set_name__(self, owner, name): raise KeyboardInterrupt
+@click.command()
+def command(): type("Facts", (), {"shown": Pressed()})
+sys.modules["preflight.cli.why"] = types.SimpleNamespace(command=command)
+cli.main(["why"])
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr.strip()) == (130, "", "preflight: stopped by hand.")
+
+
 def test_why_lists_and_explains():
     listed = run("why")
     assert listed.exit_code == 0 and "loop" in listed.stdout
