@@ -40,7 +40,7 @@ def summary(between: BetweenFacts) -> str:
 
 def rows(between: BetweenFacts, spelt: Callable[[str], str]) -> list[tuple[str, ...]]:
     """What became of each flow, the heads first; those with the most frames come first. `spelt` puts names where devices are mentioned."""
-    head = (
+    head: tuple[str, ...] = (
         "Flow",
         "Way",
         "Through",

@@ -57,7 +57,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         if heard != speak:
             beside = " beside IGMP, which switches speak by themselves"
         elif len(speak) < len({flow.source for flow in flows}):
-            beside = " beside what the switch tells of this port"
+            beside = " beside what the other end of this cable says"
         yield unproven(f"No audio, no clock, and {who} was heard{beside}.")
     elif not audio and not clocks and wire.source.frames < limits["frames"]:
         frames = counted(wire.source.frames, "frame")

@@ -33,9 +33,9 @@ def word(facts):
     ("frames", "says"),
     [
         ([ONE], "1 device was heard"),
-        ([TREE], "no device was heard beside what the switch tells of this port"),
+        ([TREE], "no device was heard beside what the other end of this cable says"),
         ([TREE, LLDP], "no device was heard"),
-        ([ONE, TREE, LLDP], "1 device was heard beside what the switch tells"),
+        ([ONE, TREE, LLDP], "1 device was heard beside what the other end"),
         ([GROUPS], "no device was heard beside IGMP"),
         ([ONE, GROUPS], "1 device was heard beside IGMP"),
         ([[(0.0, arp(1, 2))]], "1 device was heard"),
