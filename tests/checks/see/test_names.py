@@ -10,7 +10,7 @@ from scapy.layers.l2 import Ether
 
 from preflight.checks import judge_all
 from preflight.checks.say import MENTION, who
-from preflight.checks.see.names import THIS_COMPUTER, names_of, network_name
+from preflight.checks.see.names import THIS_COMPUTER, end, names_of, network_name
 from preflight.facts import Facts
 from preflight.report.result import as_json
 from preflight.rig.read import parse
@@ -163,3 +163,32 @@ def test_nobody_can_send_the_mark_of_a_mention(tmp_path):
 )
 def test_no_mark_is_left_in_a_result(name):
     assert "\ufffd" not in as_json(judged(study(str(CAPTURES / name))))
+
+
+def test_who_tells_each_name_is_kept_and_a_names_first_teller_counts(tmp_path):
+    told_by = names_of(studied(tmp_path, stream(), announced(), BY_DHCP, BY_MDNS, BY_LLDP)).told[BOX]
+    assert [(each.name, each.by) for each in told_by] == [
+        ("foh-switch", "LLDP"), ("stage-left", "mDNS"), ("box-five", "DHCP"), ("the sender of “Choir”", "announcement"),
+    ]  # fmt: skip
+    again = [(0.3, bytes(samples.dhcp4("request", src=BOX, client=BOX, hostname=b"stage-left")))]
+    told_by = names_of(studied(tmp_path, BY_MDNS, again)).told[BOX]
+    assert [(each.name, each.by) for each in told_by] == [("stage-left", "mDNS")]
+
+
+def test_what_a_server_says_is_not_its_clients_name(tmp_path):
+    offer = bytes(samples.offer(src=mac(9), hostname=b"not-mine"))
+    assert names_of(studied(tmp_path, [(0.2, offer)])).told == {}
+
+
+def test_the_sheets_switch_has_its_name_at_each_port(tmp_path):
+    facts = replace(studied(tmp_path, shows.hello(shows.SWITCH + 3)), sheet=shows.sheet())
+    ports = [names_of(facts).name(mac(shows.SWITCH + n)) for n in (0, 3)]
+    assert ports == ["stage 53:e0", "stage 53:e3"]
+    assert names_of(facts).told[mac(shows.SWITCH + 3)][0] == ("stage", "rig sheet")
+
+
+@pytest.mark.parametrize(
+    ("hardware", "octets", "told"), [(BOX, 2, "53:05"), (BOX, 3, "00:53:05"), (BOX, 6, BOX)]
+)
+def test_the_end_of_an_address(hardware, octets, told):
+    assert end(hardware, octets) == told and end(hardware) == "53:05"

@@ -146,3 +146,39 @@ def test_three_senders_are_named(tmp_path):
     finding = judge(at_10_mbps(studied(tmp_path, one(1, 240), one(2, 230), one(3, 220), one(4, 210), LATER)))
     assert finding.culprits == (mac(1), mac(2), mac(3))
     assert "192.0.2.3) sent 0.3 MB in all, in 1 flow" in told(finding)
+
+
+def test_the_figures_to_four_places_and_what_is_shown_when(tmp_path):
+    finding = judge(at_10_mbps(studied(tmp_path, load(777, 0.3, 1.2), load(2, 0, 0.01), LATER)))
+    assert finding.measured["link_mbps"] == 10 and finding.measured["share_1s"] == 0.7771
+    assert finding.measured["share_100ms"] == pytest.approx(0.87, abs=0.01)
+    assert round(finding.measured["share_100ms"], 4) == finding.measured["share_100ms"]
+    assert finding.headline == "The link is 78% full for a second; from 70% on there is no room for bursts."
+    assert finding.evidence[0].text == "78% of 10 Mb/s in the busiest second"
+    assert finding.evidence[0].time_s == pytest.approx(0.3, abs=0.11)
+    assert all(each.time_s is not None for each in finding.evidence[:3])
+
+
+def test_who_sends_less_than_a_tenth_of_the_most_is_not_named(tmp_path):
+    def one(sender: int, count: int):
+        return every(1 / count, lambda n: udp(sender, "233.252.0.1", 6000, n.to_bytes(4, "big") + FULL[4:]), sender / 1e4, 1)  # fmt: skip
+
+    much = judge(at_10_mbps(studied(tmp_path, one(1, 700), one(2, 71), LATER)))
+    little = judge(at_10_mbps(studied(tmp_path, one(1, 720), one(2, 69), LATER)))
+    assert much.culprits == (mac(1), mac(2)) and little.culprits == (mac(1),)
+
+
+def test_the_largest_of_a_senders_flows_is_told(tmp_path):
+    small = every(0.1, lambda n: udp(1, "233.252.0.9", 7000, bytes([n])), 0, 1)
+    finding = judge(at_10_mbps(studied(tmp_path, small, load(800), LATER)))
+    assert "in 2 flows; the largest: UDP port 6000 to 233.252.0.1" in told(finding)
+
+
+def test_a_mirror_whose_frames_come_once_shows_the_whole(tmp_path):
+    """Four in ten of the contents have to come twice, for half of what it shows to be the cable's."""
+    facts = replace(at_10_mbps(studied(tmp_path, load(600), LATER)), vantage="mirror")
+    distinct = facts.tally.copies.distinct
+    for share, part in ((0.41, 0.3), (0.39, 0.6)):
+        copies = replace(facts.tally.copies, pairs=round(share * distinct))
+        finding = judge(replace(facts, tally=replace(facts.tally, copies=copies)))
+        assert finding.measured["share_1s"] == part

@@ -301,3 +301,30 @@ def test_four_are_shown_the_most_copied_first(tmp_path):
 def test_the_pace_of_one_content_is_known_from_two_hundred_copies(tmp_path, count, outcome):
     circling = [(1.0 + n * 5e-5, arp(1, 2)) for n in range(count)]
     assert judge(studied(tmp_path, rig(), circling)).outcome == outcome
+
+
+def test_the_figures_of_what_goes_round(tmp_path):
+    finding = judge(
+        studied(tmp_path, rig(), every(50e-6, arp(1, 2), 1.0, 1.2), every(50e-6, arp(2, 3), 1.00001, 1.1))
+    )
+    assert finding.measured["frames_that_repeat"] == 2 and finding.measured["most_copies_of_one"] == 4000
+    assert finding.measured["own_frames_returned"] == 0 and finding.measured["share_seen_exactly_twice"] == 0
+    assert finding.headline == "There is a loop: 2 frames go round, one of them 4 000 times."
+    quiet = judge(studied(tmp_path, mirrored(rig())))
+    assert quiet.measured["share_seen_exactly_twice"] == pytest.approx(1.0, abs=0.35)
+    assert quiet.measured["copies_per_s_of_that"] == 0 and quiet.measured["most_copies_of_one"] == 0
+
+
+def test_how_many_more_of_a_flow_repeat(tmp_path):
+    """Three questions of one sender are three contents of one flow."""
+    circling = [f for n in (2, 3, 4) for f in every(0.003, arp(1, n), 1.0 + n * 1e-4, 2.5)]
+    assert "; 2 frames more of it repeat" in told(judge(studied(tmp_path, rig(2.5), circling)))
+    alone = [f for n in (1, 2, 3) for f in every(0.003, arp(n, 9), 1.0 + n * 1e-4, 2.5)]
+    assert "more of it repeat" not in told(judge(studied(tmp_path, rig(2.5), alone)))
+
+
+def test_own_frames_that_come_back_have_their_time(tmp_path):
+    finding = judge(study(str(write_with_direction(tmp_path / "own.pcapng", back(30)))))
+    assert finding.headline == "There is a loop: this computer's own frames come back to it."
+    assert finding.spans == ((pytest.approx(0.0003), pytest.approx(1.4503, abs=0.001)),)
+    assert finding.measured["own_frames_returned"] == 30

@@ -412,3 +412,102 @@ def test_five_seconds_of_silence_to_the_frame(tmp_path, end, outcome):
     """The last frame of the one comes at 269.75 s, that of the other a quarter of a second before its end."""
     one, other = stream(0, 270, per_s=4), stream(0, end, OTHER, 0x20, per_s=4)
     assert judge(studied(tmp_path, joins(10, 0x0A), one, other)).outcome == outcome
+
+
+def test_the_figures_of_queriers_and_groups(tmp_path):
+    frames = (
+        answered(1, 10, 30, interval=10),
+        asks(9, 5, interval=20),
+        stream(0, 30),
+        stream(0, 30, OTHER, 0x20),
+    )
+    finding = judge(studied(tmp_path, *frames))
+    assert finding.measured["queriers"] == [
+        {"address": "192.0.2.1", "version": 3, "interval_s": 10, "queries_read": 4},
+        {"address": "192.0.2.9", "version": 3, "interval_s": 20, "queries_read": 1},
+    ]
+    assert finding.measured["groups"] == {
+        STREAM: {"members": 2, "frames": 600, "runs_out_s": 61.1},
+        OTHER: {"members": 0, "frames": 600, "runs_out_s": None},
+    }
+
+
+def test_eight_queriers_and_sixty_four_groups_are_measured(tmp_path):
+    many = [asks(n, n / 10, interval=20) for n in range(1, 11)]
+    groups = [f"233.252.{n // 250}.{n % 250 + 1}" for n in range(70)]
+    finding = judge(
+        studied(
+            tmp_path,
+            *many,
+            [(2.0, report(0x30, *groups[:40])), (2.1, report(0x30, *groups[40:]))],
+            stream(0, 20),
+        )
+    )
+    assert len(finding.measured["queriers"]) == 8 and len(finding.measured["groups"]) == 64
+
+
+def test_where_lossy_captures_and_discovery_leave_nobody_in_need(tmp_path):
+    """The groups of SSDP and SLP are joined by whoever looks for devices."""
+    for group in ("239.255.255.250", "239.255.255.253"):
+        finding = judge(studied(tmp_path, joins(1, 0x0A, group=group), [(200.0, report(0x0A, group))]))
+        assert finding.outcome == UNPROVEN and "nobody needs a querier" in finding.headline
+    for group in ("239.255.255.249", "239.255.255.254", "239.255.255.251"):
+        finding = judge(studied(tmp_path, joins(1, 0x0A, group=group), [(200.0, report(0x0A, group))]))
+        assert finding.outcome == CAUTION
+
+
+def test_how_long_nobody_asked(tmp_path):
+    short = judge(studied(tmp_path, joins(1, 0x0A), stream(0, 60)))
+    assert short.headline == "No querier was heard in 60 s; one may ask only every 125 s."
+    long = judge(studied(tmp_path, joins(10, 0x0A), stream(0, 400)))
+    assert long.outcome == PASS
+    assert (
+        long.headline
+        == "No querier in 400 s, and every stream goes on for longer than 260 s: nothing here stops them."
+    )
+    at_a_mirror = judge(replace(studied(tmp_path, joins(10, 0x0A), stream(0, 400)), vantage="mirror"))
+    assert at_a_mirror.outcome == CAUTION
+
+
+@pytest.mark.parametrize(("joined_s", "outcome"), [(24.9, PASS), (25.1, CAUTION)])
+def test_a_stream_outlives_its_membership_by_fifteen_seconds(tmp_path, joined_s, outcome):
+    """It goes on to 300 s, after 260 s and 15 s."""
+    finding = judge(studied(tmp_path, joins(joined_s, 0x0A), stream(0, 300.05)))
+    assert finding.outcome == outcome
+
+
+def test_one_that_nobody_joined_outlives_from_its_beginning(tmp_path):
+    assert judge(studied(tmp_path, stream(0, 275.2))).outcome == PASS
+    assert judge(studied(tmp_path, stream(0, 274.9))).outcome == CAUTION
+
+
+def test_when_each_membership_runs_out_is_shown_for_six_groups(tmp_path):
+    groups = [f"233.252.0.{n}" for n in range(1, 9)]
+    frames = [(float(n), report(0x0A, group)) for n, group in enumerate(reversed(groups), 1)]
+    finding = judge(studied(tmp_path, frames, stream(0, 140)))
+    rows = [each for each in finding.evidence if "runs out at" in each.text]
+    assert len(rows) == 6 and rows[0].text.startswith("233.252.0.8: 1 joined, last at 0:01; runs out at 4:21")
+    assert rows[5].time_s == pytest.approx(6.0) and rows[5].text.startswith("233.252.0.3: ")
+
+
+def test_a_version_2_querier_and_many_that_answer_in_version_3(tmp_path):
+    frames = asks(1, 0, 20, version=2) + [f for at in (11, 15, 21) for f in joins(at, *range(0x0A, 0x10))]
+    finding = judge(studied(tmp_path, frames, stream(0, 25)))
+    assert finding.headline == "The querier speaks IGMP version 2, 6 devices answer in version 3."
+    assert len(finding.evidence) == 4 and len(finding.culprits) == 6
+
+
+def test_what_a_querier_in_order_is_called(tmp_path):
+    told_version = judge(studied(tmp_path, answered(1, 125, 400, version=2), stream(0, 400)))
+    assert told_version.headline.startswith("One querier asks in version 2: ICANN 53:01")
+    says = judge(studied(tmp_path, answered(1, 10, 30, interval=10), stream(0, 30)))
+    assert says.headline.startswith("One querier asks, every 10 s as it says: ICANN 53:01")
+
+
+def test_a_router_is_shown_with_its_first_query(tmp_path):
+    frames = [(5.0, _signs(1)["router"])]
+    finding = judge(studied(tmp_path, *_home(1, *frames)))
+    assert [(each.text, each.frame, each.time_s) for each in finding.evidence[:2]] == [
+        ("first query", 1, 0.0),
+        ("it offers itself as a router", finding.evidence[1].frame, 5.0),
+    ]

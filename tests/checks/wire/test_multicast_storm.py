@@ -228,3 +228,18 @@ def test_less_than_a_second(tmp_path):
 
 def test_no_frame(tmp_path):
     assert judge(studied(tmp_path)).outcome == UNPROVEN
+
+
+def test_whose_flood_leads_and_when(tmp_path):
+    """More discovery than the rest, and the other way round; each has the time and the words of its own."""
+    found = judge(studied(tmp_path, QUIET, asks(300, 7, 1.0, 2.0), bursts(99)))
+    assert "300 discovery frames in one second" in found.headline and found.culprits == (mac(7),)
+    assert found.evidence[0].time_s == pytest.approx(1.0, abs=0.1)
+    other = judge(studied(tmp_path, QUIET, asks(90, 7), bursts(300, 8)))
+    assert "300 multicast frames outside any stream in one second" in other.headline
+    assert other.culprits == (mac(8),) and other.evidence[0].time_s == pytest.approx(0.0, abs=1.01)
+
+
+@pytest.mark.parametrize(("frames", "words"), [(streams(2), "beside 2 streams."), (beat(1, 200, 1.3), "beside 1 beat."), (streams(1) + beat(1, 200, 1.3), "beside 1 stream and 1 beat.")])  # fmt: skip
+def test_what_it_passes_beside(tmp_path, frames, words):
+    assert judge(studied(tmp_path, frames)).headline == f"At most 0 multicast frames in a second {words}"
