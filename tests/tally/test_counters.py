@@ -208,3 +208,11 @@ def test_a_flow_whose_frames_change_their_length_goes_on(tmp_path: Path) -> None
     frames = [(n * PACE_S, frame(big(n), random, size=200 if n < 1000 else 300)) for n in range(3000)]
     found = one(tmp_path, frames)
     assert (found.expected, found.lost) == (3000, 0) and found.last_s == pytest.approx(2.999)
+
+
+def test_a_frame_too_short_for_its_number_is_passed_over(tmp_path: Path) -> None:
+    """It has the header and one byte; those after it are followed."""
+    frames = play(list(range(600)), big)
+    frames[300] = (frames[300][0], ethernet(GROUP, mac(7), 0x88B5, b"\1", 15))
+    found = one(tmp_path, frames)
+    assert (found.lost, found.received) == (1, 599) and found.last_s == pytest.approx(0.599)

@@ -98,3 +98,12 @@ def test_who_has_no_address_or_chose_its_own_is_of_no_range():
     )
     finding = find(heard(talkers("192.0.2", 1, 2) + homeless, talkers("198.51.100", 11, 12)))
     assert finding.outcome == "pass" and finding.measured["devices_a"] == 7
+
+
+@pytest.mark.parametrize(
+    ("here", "there", "told_as"), [("192.0.2.3", "198.51.100.3", "192.0.2.3"), ("", "198.51.100.3", "198.51.100.3"), ("192.0.2.3", "", "192.0.2.3")]
+)  # fmt: skip
+def test_a_device_in_both_is_told_by_its_address_in_a_or_else_in_b(here, there, told_as):
+    one, other = (replace(TALKER, hardware=mac(3), address=each) for each in (here, there))
+    finding = find(heard((one,), (other,)))
+    assert f"{mac(3)}, {told_as})" in told(finding) and finding.outcome == "fail"

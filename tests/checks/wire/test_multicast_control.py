@@ -511,3 +511,17 @@ def test_a_router_is_shown_with_its_first_query(tmp_path):
         ("first query", 1, 0.0),
         ("it offers itself as a router", finding.evidence[1].frame, 5.0),
     ]
+
+
+def test_behind_a_switch_that_asks_a_router_is_found_all_the_same(tmp_path):
+    from tests.wire.samples import lldp
+
+    switch = (5.0, bytes(lldp(src=mac(1), mac_bridge_enabled=1)))
+    frames = [
+        *answered(1, 125, 400, version=2),
+        switch,
+        *asks(0x90, 6, version=2),
+        (7.0, _signs(0x90)["router"]),
+    ]
+    finding = judge(studied(tmp_path, frames, stream(0, 400)))
+    assert "The querier is a router" in told(finding) and mac(0x90) in finding.culprits

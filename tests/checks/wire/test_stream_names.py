@@ -220,3 +220,24 @@ def test_seven_that_are_otherwise(tmp_path):
     finding = judge(studied(tmp_path, *here, *names))
     assert finding.headline == "7 streams not as announced." and len(finding.culprits) == 7
     assert told(finding).count("but its packets") == 6
+
+
+@pytest.mark.parametrize(
+    ("spans", "at_once"),
+    [
+        ([(0, 1), (0.9, 2.5), (1.9, 3)], (6, 7)),  # the one that took over sends beside the next
+        ([(0, 3), (0.2, 0.4), (2, 3)], (5, 7)),  # the one that was there all along does
+        ([(0, 1), (0.9, 2), (1.9, 3)], None),
+    ],
+)
+def test_of_three_that_send_to_one_group(tmp_path, spans, at_once):
+    frames = [
+        (start + n / 1000, rtp(5 + number, ONE, n))
+        for number, (start, until) in enumerate(spans)
+        for n in range(round(1000 * (until - start)))
+    ]
+    finding = judge(studied(tmp_path, frames))
+    assert finding.outcome == (CAUTION if at_once else UNPROVEN)
+    if at_once:
+        line = next(each.text for each in finding.evidence if "at once" in each.text)
+        assert all(f"192.0.2.{number}" in line for number in at_once)

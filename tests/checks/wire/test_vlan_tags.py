@@ -118,3 +118,12 @@ def test_streams_with_a_reservation_are_tagged_as_they_must_be(tmp_path):
     assert (
         beside.outcome is Outcome.FAIL and beside.culprits == (mac(3),) and beside.measured["vlans"] == [20]
     )
+
+
+@pytest.mark.parametrize("kind", [0x0806, 0x22EF, 0x22F1, 0x88B5])
+def test_only_the_streams_of_ieee_1722_may_be_tagged(tmp_path, kind):
+    odd = [
+        (0.5, tagged(bytes.fromhex("ff" * 6 + mac(3).replace(":", "")) + kind.to_bytes(2) + bytes(50), 20))
+    ]
+    finding = judge(replace(studied(tmp_path, stream(1), odd), vantage="access port"))
+    assert finding.measured["vlans"] == [20] and finding.measured["reserved_stream_frames"] == 0
