@@ -176,3 +176,17 @@ def test_a_cut_message_is_read_as_far_as_it_goes(
     tally = studied(tmp_path, [(0.0, announce(1, 1))], snap=snap).tally
     found = [(port.count, port.priority1) for port in tally.clocks if port.kind == "Announce"]
     assert found == [(count, priority1)] * count
+
+
+@pytest.mark.parametrize(("number", "kind"), [(9, "Delay_Resp"), (10, "Pdelay_Resp_Follow_Up"), (12, "Signaling"), (13, "Management")])  # fmt: skip
+def test_only_an_announcement_says_who_leads(tmp_path: Path, number: int, kind: str) -> None:
+    """Other messages that are as long hold other things there."""
+    frames = []
+    for n in range(2):
+        frame = bytearray(announce(1, n, priority1=100 + n))
+        frame[14] = frame[14] & 0xF0 | number
+        frames.append((float(n), bytes(frame)))
+    found = ports(tmp_path, frames)
+    assert set(found) == {(kind, mac(1))}
+    port = found[kind, mac(1)]
+    assert (port.count, port.priority1, port.clock_class, port.changes, port.grandmaster) == (2, 0, 0, 0, "")

@@ -314,3 +314,14 @@ def test_a_port_is_no_weight(tmp_path, port):
         judge(studied(tmp_path, [(1.0, packet(GATE, HERE, BOX, "192.0.2.32", port, 40000))])).outcome
         == UNPROVEN
     )
+
+
+@pytest.mark.parametrize(
+    ("to", "address"), [("01:00:5e:7c:00:01", "233.252.0.1"), (BROADCAST, "255.255.255.255")]
+)
+def test_what_goes_to_many_comes_by_no_gateway(tmp_path, to, address):
+    """From an address of the internet, as a device has it that nobody has set up."""
+    frames = [
+        (0.1 * n, packet(GATE, source, to, address, protocol=UDP)) for n, source in enumerate((FAR, FARTHER))
+    ]
+    assert judge(studied(tmp_path, frames)).measured["points"] == 0

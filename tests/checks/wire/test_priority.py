@@ -160,3 +160,10 @@ def test_otherwise_than_the_rest_is_lower_or_higher(tmp_path, odd):
     assert finding.culprits == (mac(6),) and f"audio marked {odd}, the usual is 34" in told(finding)
     agreed = studied(tmp_path, stream(5, ONE, odd), stream(6, TWO, odd), stream(7, "233.252.0.11", 46))
     assert judge(agreed).culprits == (mac(7),), "where none has the usual mark, that of most is right"
+
+
+def test_two_of_three_are_told_as_several(tmp_path):
+    frames = stream(), stream(6, TWO, 0), stream(7, "233.252.0.11", 0)
+    assert judge(busy(studied(tmp_path, *frames))).headline == "2 of 3 audio streams are not marked (DSCP 0)."
+    quiet = replace(studied(tmp_path, *frames), link_mbps=1000)
+    assert judge(quiet).headline == "Marked to go first: audio DSCP 0 and 34. No clock was heard."

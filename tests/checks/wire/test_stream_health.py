@@ -592,3 +592,9 @@ def test_without_a_clock_there_is_no_buffer_and_no_jitter(whole):
     jitter = judge(changed(whole, {"most_jitter": 96.0, "delay_spread_s": 0.0123456}))
     assert jitter.measured["most_jitter_ms"] == 2.0 and jitter.measured["receive_buffer_ms"] == 12.346
     assert "needs 12.3 ms of receive buffer (jitter up to 2.00 ms)" in told(jitter)
+
+
+@pytest.mark.parametrize(("start", "outcome"), [(2.4, PASS), (2.6, FAIL)])
+def test_another_takes_over_within_a_second(tmp_path, start, outcome):
+    taken = stream(7, ONE, count=round(1000 * (4 - start)), start=start)
+    assert judge(studied(tmp_path, stream(count=1500), taken, BESIDE)).outcome == outcome
