@@ -127,3 +127,12 @@ def test_only_the_streams_of_ieee_1722_may_be_tagged(tmp_path, kind):
     ]
     finding = judge(replace(studied(tmp_path, stream(1), odd), vantage="access port"))
     assert finding.measured["vlans"] == [20] and finding.measured["reserved_stream_frames"] == 0
+
+
+@pytest.mark.parametrize(
+    ("count", "words"),
+    [(0, "40 frames carry the tag of VLAN 20."), (1, "; 1 carries none."), (2, "; 2 carry none.")],
+)
+def test_how_many_carry_none(tmp_path, count, words):
+    finding = judge(studied(tmp_path, stream(1)[:count], stream(2, 20)))
+    assert finding.headline.endswith(words) and finding.measured["untagged_frames"] == count
