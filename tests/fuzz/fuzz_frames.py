@@ -77,6 +77,7 @@ def use_small_tables() -> None:
     for name in ("FLOW_ROWS", "TALKER_ROWS", "COPY_ROWS", "STREAM_ROWS", "CLOCK_ROWS"):
         setattr(tally, name, 64)
     shape_kernels.CLOSE_ROWS = shape_kernels.SENDER_ROWS = 16
+    shape_kernels.LOADS, shape_kernels.SENDER_COLUMNS = 16, 17
     tally.k.TIMELINE_ROWS = 32
 
 
