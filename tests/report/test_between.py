@@ -28,7 +28,6 @@ def opened(browser, told, folder: Path) -> Opened:
 
 
 def test_what_was_lost_is_marked(browser, tmp_path):
-    from axe_playwright_python.sync_playwright import Axe
 
     a, b = both_ends(stream(2000), {500: Fate(lost=True), 800: Fate(lost=True), 900: Fate(delay_s=4 * MS)})
     told = held(tmp_path, a, by_another_clock(b[300:]))
