@@ -14,7 +14,6 @@ WORDS = "The second cable between the two switches at the stage was pulled. Mark
 COMMANDS = {
     "add": ["add", "captures/loop.pcap.gz", "captures/two-clocks.pcap.gz"],
     "find": ["find"],
-    "find-nothing": ["find", "no-such-word"],
     "like": ["like", "captures/loop.pcap.gz"],
     "show": ["show", "loop.pcap.gz"],
     "page": ["page", "cases.html"],
@@ -55,10 +54,9 @@ def test_snapshot(name: str, width: int, kept: Path) -> None:
     assert [x for x in dumb.splitlines() if len(x) > width and not re.search("[0-9a-f]{64}$", x)] == []
 
 
-@pytest.mark.parametrize("name", ["find", "show"])
-def test_colour_adds_nothing_to_the_words_and_may_be_forbidden(name: str, kept: Path) -> None:
-    words = (SNAPSHOTS / f"{name}-80.txt").read_text(encoding="utf-8").split()
-    colour = told(name, 80, kept, TERM="xterm-256color")
-    plain = told(name, 80, kept, TERM="xterm-256color", NO_COLOR="1")
+def test_colour_adds_nothing_to_the_words_and_may_be_forbidden(kept: Path) -> None:
+    words = (SNAPSHOTS / "show-80.txt").read_text(encoding="utf-8").split()
+    colour = told("show", 80, kept, TERM="xterm-256color")
+    plain = told("show", 80, kept, TERM="xterm-256color", NO_COLOR="1")
     assert COLOURS.search(colour) and not COLOURS.search(plain)
     assert ESCAPES.sub("", colour).split() == ESCAPES.sub("", plain).split() == words
