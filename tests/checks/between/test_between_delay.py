@@ -56,3 +56,20 @@ def test_content_that_only_repeats_cannot_be_timed():
 
 def test_the_far_end_is_named_as_the_way_is():
     assert "frame 72 of B came as frame 70 of A" in told(find(facts(replace(late(2, 0.002), way="B to A"))))
+
+
+def test_the_figures_and_the_slowest_of_several_flows():
+    quick, slow = replace(late(2, 0.0123456789), source_ip="192.0.2.8"), late(3, 0.015)
+    finding = find(facts(quick, slow))
+    assert finding.measured == {"late_ms": 1.0, "late": 5, "most_ms": 15.0, "least_true_ms": None}
+    assert finding.headline == "5 frames of 2 flows came more than 1 ms late, up to 15.00 ms."
+    assert "15.000 ms after the quickest (mean 0.005 ms)" in finding.evidence[0].text
+    assert finding.evidence[0].time_s == 3.0
+    assert find(facts(quick)).measured["most_ms"] == 12.345679
+    many = find(facts(*(replace(late(1, 0.01), source_ip=f"192.0.2.{n}") for n in range(7))))
+    assert len(many.evidence) == 5
+
+
+def test_a_late_frame_after_the_furthest_one_ends_the_time_itself():
+    path = replace(late(2, 0.002), first_late=Seen(60, 61, 4.0))
+    assert find(facts(path)).spans == ((4.0, 4.0),)

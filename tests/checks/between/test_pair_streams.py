@@ -63,3 +63,46 @@ def test_stopped_in_one(at_s, outcome):
 def test_no_stream_in_both():
     finding = find(Facts(between=replace(PAIR, paths=(), a=replace(END, lone=(LONE,)))))
     assert finding.outcome == "unproven" and "only in A" in told(finding)
+
+
+def test_the_figures_of_both_networks():
+    lone = replace(END, lone=(LONE, LONE, replace(LONE, frames=31))), replace(END, lone=(LONE,))
+    paths = (
+        replace(PATH, a=gone(3), b=gone(5)),
+        replace(PATH, source_ip="192.0.2.9", never=7, jump_frame=5, jump_s=0.1),
+    )
+    finding = find(pair(*paths, a=lone[0], b=lone[1]))
+    assert finding.measured == {
+        "streams": 2, "only_in_a": 2, "only_in_b": 1, "lost_in_a": 5, "lost_in_b": 3, "covered": 8, "uncovered": 7,
+    }  # fmt: skip
+    assert finding.headline == "3 streams in one network only: nothing takes over."
+    assert finding.evidence[0].text.endswith(" only in A: 100 packets from frame 3 on")
+    assert finding.evidence[0].time_s == 0.1
+
+
+def test_the_most_uncovered_come_first_and_five_are_shown():
+    paths = [
+        replace(PATH, source_ip=f"192.0.2.{n}", never=n, jump_frame=30 + n, jump_s=n / 10)
+        for n in range(1, 8)
+    ]
+    finding = find(pair(*paths))
+    assert finding.headline == "28 packets of 7 streams missing in both networks: not covered."
+    assert len(finding.evidence) == 5 and finding.evidence[0].time_s == 0.7
+    assert finding.evidence[0].text.endswith(": 7 numbers; first missing before frame 37 of A")
+    [line] = find(pair(replace(PATH, never=2, jump_frame=None))).evidence
+    assert line.text.endswith(": 2 numbers") and line.time_s is None
+
+
+def test_five_are_shown_of_what_was_lost_stopped_or_is_alone():
+    ended = replace(HERE, ending=Ending(500, 501, 5.0), last_s=10.0)
+    lost = find(pair(*(replace(PATH, source_ip=f"192.0.2.{n}", b=gone(2)) for n in range(7))))
+    assert sum("2 of 1002 frames" in each.text for each in lost.evidence) == 5
+    assert lost.spans[0] == (2.0, pytest.approx(2.02))
+    stopped = find(pair(*(replace(PATH, source_ip=f"192.0.2.{n}", a=ended) for n in range(7))))
+    assert (
+        stopped.headline == "7 streams stopped in network B and went on in A." and len(stopped.evidence) == 5
+    )
+    assert stopped.evidence[0].text.endswith(": from frame 501 of A on only there")
+    assert stopped.evidence[0].time_s == 5.0 and stopped.spans[0] == (5.0, 10.0)
+    alone = find(pair(a=replace(END, lone=(LONE,) * 7)))
+    assert len(alone.evidence) == 5
