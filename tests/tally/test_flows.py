@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from preflight.study import surveyed
-from tests.tally.captures import Timed, every, mirrored, rtp, studied, udp, write
+from tests.tally.captures import Timed, every, mac, mirrored, rtp, studied, udp, write
 
 
 def numbered(n: int) -> bytes:
@@ -136,3 +136,17 @@ def test_flows_of_rtp_are_told_by_numbers_or_by_a_stream(tmp_path: Path) -> None
     facts, survey = surveyed(str(write(tmp_path / "made.pcap", frames)))
     assert len(facts.tally.flows) == 5
     assert np.count_nonzero(survey.rtp_flows()) == 3
+
+
+@pytest.mark.parametrize(
+    ("length", "size", "broken"),
+    [(29, 66_000, False), (29, 66_001, True), (0, 66_001, False), (1, 66_001, True)],
+)
+def test_a_record_longer_than_what_is_sent_is_broken_unless_its_packet_leaves_its_length_open(
+    tmp_path: Path, length: int, size: int, broken: bool
+) -> None:
+    """A length of 0 is more than the field can tell (RFC 2675), or left to the adapter."""
+    frame = udp(1, "192.0.2.9", 6000, b"x", mac(9))
+    frame = (frame[:16] + length.to_bytes(2) + frame[18:]).ljust(size, b"\0")
+    (flow,) = studied(tmp_path, [(0.0, frame)], snap=200).tally.flows
+    assert flow.broken is broken
