@@ -20,7 +20,7 @@ def courses(rows: np.ndarray) -> list[Course | None]:
     """Of each row of course columns (int64) its pace, or None where too few points are kept to tell it."""
     found: list[Course | None] = [None] * len(rows)
     kept = rows[:, c.G_KEPT]
-    for count in np.unique(kept[kept >= LEAST_POINTS]).tolist():
+    for count in sorted(set(kept[kept >= LEAST_POINTS].tolist())):
         which = np.flatnonzero(kept == count)
         points = rows[which, c.G_POINTS : c.G_POINTS + count * c.POINT_COLUMNS]
         points = points.reshape(len(which), count, c.POINT_COLUMNS)
@@ -41,7 +41,7 @@ def _paces(times: np.ndarray, units: np.ndarray, origins: np.ndarray) -> list[Co
     pairs = slopes.shape[1]
     spread = NORMAL_95 * np.sqrt(count * (count - 1) * (2 * count + 5) / 18)
     low = max(int((pairs - spread) / 2), 0)
-    middle = np.median(slopes, axis=1)
+    middle = (slopes[:, (pairs - 1) // 2] + slopes[:, pairs // 2]) / 2  # np.median would load numpy.ma for it
     half = (slopes[:, pairs - 1 - low] - slopes[:, low]) / 2
     span = (times[:, -1] - times[:, 0]).astype(np.float64)
     tick = np.minimum(np.gcd.reduce(np.diff(times, axis=1), axis=1), SLOWEST_TICK_NS)

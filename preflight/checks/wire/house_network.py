@@ -10,7 +10,7 @@ Silence is no proof.
 
 from collections import defaultdict
 from collections.abc import Iterator
-from functools import cache
+from functools import lru_cache
 from ipaddress import ip_address, ip_network
 
 from preflight.checks.asks import Wire
@@ -101,6 +101,9 @@ ROUTING_PORTS = (520, 521, 1985, 2029)  # RIP, RIPng, HSRP, HSRP for IPv6 (IANA)
 PPPOE = 0x8863  # discovery: RFC 2516
 ROUTER_WORDS = ("router", "gateway", "modem", "repeater", "firewall")  # in host names: common practice
 _GIVEN_OUT = ip_network("2000::/3")
+MOST_ADDRESSES = (
+    1 << 14
+)  # that are remembered, however long a watch stands by: both ends of as many flows as a tally holds
 PRINTERS = ("_ipp._tcp.local.", "_ipps._tcp.local.", "_printer._tcp.local.", "_pdl-datastream._tcp.local.")
 
 
@@ -240,7 +243,7 @@ def _by_words(wire: Wire) -> Iterator[Sign]:
             yield of_message("printing", says, words.seen)
 
 
-@cache
+@lru_cache(MOST_ADDRESSES)
 def outside(text: str) -> bool:
     """Whether an address is one of the internet: not for private use, the link, a group or documentation."""
     try:
@@ -252,6 +255,7 @@ def outside(text: str) -> bool:
     return address.is_global and given_out and not address.is_multicast
 
 
+@lru_cache(MOST_ADDRESSES)
 def _network(text: str) -> str:
     """The smallest network that the internet routes: devices have several addresses within one."""
     return str(ip_network(f"{text}/{24 if '.' in text else 64}", strict=False))
