@@ -39,7 +39,7 @@ SLIPS = ("Add_Sub", "Sub_Add", "Mul_Div", "Div_Mul", "FloorDiv_Div")
 COMPARISONS = ({"Eq", "NotEq", "Lt", "LtE", "Gt", "GtE"}, {"Is", "IsNot"}, {"In", "NotIn"})
 KINDS = ("NumberReplacer", "AndWithOr", "OrWithAnd", "AddNot", "TrueWithFalse", "FalseWithTrue", "BreakWith", "ContinueWith", "ZeroIteration")  # fmt: skip
 # A mutant that takes so long hangs: of the processor's time, which a busy machine does not use up, and of the clock's for one that sleeps.
-PROCESSOR_S, CLOCK_S = 120, 1200
+PROCESSOR_S, CLOCK_S = 60, 1200
 # What tests take long to load.
 LOADED = ("hypothesis.strategies", "networkx", "numpy", "pydantic", "scapy.contrib.cdp", "scapy.contrib.lldp", "scapy.layers.dhcp6", "scapy.layers.dns")  # fmt: skip
 

@@ -61,8 +61,12 @@ def test_the_far_end_is_named_as_the_way_is():
 def test_the_figures_and_the_slowest_of_several_flows():
     quick, slow = replace(late(2, 0.0123456789), source_ip="192.0.2.8"), late(3, 0.015)
     finding = find(facts(quick, slow))
+    called_so = "the stream to 233.252.0.1 port 5004"
     assert finding.measured == {"late_ms": 1.0, "late": 5, "most_ms": 15.0, "least_true_ms": None}
-    assert finding.headline == "5 frames of 2 flows came more than 1 ms late, up to 15.00 ms."
+    assert (
+        finding.headline
+        == f"5 frames of 2 flows (worst: {called_so}) came more than 1 ms late, up to 15.00 ms."
+    )
     assert "15.000 ms after the quickest (mean 0.005 ms)" in finding.evidence[0].text
     assert finding.evidence[0].time_s == 3.0
     assert find(facts(quick)).measured["most_ms"] == 12.345679

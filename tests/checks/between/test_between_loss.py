@@ -171,7 +171,11 @@ def test_stopped_streams_five_are_shown_and_from_when():
     assert finding.evidence[0].text.endswith("from frame 101 of A on, nothing after frame 1000 of B")
     assert finding.spans[0] == (2.0, 10.0)
     some = find(facts(*paths, PATH))
-    assert some.headline == "7 streams stopped at B and went on at the other end." and len(some.evidence) == 5
+    assert (
+        some.headline
+        == "7 streams (first: the stream to 233.252.0.1 port 5004) stopped at B and went on at the other end."
+        and len(some.evidence) == 5
+    )
 
 
 def test_what_ran_out_earlier_does_not_keep_the_others_from_having_stopped_together():

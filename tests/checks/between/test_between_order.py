@@ -53,7 +53,10 @@ def test_the_most_are_shown_first_and_five_at_most():
     ]  # fmt: skip
     finding = find(facts(*paths))
     assert finding.measured == {"reordered": 28, "doubled": 28, "more_of_repeating": 7}
-    assert finding.headline == "28 frames of 7 flows came after a later one."
+    assert (
+        finding.headline
+        == "28 frames of 7 flows (worst: the stream to 233.252.0.1 port 5004) came after a later one."
+    )
     mixed = [each for each in finding.evidence if "; first frame" in each.text and " of 900" in each.text]
     assert len(mixed) == 5 and mixed[0].time_s == 0.7
     assert mixed[0].text.endswith(": 7 of 900; first frame 47 of A, frame 57 of B")

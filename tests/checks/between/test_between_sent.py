@@ -32,7 +32,9 @@ def test_without_numbers_it_does_not_show():
 def test_the_worst_five_are_shown_and_all_are_counted():
     paths = [replace(PATH, source=mac(n), never=n, jump_frame=30 + n, jump_s=n / 10) for n in range(1, 8)]
     finding = find(facts(*paths, PATH))
-    assert finding.headline.startswith("28 packets of 7 streams came to neither place")
+    assert finding.headline.startswith(
+        "28 packets of 7 streams (worst: the stream to 233.252.0.1 port 5004) came to neither place"
+    )
     assert finding.measured == {"streams": 8, "never_sent": 28}
     assert [each.time_s for each in finding.evidence] == [0.7, 0.6, 0.5, 0.4, 0.3]
     assert finding.evidence[0].text.endswith(": 7 numbers; first missing before frame 37 of A")

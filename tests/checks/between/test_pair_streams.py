@@ -75,7 +75,10 @@ def test_the_figures_of_both_networks():
     assert finding.measured == {
         "streams": 2, "only_in_a": 2, "only_in_b": 1, "lost_in_a": 5, "lost_in_b": 3, "covered": 8, "uncovered": 7,
     }  # fmt: skip
-    assert finding.headline == "3 streams in one network only: nothing takes over."
+    assert (
+        finding.headline
+        == "3 streams (busiest: the stream to 233.252.0.2 port 5004) in one network only: nothing takes over."
+    )
     assert finding.evidence[0].text.endswith(" only in A: 100 packets from frame 3 on")
     assert finding.evidence[0].time_s == 0.1
 
@@ -86,7 +89,10 @@ def test_the_most_uncovered_come_first_and_five_are_shown():
         for n in range(1, 8)
     ]
     finding = find(pair(*paths))
-    assert finding.headline == "28 packets of 7 streams missing in both networks: not covered."
+    assert (
+        finding.headline
+        == "28 packets of 7 streams (worst: the stream to 233.252.0.1 port 5004) missing in both networks: not covered."
+    )
     assert len(finding.evidence) == 5 and finding.evidence[0].time_s == 0.7
     assert finding.evidence[0].text.endswith(": 7 numbers; first missing before frame 37 of A")
     [line] = find(pair(replace(PATH, never=2, jump_frame=None))).evidence
@@ -100,7 +106,9 @@ def test_five_are_shown_of_what_was_lost_stopped_or_is_alone():
     assert lost.spans[0] == (2.0, pytest.approx(2.02))
     stopped = find(pair(*(replace(PATH, source_ip=f"192.0.2.{n}", a=ended) for n in range(7))))
     assert (
-        stopped.headline == "7 streams stopped in network B and went on in A." and len(stopped.evidence) == 5
+        stopped.headline
+        == "7 streams (first: the stream to 233.252.0.1 port 5004) stopped in network B and went on in A."
+        and len(stopped.evidence) == 5
     )
     assert stopped.evidence[0].text.endswith(": from frame 501 of A on only there")
     assert stopped.evidence[0].time_s == 5.0 and stopped.spans[0] == (5.0, 10.0)

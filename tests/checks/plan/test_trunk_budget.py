@@ -167,7 +167,7 @@ def test_at_the_share_itself_a_link_is_not_too_full():
     """Seven streams of 9.84 Mb/s on 100 Mb/s: 0.6888 exactly. So in what is sure, and in what fails."""
     sent = [stream(f"s{n}", "left", "desk") for n in range(7)]
     [way] = [each for each in planned(sheet(*RIG, SLOW, *sent)).budget.ways if each.name == "stage to foh"]
-    assert way.share == pytest.approx(0.6888)
+    assert way.share == pytest.approx(0.6888) and found(SLOW, *sent).measured["busiest_share"] == 0.6888
     assert found(SLOW, *sent, limits={"share": way.share}).outcome == Outcome.PASS
     assert found(SLOW, *sent, limits={"share": way.share - 1e-6}).outcome == Outcome.FAIL
 

@@ -98,7 +98,8 @@ def test_a_run_of_frames_that_one_end_lacks():
 
 def test_what_an_end_lacks_in_all_and_its_first_runs():
     [gap] = gone(3).gaps
-    told = gap_evidence(PATH, replace(gone(3), gaps=(gap, gap, gap)), "A", "B")
+    later = replace(gap, at_s=5.0)
+    told = gap_evidence(PATH, replace(gone(3), gaps=(gap, gap, later)), "A", "B")
     stream = called(PATH)
     assert told[0] == Evidence(f"{stream}: 3 of 1003 frames, 3 of them in a row", None, 2.0)
     assert told[1:] == [Evidence(where(gap, "A", "B"), None, 2.0)] * 2

@@ -339,7 +339,7 @@ def test_whole_streams_need_the_buffer_of_the_worst(tmp_path):
     assert one.headline.endswith("A receive buffer (link offset) of 4.0 ms holds them.")
 
 
-@pytest.mark.parametrize(("streams", "words"), [(1, "Packets of the stream come"), (2, "Packets of both streams come"), (3, "Packets of all 3 streams come")])  # fmt: skip
+@pytest.mark.parametrize(("streams", "words"), [(1, "Packets of the stream to 233.252.0.20 port 5004 come"), (2, "Packets of both streams (worst: the stream to 233.252.0.20 port 5004) come"), (3, "Packets of all 3 streams (worst: the stream to 233.252.0.20 port 5004) come")])  # fmt: skip
 def test_how_many_of_them(tmp_path, streams, words):
     made = []
     for sender in range(20, 20 + streams):
@@ -350,13 +350,13 @@ def test_how_many_of_them(tmp_path, streams, words):
     finding = judge(studied(tmp_path, *made))
     assert words in finding.headline and "18 packets came after a later one" in told(finding)
     beside = judge(studied(tmp_path, *made, stream(9, "233.252.0.99", 1000)))
-    assert f"Packets of {streams} of {streams + 1} streams come" in beside.headline
+    assert f"{streams} of {streams + 1} streams" in beside.headline
 
 
 def test_a_pause_is_placed(tmp_path):
     paused = [(time + 0.2 * (time >= 1), data) for time, data in stream()]
     finding = judge(studied(tmp_path, paused, BESIDE))
-    assert finding.headline == "1 of 2 streams paused for up to 0.20 s."
+    assert finding.headline == "The stream to 233.252.0.9 port 5004 (1 of 2 streams) paused for up to 0.20 s."
     assert finding.spans == ((pytest.approx(0.999), pytest.approx(1.2)),)
     assert (
         finding.evidence[0].time_s == pytest.approx(1.2) and " paused for 0.20 s" in finding.evidence[0].text
@@ -431,7 +431,9 @@ def test_how_many_of_them_in_a_row(whole, longest, in_a_row):
 
 def test_the_greatest_share_comes_first(whole):
     finding = judge(changed(whole, lost(5, 4000), lost(4, 2000)))
-    assert finding.headline.startswith("9 packets of both streams missing")
+    assert finding.headline.startswith(
+        "9 packets of both streams (worst: the stream to 233.252.0.10 port 5004) missing"
+    )
     assert mac(6) in finding.evidence[0].text and mac(5) in finding.evidence[1].text
 
 
@@ -495,7 +497,10 @@ def test_at_a_mirror_a_count_of_drops_does_not_clear_the_capture(whole):
 def test_what_the_capture_dropped_may_be_the_pause(whole):
     finding = judge(changed(whole, {"longest_wait_s": 0.3}, dropped=1))
     assert finding.outcome == UNPROVEN
-    assert finding.headline == "1 of 2 streams paused, but the capture itself dropped 1 frame."
+    assert (
+        finding.headline
+        == "The stream to 233.252.0.9 port 5004 (1 of 2 streams) paused, but the capture itself dropped 1 frame."
+    )
 
 
 def test_a_pause_in_which_packets_were_lost_is_told_as_a_loss(whole):
@@ -505,7 +510,10 @@ def test_a_pause_in_which_packets_were_lost_is_told_as_a_loss(whole):
 
 def test_which_streams_paused_the_longest_first(whole):
     finding = judge(changed(whole, {"longest_wait_s": 0.3, "restarts": 1}, {"longest_wait_s": 0.4}))
-    assert finding.headline == "Both streams paused for up to 0.40 s."
+    assert (
+        finding.headline
+        == "Both streams (longest: the stream to 233.252.0.10 port 5004) paused for up to 0.40 s."
+    )
     assert finding.evidence[0].text.endswith(" paused for 0.40 s")
     assert finding.evidence[1].text.endswith(" paused for 0.30 s, and began anew")
 
@@ -523,7 +531,7 @@ def test_which_streams_paused_the_longest_first(whole):
 )
 def test_what_has_stopped(whole, change, stopped):
     finding = judge(changed(whole, change))
-    assert ("1 stream stopped" in told(finding)) is stopped
+    assert ("(1 of 2 streams) stopped" in told(finding)) is stopped
     if stopped and "longest_wait_s" not in change:
         assert finding.spans == ((change["last_s"], whole.source.duration_s),)
 
@@ -531,7 +539,7 @@ def test_what_has_stopped(whole, change, stopped):
 def test_one_that_ran_for_ten_seconds_was_no_trial(whole):
     long = changed(whole, {"first_s": 1.0, "last_s": 11.0}, {"last_s": 20.0}, duration_s=20.0)
     short = changed(whole, {"first_s": 1.0, "last_s": 10.9}, {"last_s": 20.0}, duration_s=20.0)
-    assert "1 stream stopped" in told(judge(long)) and "stopped" not in told(judge(short))
+    assert "(1 of 2 streams) stopped" in told(judge(long)) and "stopped" not in told(judge(short))
 
 
 @pytest.mark.parametrize(("apart_s", "together"), [(0.099, True), (0.101, False)])
@@ -544,8 +552,8 @@ def test_many_that_come_unevenly_at_one_time(whole):
     """Within a second, and no further than receivers are advised to even out."""
     for first, second, at_s, words in (
         (0.019, 0.02, 2.0, ""),
-        (0.019, 0.0201, 2.0, "2 streams need a receive buffer of up to 20 ms"),
-        (0.019, 0.02, 2.1, "2 streams need a receive buffer of up to 20 ms"),
+        (0.019, 0.0201, 2.0, "need a receive buffer of up to 20 ms"),
+        (0.019, 0.02, 2.1, "need a receive buffer of up to 20 ms"),
     ):
         changes = (
             {"delay_spread_s": first, "delay_spread_at_s": 1.0},

@@ -218,7 +218,7 @@ def test_seven_that_are_otherwise(tmp_path):
         for n, group in enumerate(groups)
     ]
     finding = judge(studied(tmp_path, *here, *names))
-    assert finding.headline == "7 streams not as announced." and len(finding.culprits) == 7
+    assert finding.headline == "All 7 streams (worst: “s0”) not as announced." and len(finding.culprits) == 7
     assert told(finding).count("but its packets") == 6
 
 

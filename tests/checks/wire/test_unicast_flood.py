@@ -80,7 +80,9 @@ def test_a_mirror_shows_the_talk_of_others(tmp_path, frames):
 
 
 def test_nothing_for_others(tmp_path):
-    assert judge(studied(tmp_path, OWN_TALK)).outcome == PASS
+    assert judge(studied(tmp_path, OWN_TALK)).headline == "No frame for others comes by."
+    few = judge(studied(tmp_path, OWN_TALK, flood(19)))
+    assert few.outcome == PASS and few.headline == "A few frames for others came by, as is natural."
     assert judge(studied(tmp_path, [f for f in OWN_TALK if f[0] < 1.5])).outcome == UNPROVEN
 
 
