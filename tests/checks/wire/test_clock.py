@@ -112,6 +112,8 @@ def test_a_hole_in_the_whole_capture_is_no_lost_clock(tmp_path):
 def test_a_clock_that_comes_late_is_told(tmp_path):
     late = judge(studied(tmp_path, master(1, 3.1, 12), stream(12)))
     assert late.outcome == CAUTION and late.spans == ((0.0, 3.1),)
+    begun = [(0.0, rtp(8, "233.252.0.2", 1))], stream(12, 0.9), master(1, 3.1, 12)
+    assert judge(studied(tmp_path, *begun)).spans == late.spans, "streams that begin within a second count"
     assert late.headline == "No clock led for the first 3.1 s, while streams went on."
     assert judge(studied(tmp_path, master(1, 3.0, 12), stream(12))).outcome == PASS
     assert judge(studied(tmp_path, [(0.0, rtp(9, "233.252.0.1", 1))], master(1, 5, 12))).outcome == PASS
