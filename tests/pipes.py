@@ -3,6 +3,8 @@
 import time
 from pathlib import Path
 
+PATIENCE_S = 300  # what has not happened by then hangs
+
 
 def drained(pipe: int) -> None:
     """Wait until the other end has read all that was written: then it has long begun."""
@@ -10,7 +12,7 @@ def drained(pipe: int) -> None:
     import termios
 
     left = bytearray(4)
-    ends = time.monotonic() + 60
+    ends = time.monotonic() + PATIENCE_S
     while fcntl.ioctl(pipe, termios.FIONREAD, left) == 0 and any(left):
         assert time.monotonic() < ends
         time.sleep(0.05)
@@ -19,7 +21,7 @@ def drained(pipe: int) -> None:
 def settled(pid: int) -> None:
     """Wait until all threads of a process have waited for half a second: it is done with what it was given. One that is only kept
     from the processor does not wait. (By proc(5); elsewhere half a second goes by.)"""
-    ends, looks = time.monotonic() + 60, 0
+    ends, looks = time.monotonic() + PATIENCE_S, 0
     while looks < 5:
         assert time.monotonic() < ends
         time.sleep(0.1)

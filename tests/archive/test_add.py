@@ -34,6 +34,7 @@ from preflight.verdict import judged
 from tests.archive.copies import copies
 from tests.archive.made import CAPTURES, bundled
 from tests.inbox.test_find import marked, tarred, zipped
+from tests.pipes import PATIENCE_S
 
 LOOP, NO_DHCP = str(CAPTURES / "loop.pcap.gz"), str(CAPTURES / "no-dhcp.pcap")
 LIMIT_S = 60.0
@@ -272,7 +273,7 @@ def test_a_client_that_is_killed_loses_nothing_that_was_done(store, client, tmp_
     process = subprocess.Popen(
         command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=os.environ | UNRULY
     )
-    until = time.monotonic() + 60
+    until = time.monotonic() + PATIENCE_S
     while len(store.segments()) < after:
         assert time.monotonic() < until and process.poll() is None
         time.sleep(0.002)
@@ -283,7 +284,7 @@ def test_a_client_that_is_killed_loses_nothing_that_was_done(store, client, tmp_
     assert before
     looked = look(store, [str(folder)], LIMIT_S)
     assert len(looked.wanted) <= total - len(before)  # what was written down is not done again
-    _, alive = psutil.wait_procs(children, timeout=30)
+    _, alive = psutil.wait_procs(children, timeout=PATIENCE_S)
     assert not alive  # nothing of it stays behind
     add(store, looked, client, LIMIT_S, lambda _captures, _bytes: None)
     settle(store)
@@ -302,12 +303,12 @@ def test_ctrl_c_is_one_line_and_what_was_done_stays(store, tmp_path):
         start_new_session=True,
         env=os.environ | UNRULY,
     )
-    until = time.monotonic() + 60
+    until = time.monotonic() + PATIENCE_S
     while not store.segments():
         assert time.monotonic() < until and process.poll() is None
         time.sleep(0.01)
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: the workers get it too
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=PATIENCE_S)
     *progress, last = err.strip().splitlines()
     assert (process.returncode, out, last) == (130, "", "preflight: stopped by hand.")
     # A slow computer has told how it goes before.

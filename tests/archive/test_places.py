@@ -20,6 +20,7 @@ from preflight.archive.tidy import settle
 from tests.archive.made import CAPTURES
 from tests.archive.made import cases as made_cases
 from tests.inbox.test_find import zipped
+from tests.pipes import PATIENCE_S
 
 NAMES = ("loop.pcap.gz", "no-dhcp.pcap", "stray-dhcp.pcapng")
 
@@ -48,11 +49,11 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]
 
 
 def _address(log: Path, process: subprocess.Popen) -> str:
-    until = time.monotonic() + 60
+    until = time.monotonic() + PATIENCE_S
     while time.monotonic() < until and process.poll() is None:
         for word in log.read_text(encoding="utf-8").split():
             if word.startswith("http://127.0.0.1:"):
-                urllib.request.urlopen(word, timeout=10).close()
+                urllib.request.urlopen(word, timeout=PATIENCE_S).close()
                 return word
         time.sleep(0.1)
     raise AssertionError(log.read_text(encoding="utf-8"))

@@ -6,7 +6,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from preflight.between import run
@@ -79,7 +79,7 @@ def counted(told: BetweenFacts) -> Counter[str]:
     )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60)
 @given(
     inside=st.lists(fates, min_size=80, max_size=160),
     ahead_s=st.integers(-5000, 5000).map(lambda ms: ms * MS),
@@ -346,7 +346,7 @@ hostile = st.one_of(
 places = st.lists(st.tuples(st.integers(0, 3000), hostile), min_size=0, max_size=60)
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80)
 @given(common=places, at_a=places, at_b=places, snap=st.sampled_from([60, 90, 65535]), pair=st.booleans())
 def test_nothing_in_a_frame_breaks_it(
     tmp_path: Path, monkeypatch, common: list, at_a: list, at_b: list, snap: int, pair: bool
@@ -436,7 +436,7 @@ def test_two_networks_match_a_source_that_began_anew(tmp_path: Path) -> None:
     assert told.matched == 600 and only_path(told).never == 0
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40)
 @given(
     lost=st.sets(st.integers(1, 98), max_size=40),
     jitter=st.lists(st.integers(0, 2000).map(lambda us: us * US), min_size=100, max_size=100),

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from preflight import __version__
 from preflight.cli import COMMANDS, main
 from preflight.cli.options import Duration, status_of
-from tests.pipes import drained
+from tests.pipes import PATIENCE_S, drained
 
 CAPTURES = Path(__file__).parent.parent.parent / "captures"
 LOOP, CLEAN = str(CAPTURES / "loop.pcap.gz"), str(CAPTURES / "no-dhcp.pcap")
@@ -215,7 +215,7 @@ def test_ctrl_c_while_waiting_for_a_pipe_gives_what_was_read_or_one_line():
         os.write(waiting.stdin.fileno(), b"\xd4")  # the first byte of a capture, and no more
         drained(waiting.stdin.fileno())
         waiting.send_signal(signal.SIGINT)
-        out, err = waiting.communicate(timeout=60)
+        out, err = waiting.communicate(timeout=PATIENCE_S)
     assert waiting.returncode == 130, (out, err)
     assert err.decode().strip() == "preflight: stopped by hand."
 

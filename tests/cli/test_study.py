@@ -24,6 +24,7 @@ from preflight.cli import main
 from preflight.report.schema import schema
 from tests.anonymise.originals import unpacked
 from tests.frames.made import FRAME, Pcap, Pcapng
+from tests.pipes import PATIENCE_S
 from tests.report.pages import Opened
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -243,7 +244,7 @@ def test_ctrl_c_ends_it_with_what_was_judged(tmp_path):
         first = running.stdout.readline()  # as soon as it is judged
         time.sleep(1)
         os.killpg(running.pid, signal.SIGINT)
-        rest, errors = running.communicate(timeout=60)
+        rest, errors = running.communicate(timeout=PATIENCE_S)
     os.close(writer)
     assert json.loads(first)["verdict"] == "ready"
     assert b"Traceback" not in errors, errors

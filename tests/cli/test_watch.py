@@ -19,13 +19,13 @@ from click.testing import CliRunner
 from preflight.cli import alert, main
 from preflight.cli.alert import MOST_RUNNING, RING_S, Bell, Command
 from preflight.live.standby import Event
+from tests.pipes import PATIENCE_S
 from tests.tally.captures import arp, broadcast, every, write
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="terminals and signals as Unix has them")
 
 TOP = Path(__file__).parents[2]
 PLAYED = (sys.executable, "-m", "tests.cli.played")
-PATIENCE_S = 120
 ALARM = Event(0, "alarm", "A loop.", "loop", "fail", severity="alarm")
 
 

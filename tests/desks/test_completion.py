@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from preflight.checks import all_checks
+from tests.pipes import PATIENCE_S
 
 TYPED = [
     ("preflight stu", "preflight study "),
@@ -58,7 +59,7 @@ class Screen:
 
     def waits_for(self, text: str, there: bool = True) -> None:
         """Until a line ends with it, or none does; blanks at the end do not count on a screen."""
-        ends = time.monotonic() + 60
+        ends = time.monotonic() + PATIENCE_S
         while any(line.rstrip().endswith(text.rstrip()) for line in self.lines()) != there:
             assert time.monotonic() < ends, "\n".join(self.lines())
             time.sleep(0.2)

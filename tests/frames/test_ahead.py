@@ -15,7 +15,7 @@ from preflight.frames import kernels as k
 from preflight.frames.ahead import Ahead
 from preflight.frames.capture import CaptureFile
 from preflight.frames.errors import CaptureError
-from tests.pipes import drained, settled
+from tests.pipes import PATIENCE_S, drained, settled
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 HEADER = struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1)
@@ -53,7 +53,7 @@ def test_an_interrupt_gives_the_verdict_on_what_was_read(tmp_path: Path) -> None
             drained(pipe.fileno())
             settled(child.pid)  # what it has read is on its way to be counted
             child.send_signal(signal.SIGINT)
-            out, _ = child.communicate(timeout=60)
+            out, _ = child.communicate(timeout=PATIENCE_S)
     finally:
         child.kill()
     assert child.returncode == 1, out

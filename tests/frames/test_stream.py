@@ -21,6 +21,7 @@ from preflight.frames import kernels as k
 from preflight.frames.errors import CaptureError
 from preflight.frames.stream import BOMB_FLOOR, PIECE, XZ_MEMORY, ZSTD_WINDOW, ByteStream
 from tests.frames.made import FRAME, Pcap, read, read_bytes
+from tests.pipes import PATIENCE_S
 
 FILE = Pcap()
 T = 1_795_600_000
@@ -36,7 +37,7 @@ def records(count: int) -> bytes:
 
 def run(*words: str, **options) -> subprocess.CompletedProcess:
     done = subprocess.run(
-        [*STUDY, *words], capture_output=True, timeout=60, check=False, env=ENVIRONMENT, **options
+        [*STUDY, *words], capture_output=True, timeout=PATIENCE_S, check=False, env=ENVIRONMENT, **options
     )
     assert b"Traceback" not in done.stderr
     assert b"fault of preflight" not in done.stderr

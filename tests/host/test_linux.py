@@ -9,13 +9,14 @@ from dataclasses import asdict
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from preflight import host
 from preflight.host.choose import propose
 from preflight.host.facts import Address
 from tests.host.trees import Tree
+from tests.pipes import PATIENCE_S
 
 
 @pytest.fixture
@@ -155,7 +156,7 @@ def test_where_an_address_came_from(tree, files, origin):
     assert [each.origin for each in tree.adapter("eth1").addresses] == [origin, "link-local"]
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60)
 @given(
     junk=st.one_of(
         st.binary(max_size=60), st.sampled_from([b"9" * 4000, b"\x1b[2J", b"-\n", b"0x", b"=\n=="])
@@ -245,9 +246,9 @@ def test_a_namespace_with_a_cable_made_by_software():
         pytest.skip(f"cannot make a network namespace: {made.stderr.strip()}")
     try:
         inside = ["ip", "netns", "exec", namespace]
-        subprocess.run([*inside, "sh", "-c", SETUP], check=True, timeout=20)
+        subprocess.run([*inside, "sh", "-c", SETUP], check=True, timeout=PATIENCE_S)
         done = subprocess.run(
-            [*inside, sys.executable, "-c", READ], capture_output=True, check=True, timeout=30
+            [*inside, sys.executable, "-c", READ], capture_output=True, check=True, timeout=PATIENCE_S
         )
     finally:
         subprocess.run(["ip", "netns", "del", namespace], check=True)

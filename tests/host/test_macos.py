@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from preflight.host.choose import propose
@@ -329,7 +329,7 @@ def test_a_system_that_answers_nothing_leaves_nothing_to_pass(tmp_path):
         assert getattr(found, fact) is None
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150)
 @given(st.sampled_from(sorted(COMMANDS)), st.data())
 def test_broken_answers_give_facts_that_can_be_shown(tmp_path, command, data):
     whole = told(**{"usb host": recorded.usb_host("5 Gb/s", in_hub=True)})[command]

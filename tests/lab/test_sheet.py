@@ -10,7 +10,7 @@ import pytest
 
 from tests.lab import frames, live, scene, senders
 from tests.lab.rig import Rig
-from tests.lab.test_watch import SOON_S, Standing, alarms
+from tests.lab.test_watch import Standing, alarms, begins
 
 OF_THE_SHEET = (
     "strangers", "missing", "address-plan", "stream-plan", "clock-plan", "control-plan", "querier-plan", "spare",
@@ -69,9 +69,8 @@ def test_learned_live_then_judged_by_it(rig: Rig, sheet: Path, tmp_path: Path) -
     time.sleep(8)
     told = [event for _, event in standing.events if event.get("check") in OF_THE_SHEET]
     assert told == []
-    since = time.monotonic()
-    senders.send(rig, "guest", {"plan": "beat", "seconds": 60, "to": "01:00:5e:90:10:07"})
-    assert standing.told(since, alarms("strangers")) <= SOON_S
+    since = begins(rig, "guest", {"plan": "beat", "seconds": 60, "to": "01:00:5e:90:10:07"})
+    assert standing.soon(since, alarms("strangers"))
     standing.end()
 
     # The engine's spare is off, the guest takes the control network's router along, and a stream comes at 96 kHz.

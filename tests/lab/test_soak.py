@@ -13,6 +13,7 @@ from preflight.live.log import Log
 from tests.lab import live, scene, senders
 from tests.lab.rig import Rig, wait_until
 from tests.lab.test_silence import _sent_meanwhile, _silenced, _state
+from tests.pipes import PATIENCE_S
 
 
 class Soaking:
@@ -27,7 +28,7 @@ class Soaking:
         assert "Soaking" in self.process.stdout.readline()
 
     def result(self) -> dict:
-        out, errors = self.process.communicate(timeout=60)
+        out, errors = self.process.communicate(timeout=PATIENCE_S)
         assert out, errors
         return json.loads(out.splitlines()[-1])
 
@@ -53,7 +54,7 @@ def test_a_healthy_item_passes(rig: Rig, tmp_path: Path) -> None:
         assert found[check] == "pass", result["findings"]
     figures = result["soak"]["figures"]
     assert figures["downs"] == figures["broken"] == 0
-    assert figures["frames"] > 1000 and 10 <= figures["watched_s"] < 11
+    assert figures["frames"] > 1000 and 10 <= figures["watched_s"] < 20
     # The lab's senders are uneven on a busy machine: a pause may be told, a loss may not.
     assert figures["stream_packets_lost"] == 0 and result["verdict"] != "not ready"
 
@@ -62,17 +63,18 @@ def test_a_link_that_flaps_is_found_with_count_and_time(rig: Rig, tmp_path: Path
     scene.play(rig, 40, wait_s=1, clock=False)
     soaking = Soaking(rig, tmp_path / "soak.db", "14s")
     switch, port = rig.port("desk")
-    pulled = []
+    pulled, down_s = [], 0.0
     for pause in (1.5, 0.0):
         time.sleep(3)
         pulled.append(time.time())
         rig.link(switch, port, up=False)
         time.sleep(pause)  # the second is over before anybody looks
         rig.link(switch, port, up=True)
+        down_s += time.time() - pulled[-1]
     result = soaking.result()
     steady = next(finding for finding in result["findings"] if finding["check"] == "link-steady")
     assert (steady["outcome"], steady["measured"]["downs"]) == ("fail", 2)
-    assert "2 times" in steady["headline"] and 0.5 < steady["measured"]["down_s"] < 3
+    assert "2 times" in steady["headline"] and 0.5 < steady["measured"]["down_s"] < down_s + 1
     told = [
         datetime.fromisoformat(one["at"]).timestamp()
         for one in result["soak"]["happened"]
@@ -115,7 +117,7 @@ def test_a_kill_costs_seconds_and_it_can_be_resumed(rig: Rig, tmp_path: Path) ->
     with Log(log) as opened:
         facts = opened.all()[0].facts
     assert (
-        facts.state == "interrupted" and time.time_ns() - facts.until_ns < 10e9 and facts.figures.frames > 300
+        facts.state == "interrupted" and facts.until_ns - facts.begun_ns >= 5e9 and facts.figures.frames > 300
     )
     resumed = rig.start(
         "desk",
@@ -132,9 +134,9 @@ def test_a_kill_costs_seconds_and_it_can_be_resumed(rig: Rig, tmp_path: Path) ->
     twice = rig.start(
         "desk", *live.PREFLIGHT, "soak", "resume", "1", "--log", str(log), stderr=subprocess.PIPE, text=True
     )
-    assert "is running already" in twice.communicate(timeout=30)[1] and twice.returncode == 2
-    result = json.loads(resumed.communicate(timeout=60)[0].splitlines()[-1])
-    assert len(result["soak"]["runs"]) == 2 and 15 <= result["soak"]["figures"]["watched_s"] < 16
+    assert "is running already" in twice.communicate(timeout=PATIENCE_S)[1] and twice.returncode == 2
+    result = json.loads(resumed.communicate(timeout=PATIENCE_S)[0].splitlines()[-1])
+    assert len(result["soak"]["runs"]) == 2 and 15 <= result["soak"]["figures"]["watched_s"] < 15 + 7
     assert outcomes(result)["soak-time"] == "pass"
 
 
@@ -148,11 +150,11 @@ def test_soak_sends_nothing(rig: Rig, tmp_path: Path, options: tuple[str, ...]) 
             "desk", *live.PREFLIGHT, "soak", "run", "cable 7", "--adapter", "eth0", "--log", str(tmp_path / "soak.db"), *options,
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
-        wait_until(lambda: (tmp_path / "soak.db").exists(), 30, "no log")
+        wait_until(lambda: (tmp_path / "soak.db").exists(), PATIENCE_S, "no log")
         time.sleep(3)
         assert _state(rig) == before  # a group joined and left again would show here only
         soaking.send_signal(signal.SIGTERM)
-        out, errors = soaking.communicate(timeout=30)
+        out, errors = soaking.communicate(timeout=PATIENCE_S)
         assert "Traceback" not in errors and "eth0" in out
 
     assert _sent_meanwhile(rig, soaks) == []

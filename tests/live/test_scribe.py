@@ -10,6 +10,7 @@ from preflight.live.log import Entry, Log, LogError
 from preflight.live.scribe import Scribe
 from preflight.live.session import Session
 from preflight.soak.facts import NS
+from tests.pipes import PATIENCE_S
 from tests.soak.soaks import BEGUN, HOST, PLAN
 
 
@@ -30,7 +31,7 @@ class Soaking:
         self.scribe = Scribe(log, number, run, self.session, lambda: None, lambda: self.now)
 
     def _add(self, soak: int, run: int, entry: Entry, ended: str = "") -> None:
-        assert self.disk.wait(30)
+        assert self.disk.wait(PATIENCE_S)
         if self.full:
             raise LogError("the disk is full")
         self.add(soak, run, entry, ended)
@@ -73,7 +74,7 @@ def test_a_full_disk_is_told_at_the_next_entry(soaking: Soaking) -> None:
     soaking.full = True
     soaking.tick(6)
     with pytest.raises(LogError):
-        for _ in range(1000):
+        for _ in range(PATIENCE_S * 100):
             threading.Event().wait(0.01)
             soaking.tick(6)
 

@@ -3,8 +3,8 @@
 import os
 import signal
 import threading
-import time
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from preflight.frames.capture import CaptureFile
 from preflight.host.facts import HostFacts
 from preflight.live.keeper import Keeper
 from preflight.live.standby import LOOK_S, NS, SIGNALS, Event, stand_by, stoppable
-from tests.lab.rig import wait_until
+from tests.pipes import PATIENCE_S
 from tests.tally.captures import arp, write
 
 HOST = HostFacts("Linux")
@@ -90,16 +90,23 @@ def test_what_is_heard_is_judged_each_moment_and_the_last_look_comes_last(batch:
     assert desk.added == [batch, batch] and desk.looks == [(HOST, 3 * NS // 10)]
 
 
-def test_it_looks_at_the_computer_from_time_to_time_and_no_oftener() -> None:
+def test_it_looks_at_the_computer_from_time_to_time_and_no_oftener(monkeypatch: pytest.MonkeyPatch) -> None:
     frames, desk, told = Frames(*[None] * 40), Desk(), []
+    asked: list[Future[HostFacts]] = []
+
+    class Looker(ThreadPoolExecutor):
+        def submit(self, *what):
+            asked.append(super().submit(*what))
+            return asked[-1]
+
+    monkeypatch.setattr("preflight.live.standby.ThreadPoolExecutor", Looker)
 
     def glance() -> HostFacts:
         told.append(HostFacts(f"system {len(told)}"))
         return told[-1]
 
     for _ in stand_by(frames, desk, never, glance, clock=frames.clock):
-        wait_until(lambda: len(told) > len(desk.looks) or frames.closed, 10, "it was not looked")
-        time.sleep(0.005)  # what was told comes back a little later
+        asked[-1].result(PATIENCE_S)
     times = [at / NS for _, at in desk.looks]
     assert 4 <= len(times) <= 8 and times[-1] == 4.0
     assert all(later - earlier > LOOK_S - 0.01 for earlier, later in pairwise([0.0, *times[:-1]]))
@@ -111,7 +118,7 @@ def test_a_computer_that_does_not_answer_keeps_no_frame_waiting(batch: Batch) ->
     waiting = threading.current_thread()
 
     def glance() -> HostFacts:
-        assert threading.current_thread() is waiting or answer.wait(30)
+        assert threading.current_thread() is waiting or answer.wait(PATIENCE_S)
         return HOST
 
     list(stand_by(frames, desk, never, glance, clock=frames.clock))

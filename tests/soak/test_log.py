@@ -17,6 +17,7 @@ from preflight.checks.finding import Finding, Outcome
 from preflight.host.facts import Counters
 from preflight.live.log import OURS, VERSION, Log, LogError, default_path
 from preflight.soak.facts import NS, Figures, Noted
+from tests.pipes import PATIENCE_S
 from tests.soak.soaks import BEGUN, PLAN, entry, logged
 
 PIECE = Figures(watched_ns=5 * NS, frames=7, rises=Counters(rx_frames=7))
@@ -228,7 +229,7 @@ def test_several_at_once_do_not_disturb_each_other(tmp_path: Path) -> None:
     path = tmp_path / "soak.db"
     processes = [writer(path, f"item {n}", 40) for n in range(4)]
     with ThreadPoolExecutor(4) as pool:
-        list(pool.map(lambda process: process.communicate(timeout=60), processes))
+        list(pool.map(lambda process: process.communicate(timeout=PATIENCE_S), processes))
     assert [process.returncode for process in processes] == [0] * 4
     with Log(path) as log:
         assert {one.facts.item for one in log.all()} == {f"item {n}" for n in range(4)}
@@ -266,7 +267,7 @@ def test_several_that_begin_it_at_once_find_it_made(tmp_path: Path) -> None:
             assert process.stdin is not None
             process.stdin.write("\n")
     for process in processes:
-        process.communicate(timeout=60)
+        process.communicate(timeout=PATIENCE_S)
     assert [process.returncode for process in processes] == [0] * 4
 
 

@@ -92,7 +92,7 @@ def tallied(
     return tally.facts()
 
 
-QUICK = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.data_too_large])
+QUICK = settings(max_examples=25, suppress_health_check=[HealthCheck.data_too_large, HealthCheck.too_slow])
 
 
 @pytest.mark.parametrize("size", SIZES)
