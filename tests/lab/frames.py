@@ -6,7 +6,7 @@ little.
 
 import socket
 import struct
-from functools import cache
+from functools import cache, lru_cache
 
 BROADCAST = "ff:ff:ff:ff:ff:ff"
 BEAT_ETHERTYPE = 0x88B5  # IEEE 802: local experimental EtherType 1
@@ -48,10 +48,15 @@ def multicast_mac(group: str) -> str:
     return "01:00:5e:" + ":".join(f"{byte:02x}" for byte in struct.pack("!I", low)[1:])
 
 
-def ipv4(src: str, dst: str, protocol: int, payload: bytes, *, ttl: int = 64, dscp: int = 0, ident: int = 0):
-    head = struct.pack("!BBHHHBBH", 0x45, dscp << 2, 20 + len(payload), ident, 0x4000, ttl, protocol, 0)
+@lru_cache(1000)
+def ipv4_head(src: str, dst: str, protocol: int, length: int, ttl: int, dscp: int, ident: int) -> bytes:
+    head = struct.pack("!BBHHHBBH", 0x45, dscp << 2, 20 + length, ident, 0x4000, ttl, protocol, 0)
     head += socket.inet_aton(src) + socket.inet_aton(dst)
-    return head[:10] + struct.pack("!H", checksum(head)) + head[12:] + payload
+    return head[:10] + struct.pack("!H", checksum(head)) + head[12:]
+
+
+def ipv4(src: str, dst: str, protocol: int, payload: bytes, *, ttl: int = 64, dscp: int = 0, ident: int = 0):
+    return ipv4_head(src, dst, protocol, len(payload), ttl, dscp, ident) + payload
 
 
 def udp(
