@@ -7,6 +7,8 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
+from preflight.frames import compile as engines
+from preflight.tally import beat_kernels as r
 from preflight.tally import beats as kernels
 from preflight.tally.facts import Beat
 from tests.tally.captures import Timed, ethernet, mac, mirrored, studied
@@ -361,3 +363,23 @@ def test_what_comes_by_chance_is_given_up(tmp_path: Path) -> None:
         at += chance.expovariate(1000)
         times.append(at)
     assert beats(tmp_path, times) == ()
+
+
+def test_plain_and_compiled_learn_the_same_to_the_bit() -> None:
+    """Of beats with jitter, gaps, bunches and blocks, some of which have to be looked for by their phase."""
+    chance = np.random.default_rng(11)
+    kept = np.zeros((80, kernels.LEARN), np.int64)
+    for row in kept:
+        period = 10 ** chance.uniform(4.2, 9.3)
+        places = np.sort(chance.choice(70, kernels.LEARN, replace=False)) // chance.choice([1, 1, 4])
+        late = chance.choice([0, 0.01, 0.2, 0.4]) * chance.uniform(-1, 1, kernels.LEARN)
+        late[20:26] += chance.choice([0, 0.9])
+        row[:] = ((places + late) * period).astype(np.int64) + 10**9
+    tables = []
+    for engine in (engines.plain(), engines.compiled()):
+        table = np.zeros((len(kept), r.BEAT_COLUMNS), np.int64)
+        table[:, r.B_COUNT] = kernels.LEARN
+        engine.conclude(table, kept, np.zeros((kernels.WORK_ROWS, kernels.LEARN), np.int64))
+        tables.append(table)
+    assert np.array_equal(*tables)
+    assert 0.3 < np.mean(tables[0][:, r.B_STATE] == r.SEARCHING) < 0.9
