@@ -148,11 +148,14 @@ def absurd(length, wire):
 
 
 @kernel()
-def broken_ip4(b, p, n):
-    """1 where the checksum of an IPv4 header is wrong (RFC 791, RFC 1071); one of 0 is left to the adapter by the sender."""
+def broken_ip4(b, p, n, cut):
+    """1 where the checksum of an IPv4 header is wrong (RFC 791, RFC 1071); one of 0 is left to the adapter by the sender, and of a header
+    that the capture `cut` nobody knows."""
     head = (u8(b, p) & 15) * 4
-    if head < 20 or head > n:
+    if head < 20:
         return 1
+    if head > n:
+        return 0 if cut else 1
     if be16(b, p + 10) == 0:
         return 0
     total = 0
@@ -164,11 +167,11 @@ def broken_ip4(b, p, n):
 
 
 @kernel()
-def broken_ip(b, p, n, version, wire):
-    """1 where the IP packet at p, of whose frame n bytes were kept from there on, is damaged or its record is."""
+def broken_ip(b, p, n, version, wire, cut):
+    """1 where the IP packet at p, of whose frame n bytes were kept from there on, is damaged or its record is; `cut`: there were more."""
     if version == 6:
         return absurd(be16(b, p + 4), wire)
-    return max(broken_ip4(b, p, n), absurd(be16(b, p + 2), wire))
+    return max(broken_ip4(b, p, n, cut), absurd(be16(b, p + 2), wire))
 
 
 @kernel()
@@ -289,7 +292,9 @@ def count(b, cols, rows, first, flows, talkers, totals):
                         flows[at, F_DST_IP + word] = be32(b, p + 24 + 4 * word)
         if flows[at, F_BROKEN] == 1:  # until one is whole
             p, kept = int(cols[OFF, i]) + int(cols[L3, i]), int(cols[CAP, i]) - int(cols[L3, i])
-            flows[at, F_BROKEN] = broken_ip(b, p, kept, int(flows[at, F_IP_VERSION]), int(cols[WIRE, i]))
+            wire = int(cols[WIRE, i])
+            cut = wire > cols[CAP, i]
+            flows[at, F_BROKEN] = broken_ip(b, p, kept, int(flows[at, F_IP_VERSION]), wire, cut)
         flows[at, F_FRAMES] += 1
         flows[at, F_BYTES] += nbytes
         flows[at, F_LAST_NS] = rel
