@@ -10,6 +10,7 @@ from ipaddress import IPv4Address
 from itertools import combinations, pairwise
 
 from preflight.checks.asks import Wire
+from preflight.checks.step import before_doors
 from preflight.tally.facts import Flow
 from preflight.wire.igmp import IgmpMessage
 
@@ -17,6 +18,12 @@ IGMP, UDP, IPV4 = 2, 17, 0x0800
 ALL_SYSTEMS = "224.0.0.1"
 NO_ADDRESS = "0.0.0.0"
 ROBUSTNESS, RESPONSE_S = 2, 10.0  # defaults of RFC 2236 section 8 and RFC 3376 section 8
+
+ANOTHER_FIRST = (
+    before_doors(
+        "It is the only IGMP querier, too: first turn a querier on in a switch. Without any the streams stop after minutes."
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -97,6 +104,16 @@ def queriers(wire: Wire, usual_s: float) -> list[Querier]:
             )
         )
     return sorted(found, key=lambda q: int(IPv4Address(q.address)))
+
+
+def another_first(wire: Wire, hardware: str) -> tuple[str, ...]:
+    """What comes before the steps that take a device away: the streams end minutes after the only querier went."""
+    asking = {
+        m.seen.src
+        for m in wire.heard(IgmpMessage)
+        if m.kind == "query" and not m.group and m.source != NO_ADDRESS
+    }
+    return ANOTHER_FIRST if asking == {hardware} else ()
 
 
 def _median(values: list[float]) -> float:

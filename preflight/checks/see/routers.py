@@ -13,6 +13,7 @@ from preflight.wire.lldp import LldpNeighbour
 from preflight.wire.ssdp import SsdpMessage
 from preflight.wire.stp import Bpdu
 
+SERVES = "it serves addresses (DHCP)"  # a switch may, too
 PORT_ADDRESSES = 64  # a switch's ports have addresses just above its own. Common practice.
 
 
@@ -49,7 +50,7 @@ def router_signs(facts: Facts, hardware: str, address: str) -> Iterator[Evidence
             yield Evidence("it tells by LLDP that it routes", lldp.seen.frame, lldp.seen.time_s)
             break
     if any(server.hardware == hardware and not server.named for server in heard_servers(facts)):
-        yield Evidence("it serves addresses (DHCP)")
+        yield Evidence(SERVES)
     for offer in facts.heard(Dhcp4Message):
         if offer.from_server and offer.router and hardware in _holders(facts, offer.router):
             yield Evidence(

@@ -10,6 +10,7 @@ Silence is no proof.
 
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import lru_cache
 from ipaddress import ip_address, ip_network
 
@@ -17,8 +18,9 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import what, who
-from preflight.checks.says import Limits, Says
+from preflight.checks.says import Limits, Saw, Says
 from preflight.checks.see.addresses import own_hardware
+from preflight.checks.see.membership import another_first
 from preflight.checks.see.routers import of_a_switch, switches
 from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
 from preflight.checks.step import FOLLOW_CABLES, managed, now
@@ -122,13 +124,17 @@ def judge(wire: Wire, limits: Limits) -> Says:
             found.setdefault((sign.weight, sign.device), sign)
     if len({sign.frame for sign in found.values()}) == 1:  # one frame may have been damaged, or strayed in
         found = dict([max(found.items(), key=lambda each: limits[each[1].weight])])
-    yield from weighed(
+    for saw in weighed(
         list(found.values()),
         limits,
         {name: most for name, (_, most, _) in WEIGHTS.items()},
         ("Another network", "joined to the audio LAN"),
         "No sign of an office or venue network, but it can stay silent.",
-    )
+    ):
+        if isinstance(saw, Saw):
+            before = [step for each in saw.culprits for step in another_first(wire, each)]
+            saw = replace(saw, fixes=(*before, *CHECK.fixes)) if before else saw
+        yield saw
 
 
 def _by_addresses(wire: Wire) -> Iterator[Sign]:

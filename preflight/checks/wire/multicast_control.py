@@ -27,7 +27,7 @@ from preflight.checks.see.membership import (
     rivals,
     unread_reporters,
 )
-from preflight.checks.see.routers import of_a_switch, router_signs, switches
+from preflight.checks.see.routers import SERVES, of_a_switch, router_signs, switches
 from preflight.checks.see.streams import names, title
 from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.frames.facts import SourceFacts
@@ -108,7 +108,7 @@ ROUTER_FIXES = (
         )
     ),
     before_doors(
-        "Then unplug the router, or turn its querier (IGMP proxy or snooping) off. In the other order the streams stop after minutes."
+        "Then unplug the device named here, or turn its querier (IGMP proxy or snooping) off. In the other order the streams stop after minutes."
     ),
     before_doors("Is it a switch after all? Give it an address of the show's subnet."),
     now("Run the line check again for three minutes."),
@@ -243,9 +243,11 @@ def _silent(asking: list[Querier], wanted: list[Group], source: SourceFacts) -> 
     """A querier that asked, and then missed so many turns that memberships run out."""
     last, end = max(asking, key=lambda q: q.last_s), source.duration_s
     if end - last.last_s > last.membership_s:
+        every = f"every {last.interval_s:g} s"
+        asked = f"asked {every} before" if len(last.times) > 1 else f"has to ask {every}"
         yield trouble(
             Outcome.CAUTION if source.dropped else Outcome.FAIL,
-            f"The querier fell silent{{at}}; it asked every {last.interval_s:g} s before.",
+            f"The querier fell silent{{at}}; it {asked}.",
             [
                 Evidence(f"last query of {_name(last)}", time_s=last.last_s),
                 *_run_outs(wanted, last.membership_s),
@@ -275,8 +277,9 @@ def _routers(asking: list[Querier], wire: Wire) -> Iterator[Saw]:
             continue
         signs = [*router_signs(wire, querier.hardware, querier.address)]
         if signs:
+            is_what = "a router" if [each.text for each in signs] != [SERVES] else "also a DHCP server"
             yield caution(
-                f"The querier is a router: {_name(querier)}. The streams depend on it.",
+                f"The querier is {is_what}: {_name(querier)}. The streams depend on it.",
                 [Evidence("first query", querier.first_frame, querier.times[0]), *signs],
                 culprits=[querier.hardware],
                 fixes=ROUTER_FIXES,

@@ -7,15 +7,17 @@ may have paused.
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Limit
-from preflight.checks.say import counted, who
+from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Saw, Says, fail, passed, unproven
 from preflight.checks.see.dhcp import Server, heard_servers
 from preflight.checks.see.flows import shown
+from preflight.checks.see.membership import another_first
 from preflight.checks.see.silence import hole_s
 from preflight.checks.step import in_a_break, managed, now, unmanaged
 from preflight.wire import Malformed
@@ -70,6 +72,7 @@ CHECK = Check(
         "Wait half a minute, then set it back."
     ),
 )
+LOOKING = 2  # steps before anything is unplugged
 OWN_FIXES = (
     "Turn off internet sharing (connection sharing) on this computer's audio adapter.",
     now("End any DHCP server program on this computer."),
@@ -95,7 +98,11 @@ def judge(wire: Wire, limits: Limits) -> Says:
     strays = [each for each in servers if each.hardware not in allowed and each.address not in allowed]
     named = sum(each.named for each in strays)
     yield Measured({"servers": len(strays), "named_only": named, "allowed": len(servers) - len(strays)})
-    yield from map(_stray, strays)
+    saw = [_stray(each, another_first(wire, each.hardware)) for each in strays]
+    if len(saw) > 1:
+        several = f"{len(saw)} DHCP servers are on this network: {listed(each.name for each in strays)}."
+        saw[0] = replace(saw[0], headline=several)
+    yield from saw
     if not strays:
         yield passed(
             f"The only DHCP server heard is allowed by the rig sheet: {servers[0].name}."
@@ -105,8 +112,10 @@ def judge(wire: Wire, limits: Limits) -> Says:
         )
 
 
-def _stray(server: Server) -> Saw:
-    fixes: tuple[str, ...] = CHECK.fixes if server.hardware else (ADDRESS_FIX, *CHECK.fixes)
+def _stray(server: Server, before: tuple[str, ...]) -> Saw:
+    fixes: tuple[str, ...] = (*CHECK.fixes[:LOOKING], *before, *CHECK.fixes[LOOKING:])
+    if not server.hardware:
+        fixes = (ADDRESS_FIX, *CHECK.fixes)
     if server.own:
         headline, fixes = "This computer itself is a DHCP server on this network.", OWN_FIXES
     elif server.named:

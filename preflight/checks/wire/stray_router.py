@@ -14,6 +14,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Saw, Says, passed, trouble, unproven
+from preflight.checks.see.membership import another_first
 from preflight.checks.see.silence import hole_s
 from preflight.checks.step import FOLLOW_CABLES, before_doors, in_a_break, managed, now
 from preflight.wire.icmp import RouterMessage
@@ -69,6 +70,8 @@ CHECK = Check(
     ),
 )
 
+LOOKING = 2  # steps before anything is unplugged
+
 
 def judge(wire: Wire, limits: Limits) -> Says:
     routers: dict[str, list[RouterMessage]] = defaultdict(list)
@@ -78,7 +81,10 @@ def judge(wire: Wire, limits: Limits) -> Says:
             asked.append(message)
         else:
             routers[message.seen.src or message.source].append(message)
-    saw = [_router(messages, limits["fail_lifetime_s"]) for messages in routers.values()]
+    saw = [
+        _router(messages, limits["fail_lifetime_s"], another_first(wire, messages[0].seen.src))
+        for messages in routers.values()
+    ]
     yield Measured(
         {
             "routers": len(saw),
@@ -89,7 +95,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     yield from saw or [_silence(wire, asked, limits)]
 
 
-def _router(messages: list[RouterMessage], fail_lifetime_s: float) -> Saw:
+def _router(messages: list[RouterMessage], fail_lifetime_s: float, before: tuple[str, ...]) -> Saw:
     """One router, by all that it sent."""
     first, last = messages[0], messages[-1]
     name = _sender(first)
@@ -108,6 +114,7 @@ def _router(messages: list[RouterMessage], fail_lifetime_s: float) -> Saw:
         f"A router is on the audio LAN: {name} {verb}.",
         told.values(),
         culprits=filter(None, [first.seen.src]),
+        fixes=(*CHECK.fixes[:LOOKING], *before, *CHECK.fixes[LOOKING:]),
         spans=[(first.seen.time_s, last.seen.time_s)],
     )
 

@@ -14,6 +14,7 @@ from preflight.frames.facts import SourceFacts
 from preflight.tally.tally import Tally
 from preflight.wire.dhcp4 import Dhcp4Message
 from tests.checks.asked import asked
+from tests.lab.frames import igmp_query
 from tests.rig import shows
 from tests.tally.captures import broadcast, every, studied, udp
 from tests.wire import samples
@@ -89,10 +90,22 @@ def test_two_servers_and_their_copies_on_a_mirror():
     answers = [("dhcp4", at, frame) for at, frame in ((1, first), (1, first), (1.1, second), (1.1, second))]
     finding = judge(heard(*answers, vantage="mirror"))
     assert finding.culprits == (SERVER, OTHER) and finding.measured["servers"] == 2
-    assert finding.headline.startswith(f"A DHCP server answers on this network: ICANN 53:42 ({SERVER}")
-    assert [each.frame for each in finding.evidence if each.frame] == [1, 3] and OTHER in shown(finding)
+    assert finding.headline.startswith(f"2 DHCP servers are on this network: ICANN 53:42 ({SERVER}")
+    assert OTHER in finding.headline
+    assert [each.frame for each in finding.evidence if each.frame] == [1, 3]
     once = judge(heard(*answers[:2], ("dhcp4", 1.2, request()), vantage="mirror"))
     assert once.culprits == (SERVER,)
+
+
+@pytest.mark.parametrize(("others", "first"), [((), True), ((OTHER,), False)])
+def test_who_is_the_only_querier_too_is_not_unplugged_before_another_asks(others, first):
+    asks = [("igmp", at, igmp_query(mac, SERVER_IP)) for at, mac in enumerate((SERVER, *others))]
+    steps = judge(heard(("dhcp4", 0.5, samples.offer()), *asks)).fixes
+    another = [n for n, step in enumerate(steps) if "turn a querier on" in step]
+    assert bool(another) == first
+    assert not first or another[0] < next(
+        n for n, step in enumerate(steps) if step.lower().startswith("unplug")
+    )
 
 
 def test_a_client_names_the_server_whose_offer_did_not_come_by():
