@@ -161,8 +161,12 @@ def _heard(facts: Facts) -> Iterator[tuple[str, str, Source]]:
         if not dhcp.from_server:
             yield dhcp.client_hardware, network_name(dhcp.hostname), "DHCP"
     announced = announced_names(facts)
-    for _, flow in heard_streams(facts):
+    streams = heard_streams(facts)
+    senders = Counter(to for to, _ in {(place(flow), flow.source) for _, flow in streams})
+    for _, flow in streams:
         stream = announced.get(place(flow))
+        if stream is not None and senders[place(flow)] > 1 and stream.message.seen.src != flow.source:
+            continue  # another who sends to the same place
         if stream is not None and (name := network_name(stream.name)):
             quoted = name if name.startswith("“") else f"“{name}”"
             yield flow.source, f"the sender of {quoted}", "announcement"

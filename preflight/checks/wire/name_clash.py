@@ -85,7 +85,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
     for (by, _), same in by_name.items():
         if len(same) < 2:
             continue
-        if by == "DHCP" and len(same) >= limits["as_delivered"]:
+        handy = all(int(each.hardware[:2], 16) & 2 for each in same)  # phones and tablets make up addresses
+        if by == "DHCP" and (handy or len(same) >= limits["as_delivered"]):
             notes.append(
                 Evidence(
                     f"{counted(len(same), 'device')} ask by DHCP under one name, as delivered: {_shown(same[0])}"
