@@ -200,8 +200,8 @@ def _clocks(ports: Iterable[ClockPort], names: Names) -> Iterator[tuple[str, str
     domains: dict[tuple, list[ClockPort]] = defaultdict(list)
     for port in ports:
         if port.announces:
-            domains[port.transport, port.version, port.sdo, port.domain].append(port)
-    for (_, _, sdo, domain), masters in domains.items():
+            domains[port.vlan, port.transport, port.version, port.sdo, port.domain].append(port)
+    for (_, _, _, sdo, domain), masters in domains.items():
         kind = "IEEE 802.1AS" if sdo == 1 else "PTP"
         leads = leader(masters)
         for port in masters:

@@ -314,11 +314,18 @@ class Stream:
 
 @dataclass(frozen=True, kw_only=True)
 class RtpStream(Stream):
-    """One RTP stream: a flow and a synchronisation source. `media_bytes` is the payload of most packets, 0 where they differ."""
+    """One RTP stream: a flow and a synchronisation source. `media_bytes` is the payload of most packets, 0 where they differ. While packets
+    went on, timestamps jumped `stamp_jumps` times, the last time by `stamp_jump` units of the clock. `longest_still_s` is the longest time
+    for which it was still on purpose, as one who speaks is between two sentences; `longest_wait_s` leaves that out."""
 
     ssrc: int
     payload_type: int
     media_bytes: int
+    longest_still_s: float
+    stamp_jumps: int
+    stamp_jump: int
+    stamp_jumped_frame: int | None
+    stamp_jumped_s: float | None
 
     @property
     def real(self) -> bool:
@@ -354,12 +361,12 @@ class CountedStream(Stream):
 
 @dataclass(frozen=True)
 class ClockPort:
-    """The PTP messages of one type from one port of one clock, or (`kind` "any master") the announcements of a domain
+    """The PTP messages of one type from one port of one clock in one VLAN, or (`kind` "any master") the announcements of a domain
     whoever sent them.
 
     `clock` is the identity as 16 hex digits (12 in version 1), `sdo` the transportSpecific field: 1 is IEEE 802.1AS.
-    `interval_log2` is logMessageInterval. The fields from `grandmaster` on are of Announce, as in the last one: how the grandmaster is
-    described, and when that changed."""
+    `interval_log2` is logMessageInterval. The time that it tells jumped `jumps` times, the last time by `jump_s` seconds.
+    The fields from `grandmaster` on are of Announce, as in the last one: how the grandmaster is described, and when that changed."""
 
     transport: Transport
     version: int
@@ -377,6 +384,11 @@ class ClockPort:
     longest_interval_at_s: float
     interval_log2: int
     two_step: bool
+    vlan: int | None = None
+    jumps: int = 0
+    jump_s: float = 0.0
+    jumped_s: float | None = None
+    jumped_frame: int | None = None
     grandmaster: str = ""
     priority1: int = 0
     clock_class: int = 0

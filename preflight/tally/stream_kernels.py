@@ -20,8 +20,8 @@ X_BASE, X_HIGHEST, X_BEFORE, X_WINDOW = _stream.take(4)
 X_RECEIVED, X_DUPLICATES, X_LATE, X_RESTARTS = _stream.take(4)
 # Jumps over numbers; the longest of them.
 X_LOSSES, X_LAST_LOSS_NS, X_LONGEST_LOSS, X_LONGEST_LOSS_FRAME, X_LONGEST_LOSS_NS = _stream.take(5)
-# Timestamp of the highest packet.
-(X_STAMP,) = _stream.take(1)
+# Timestamp of the highest packet; how often timestamps jumped while packets went on, by how many units the last time, and when.
+X_STAMP, X_STAMP_JUMPS, X_STAMP_JUMP, X_STAMP_JUMPED_FRAME, X_STAMP_JUMPED_NS = _stream.take(5)
 # What most packets have, how many of them were counted, and by how many more they are than others (`vote`): by how much timestamps go
 # on, bytes of media.
 X_PACKET_STAMPS, X_STEPS, X_STEPS_AHEAD = _stream.take(3)
@@ -29,6 +29,7 @@ X_MEDIA_BYTES, X_SAME_BYTES, X_SAME_AHEAD = _stream.take(3)
 (X_CLOCK_HZ,) = _stream.take(1)  # 0: not known yet
 X_JITTER16, X_JITTER16_MOST = _stream.take(2)  # 16 times the jitter of A.8
 X_LONGEST_WAIT_NS, X_LONGEST_WAIT_FRAME, X_LONGEST_WAIT_AT_NS = _stream.take(3)
+(X_LONGEST_STILL_NS,) = _stream.take(1)  # the longest time that a speaker was still
 # Delay against the timestamps, least and most in the open second; the largest spread in any second.
 X_SECOND, X_DELAY_NS, X_DELAY_STAMP, X_DELAY_LEAST, X_DELAY_MOST = _stream.take(5)
 X_DELAY_SPREAD_NS, X_DELAY_SPREAD_AT_NS = _stream.take(2)
@@ -44,6 +45,7 @@ MAX_DROPOUT = 3000
 MAX_MISORDER = 100
 WINDOW = 62
 RATE_AFTER = 32  # packets before a rate is found
+STAMP_JUMP_NS = 500_000_000  # pictures sent out of their order, and tones dialled, move timestamps by less. Common practice.
 
 
 # Clock rates of audio and video, each with what is measured as that: 3 % more or less. Rates: AES67, RFC 3551.
@@ -171,6 +173,7 @@ def streams(b, cols, rows, first, table):
             table[at, X_KEY] = key
             table[at, X_LAST_LOSS_NS] = -1
             table[at, X_LONGEST_LOSS_NS] = -1
+            table[at, X_STAMP_JUMPED_NS] = -1
             table[at, X_SLOT] = cols[SLOT, i]
             table[at, X_SSRC] = ssrc
             table[at, X_PAYLOAD_TYPE] = kind
@@ -205,8 +208,16 @@ def streams(b, cols, rows, first, table):
         agrees = False
         wait = rel - int(table[at, X_LAST_NS])
         table[at, X_LAST_NS] = rel
-        note_wait(table, at, X_LONGEST_WAIT_NS, wait, number, rel)
         moved = ((stamp - int(table[at, X_STAMP]) + 0x80000000) & 0xFFFFFFFF) - 0x80000000
+        rate = int(table[at, X_CLOCK_HZ])
+        # How much more time went by in the timestamps than here.
+        before_ns = moved * 1_000_000_000 // rate - wait if rate else 0
+        # Speech begins anew, and its sender says so (RFC 3551 section 4.1): it was still, not held up.
+        speaks = ahead == 1 and u8(b, p + 1) & 0x80 != 0 and rate > 0 and 2 * abs(before_ns) < wait
+        if speaks:
+            table[at, X_LONGEST_STILL_NS] = max(wait, int(table[at, X_LONGEST_STILL_NS]))
+        else:
+            note_wait(table, at, X_LONGEST_WAIT_NS, wait, number, rel)
         each = int(table[at, X_PACKET_STAMPS])
         if ahead >= MAX_DROPOUT and each > 0 and moved > 0 and moved % each == 0:
             # As many timestamps went by as numbers, and about as much time: all that was lost.
@@ -237,8 +248,16 @@ def streams(b, cols, rows, first, table):
         table[at, X_STAMP] = stamp
         if moved % ahead == 0:
             vote(table, at, X_PACKET_STAMPS, moved // ahead)
+        same = ahead == 1 and kind == table[at, X_PAYLOAD_TYPE] and wait < STAMP_JUMP_NS
+        if same and abs(before_ns) > STAMP_JUMP_NS:
+            table[at, X_STAMP_JUMPS] += 1
+            table[at, X_STAMP_JUMP] = moved
+            table[at, X_STAMP_JUMPED_FRAME] = number
+            table[at, X_STAMP_JUMPED_NS] = rel
+            table[at, X_SECOND] = -1
+            begin_course(table, at, X_COURSE, rel)
+            continue
         ended = go_on(table, at, X_COURSE, rel, moved)
-        rate = int(table[at, X_CLOCK_HZ])
         pace = int(table[at, X_COURSE + G_PACE])
         if pace > 0 and (rate == 0 or ended) and table[at, X_RECEIVED] >= RATE_AFTER:
             found = nominal(256_000_000_000 // pace)

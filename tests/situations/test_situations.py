@@ -6,7 +6,7 @@ import pytest
 
 from preflight.checks import judge_all
 from preflight.verdict import decide
-from tests.situations import clocks, computer, names, network  # noqa: F401 - they add their rows
+from tests.situations import clocks, computer, elsewhere, names, network  # noqa: F401 - they add their rows
 from tests.situations.desks import SYSTEMS, Computer, Port, linechecked
 from tests.situations.table import SITUATIONS, AtDesk, Situation
 from tests.tally.captures import studied

@@ -9,6 +9,8 @@ import pytest
 
 from preflight.study import study
 from preflight.tally.facts import ClockPort
+from tests.checks import ptp
+from tests.lab.frames import tagged
 from tests.tally.captures import Timed, announce, mac, mirrored, studied, udp
 
 PUBLIC = Path(__file__).parents[3] / "shared" / "public-captures"
@@ -76,6 +78,42 @@ def test_domains_are_kept_apart(tmp_path: Path) -> None:
     ).tally
     assert tally is not None
     assert sorted((p.domain, p.count) for p in tally.clocks if p.kind == "Announce") == [(0, 4), (3, 4)]
+
+
+def test_vlans_are_kept_apart(tmp_path: Path) -> None:
+    frames = [(n + vlan / 100, tagged(announce(1, n), vlan)) for n in range(4) for vlan in (10, 20)]
+    tally = studied(tmp_path, frames, [(n + 0.5, tagged(announce(1, n), 0)) for n in range(3)]).tally
+    assert tally is not None
+    whole = {(p.vlan, p.count) for p in tally.clocks if p.kind == "any master"}
+    assert whole == {(10, 4), (20, 4), (None, 3)}
+
+
+def follow_up(told_s: float) -> bytes:
+    """The time that a master tells eight times a second (IEEE 1588-2008 clause 13.7)."""
+    stamp = struct.pack(">HII", 0, 1_700_000_000 + int(told_s), round(told_s % 1 * 1e9))
+    return ptp.message(1, ptp.FOLLOW_UP, stamp, log2=-3)
+
+
+@pytest.mark.parametrize(("jump_s", "jumps"), [(0.039, 0), (0.041, 1), (-0.041, 1), (-37.0, 1)])
+def test_a_time_that_jumps_is_noticed(tmp_path: Path, jump_s: float, jumps: int) -> None:
+    frames = [(n / 8, follow_up(40 + n / 8 + (jump_s if n > 9 else 0.0))) for n in range(20)]
+    (found,) = ports(tmp_path, frames).values()
+    assert found.jumps == jumps
+    assert not jumps or (found.jump_s, found.jumped_s, found.jumped_frame) == (
+        pytest.approx(jump_s),
+        pytest.approx(1.25),
+        11,
+    )
+
+
+@pytest.mark.parametrize("late_s", [0.05, 0.5, -0.05])
+def test_a_message_that_is_held_up_is_no_jump_and_nor_is_a_clock_of_ours_that_is_set(
+    tmp_path: Path, late_s: float
+) -> None:
+    times = [n / 8 for n in range(20)]
+    one_late = [(at + (0.05 if n == 9 else 0.0), follow_up(40 + at)) for n, at in enumerate(times)]
+    set_here = [(at + (late_s if n > 9 else 0.0), follow_up(40 + at)) for n, at in enumerate(times)]
+    assert all(port.jumps == 0 for some in (one_late, set_here) for port in ports(tmp_path, some).values())
 
 
 def version1(control: int, subdomain: bytes = b"_DFLT", port: int = 319) -> bytes:

@@ -251,19 +251,53 @@ def test_the_delay_spread_is_of_one_second(tmp_path: Path) -> None:
     assert (found.longest_wait_frame, found.longest_wait_at_s) == (2401, pytest.approx(2.403, abs=1e-5))
 
 
-def test_a_timestamp_that_jumps_is_no_delay(tmp_path: Path) -> None:
-    """Beyond an hour: a source that was set, not a packet that took so long."""
-    hour = 3600 * 48000
-    jumped = {at: found for at in (hour, hour + 1) if (found := _jumped(tmp_path, at))}
-    assert jumped[hour].most_jitter > 1e6 and jumped[hour].delay_spread_s > 3000
-    assert jumped[hour + 1].most_jitter == 0 and jumped[hour + 1].delay_spread_s == pytest.approx(MS)
+@pytest.mark.parametrize(
+    ("units", "jumps"), [(24048, 0), (24049, 1), (3600 * 48000, 1), (-23952, 0), (-23953, 1)]
+)
+def test_a_timestamp_that_jumps_by_half_a_second_is_told_and_is_no_delay(
+    tmp_path: Path, units: int, jumps: int
+) -> None:
+    """Beside the millisecond that went by: a source that was set, not a packet that took so long."""
+    found = _jumped(tmp_path, units)
+    assert found.stamp_jumps == jumps
+    assert found.delay_spread_s == pytest.approx(0 if jumps else 0.5, abs=2 * MS)
+    if jumps:
+        assert (found.stamp_jump, found.stamp_jumped_frame) == (units, 201)
+        assert found.stamp_jumped_s == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize(("marker", "silent"), [(0, 48), (0x80, 23)])
+def test_who_speaks_after_a_silence_without_a_word_of_it_or_a_timestamp_waited(
+    tmp_path: Path, marker: int, silent: int
+) -> None:
+    """Of 48 ms in which nothing came the timestamps, or the marker, tell no more than half."""
+    found = stream(tmp_path, _after_a_silence(marker, silent))
+    assert found.longest_wait_s == pytest.approx(49 * MS) and found.longest_still_s == 0
+
+
+def test_who_begins_to_speak_was_still(tmp_path: Path) -> None:
+    found = stream(tmp_path, _after_a_silence(0x80, 48))
+    assert found.longest_wait_s == pytest.approx(MS) and found.longest_still_s == pytest.approx(49 * MS)
+    assert (found.lost, found.stamp_jumps) == (0, 0)
+
+
+def _after_a_silence(marker: int, silent_ms: int) -> list[Timed]:
+    """Packets from 249 ms on, the first with the marker; 200 before. The timestamps tell of `silent_ms` between them."""
+    frames = steady(300)
+    for n in range(200, 300):
+        frame = bytearray(frames[n][1])
+        stamp = int.from_bytes(frame[46:50]) + 48 * silent_ms
+        frame[46:50] = stamp.to_bytes(4)
+        frame[43] |= marker if n == 200 else 0
+        frames[n] = (frames[n][0] + 48 * MS, bytes(frame))
+    return frames
 
 
 def _jumped(folder: Path, units: int) -> RtpStream:
     frames = steady(300)
     for n in range(200, 300):
         frame = bytearray(frames[n][1])
-        stamp = int.from_bytes(frame[46:50]) + units - 48
+        stamp = int.from_bytes(frame[46:50]) + units - 48 & 0xFFFFFFFF
         frame[46:50] = stamp.to_bytes(4)
         frames[n] = (frames[n][0], bytes(frame))
     return stream(folder, frames)

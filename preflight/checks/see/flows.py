@@ -34,6 +34,12 @@ def lived(flows: Collection[Flow]) -> tuple[float, float]:
     return min(flow.first_s for flow in flows), max(flow.last_s for flow in flows)
 
 
+def before_audio(flows: Iterable[Flow], at_s: float) -> bool:
+    """Whether audio was heard, and all of it began later: what changed until then, as a rig starts, disturbed nobody."""
+    begins = [flow.first_s for flow in flows if (flow.stream or flow.steady) and not flow.clock]
+    return bool(begins) and min(begins) > at_s
+
+
 def active(flow: Flow) -> tuple[float, float]:
     """When a flow sends: all its life, but where its frames go round only while that lasts."""
     if flow.repeats is not None and not flow.steady:

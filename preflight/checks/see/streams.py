@@ -17,6 +17,7 @@ SEEN_WHERE = (
 )
 L16_TYPES = {10: 2, 11: 1}  # payload types with a fixed format, and their channels: RFC 3551 table 4
 BYTES = {"L16": 2, "L20": 2.5, "L24": 3}  # RFC 3551, RFC 3190
+SPEECH_HZ = (8000, 16000)  # of telephones: RFC 3551 table 4
 LEAST_PACKETS = 32  # fewer tell nothing. Common practice.
 LONGEST_TITLE = 40  # characters of a stream's name in a headline; the evidence has more
 # As `called` and `title` write a stream whose name they do not know.

@@ -1,9 +1,11 @@
 """The PTP clock of each domain: is there one all the time, only one, the right one, and does it keep its pace.
 
-Strategy: announcements are grouped by transport, version, transportSpecific and domain: what does not share these does
+Strategy: announcements are grouped by VLAN, transport, version, transportSpecific and domain: what does not share these does
 not hear one another. In a group, ports that announce the same grandmaster are ways to one clock, as boundary clocks
 make them, and no rivals. Two grandmasters are two at once where both announce for longer than a receiver takes to give
-one up; otherwise the clock was handed over. Silence of announcements is a lost clock only while other frames came by.
+one up; otherwise the clock was handed over. One that announces itself for no longer and
+gives way to a better one that was there already only took part in the choice, and what was chosen before any audio began disturbed
+nobody. Silence of announcements is a lost clock only while other frames came by.
 """
 
 from collections import defaultdict
@@ -16,10 +18,10 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
-from preflight.checks.say import count_text, counted, heard_only, who
+from preflight.checks.say import count_text, counted, heard_only, span_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, fail, passed, trouble, unproven
 from preflight.checks.see.best_master import best, grandmaster, hardware_of, leader, reason
-from preflight.checks.see.flows import shown
+from preflight.checks.see.flows import before_audio, shown
 from preflight.checks.step import before_doors, managed, now
 from preflight.tally.facts import ClockPort
 
@@ -33,7 +35,7 @@ CHECK = Check(
     question="Does one PTP clock lead, all the time?",
     looks_at=(
         "PTP messages, version 1, version 2 and IEEE 802.1AS, over UDP and Ethernet. Who announces itself as master, who "
-        "should win, hand-overs, times without a master, the pace of Sync and its follow-ups."
+        "should win, hand-overs, times without a master, the pace of Sync and its follow-ups, jumps of the time that it tells."
     ),
     why="All boxes play by one clock. With none or with two they drift apart: clicks first, then dropouts.",
     limits=(
@@ -78,6 +80,16 @@ PACE_FIXES = (
     before_doors("Or choose another box to lead."),
     AGAIN,
 )
+JUMP_FIXES = (
+    now(
+        "See what the leading box takes its time from: an antenna, a time server, a house clock. It came, went, or was set."
+    ),
+    before_doors("Not needed for this show? Let the leading box run free, without that source."),
+    before_doors(
+        "Needed? Wait until the leading box says that it is locked, and only then start the streams."
+    ),
+    AGAIN,
+)
 MOST = 32  # masters and domains that are compared: a flood of made-up ones must not stall the verdict
 SENSIBLE_LOG2 = range(-7, 5)  # seven a millisecond to one in 16 s; 127 says nothing (unicast)
 DEFAULT_INTERVAL_S = 2.0  # logAnnounceInterval 1, IEEE 1588-2008 J.3.2, from memory
@@ -102,7 +114,8 @@ class _Domain:
     @property
     def name(self) -> str:
         kind = "IEEE 802.1AS" if self.gptp else f"PTP version {self.whole.version}"
-        return f"{kind} over {self.whole.transport}, domain {self.whole.domain}"
+        place = f" in VLAN {self.whole.vlan}" if self.whole.vlan is not None else ""
+        return f"{kind} over {self.whole.transport}{place}, domain {self.whole.domain}"
 
     @property
     def leader(self) -> ClockPort:
@@ -140,6 +153,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
             *_rivals(domain, wire),
             *_lost(domain, wire),
             *_pace(domain, wire, limits),
+            *_jumped(domain, wire),
         ]
     yield from wrong
     least_s = min(domain.timeout_s for domain in domains)
@@ -152,7 +166,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
 def _domains(ports: Iterable[ClockPort], limits: Limits) -> list[_Domain]:
     groups: dict[tuple, list[ClockPort]] = defaultdict(list)
     for port in ports:
-        groups[(port.version, port.sdo, port.domain, port.transport)].append(port)
+        groups[(port.version, port.sdo, port.domain, port.transport, port.vlan or 0)].append(port)
     found = []
     for (version, *_), group in sorted(groups.items()):
         masters = tuple(sorted((p for p in group if p.announces), key=lambda p: -p.count)[:MOST])
@@ -216,7 +230,13 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
                 spans=[(both[0][0], both[-1][1])],
             )
             return
+    if should is last and all(
+        _took_part(port, last, until_s[port], domain) for port in firsts if port is not last
+    ):
+        return
     came = max(firsts, key=lambda port: port.first_s)
+    if before_audio(wire.tally.flows, came.first_s):
+        return
     gave_way = came is should and until_s[came] < until_s[last]
     yield caution(
         f"The wrong clock leads: {_named(last)}. {_named(came)} came and went."
@@ -227,6 +247,11 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
         spans=[(came.first_s, max(came.first_s, until_s[came]))],
         at=f" at {came.first_s:.1f} s",
     )
+
+
+def _took_part(port: ClockPort, leads: ClockPort, until_s: float, domain: _Domain) -> bool:
+    """Whether a port announced itself only until it had heard the one that leads, which was there already (IEEE 1588-2008 9.3.2.5)."""
+    return leads.first_s <= port.first_s + _interval(leads) and until_s - port.first_s <= domain.timeout_s
 
 
 def _both(a: list[ClockPort], b: list[ClockPort], timeout_s: float) -> list[Span]:
@@ -316,11 +341,42 @@ def _pace(domain: _Domain, wire: Wire, limits: Limits) -> Iterator[Saw]:
             )
 
 
+def _jumped(domain: _Domain, wire: Wire) -> Iterator[Saw]:
+    """A clock whose time jumps: receivers mute until they follow it anew."""
+    for master in domain.masters:
+        for told in filter(None, (domain.sent(master, kind) for kind in ("Sync", "Follow_Up"))):
+            if told.jumped_s is None:
+                continue
+            often = "" if told.jumps == 1 else f" {counted(told.jumps, 'time')}, the last time"
+            runs = _audio_runs(wire, told.jumped_s - 1.0, told.jumped_s)
+            yield trouble(
+                Outcome.FAIL if runs else Outcome.CAUTION,
+                f"The time of {_named(master)} jumped{often} by {_so_much(abs(told.jump_s))}.",
+                [
+                    Evidence(
+                        f"{'forth' if told.jump_s > 0 else 'back'} from one {told.kind} to the next"
+                        + (", while streams went on" if runs else ""),
+                        told.jumped_frame,
+                        told.jumped_s,
+                    )
+                ],
+                culprits=[master.hardware],
+                spans=[(told.jumped_s, told.jumped_s)],
+                fixes=JUMP_FIXES,
+            )
+
+
+def _so_much(seconds: float) -> str:
+    return f"{seconds:.3g} s" if seconds < 60 else span_text(seconds)
+
+
 def _apart(domains: list[_Domain]) -> Iterator[Saw]:
     """Clocks that cannot hear one another, by version or transport, and lead side by side. One box may serve both."""
     for a, b in combinations((domain for domain in domains if not domain.gptp), 2):
         if a.whole.version == b.whole.version and a.whole.domain != b.whole.domain:
             continue  # domains are meant to be apart
+        if a.whole.vlan != b.whole.vlan:
+            continue  # as VLANs are
         one, other = a.leader, b.leader
         if one.hardware != other.hardware and grandmaster(one) != grandmaster(other):
             yield caution(

@@ -3,7 +3,8 @@
 Strategy: which addresses each device has is told by ARP and by what it sends to all. How long the subnets are nobody tells, so that
 two addresses count as apart only where no mask in use joins them: one link-local and one not, or in different blocks for private use
 (RFC 1918), or else apart in the first 16 bits; and not where one was asked for by ARP from the other, for only neighbours are. A
-mask is told by a broadcast to a subnet's last address: two that reckon with different masks are a fault as well.
+mask is told by a broadcast to a subnet's last address: two that reckon with different masks are a fault as well. Where the devices of
+another plan send the same streams once more, by one source identifier, that plan is the second network of a redundant pair.
 """
 
 from collections import Counter, defaultdict
@@ -19,6 +20,7 @@ from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, pa
 from preflight.checks.see.addresses import block as block_of
 from preflight.checks.see.addresses import usable4
 from preflight.checks.see.damage import damaged
+from preflight.checks.see.streams import heard_streams
 from preflight.checks.step import in_a_break, now
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
@@ -54,6 +56,15 @@ CHECK = Check(
     unproven=in_a_break(
         "Listen for a minute while devices talk. Unplug and re-plug a device: it names its address then."
     ),
+)
+PAIR_FIXES = (
+    now(
+        "Is this a capture of both on purpose, by a mirror or of two put together? Then judge each by itself, and both by `preflight between --pair`."
+    ),
+    in_a_break(
+        "Else one cable, or one port in the wrong VLAN, joins both networks: find it. What disturbs one of them now disturbs both."
+    ),
+    AGAIN,
 )
 LINK_LOCAL = IPv4Network("169.254.0.0/16")
 SHOWN, MOST = 6, 512  # a flood of made-up senders must not stall the verdict
@@ -133,6 +144,16 @@ def _apart(
     plays = {flow.source for flow in wire.tally.flows if flow.stream or flow.clock}
     first = {talker.hardware: talker for talker in wire.tally.talkers}
     for block, strays in others:
+        if _second_of_a_pair(strays, majority, wire):
+            yield caution(
+                f"Both networks of a redundant pair are here: {main} and {block}.",
+                [
+                    Evidence(f"in {net}: {listed(_named(each, have) for each in some[:3])}")
+                    for net, some in ((main, majority), (block, strays))
+                ],
+                fixes=PAIR_FIXES,
+            )
+            continue
         fell_back = LINK_LOCAL in (block, main)
         grave = fell_back or len(strays) >= limits["strays"] or any(each in plays for each in strays)
         named = _named(strays[0], have)
@@ -155,6 +176,15 @@ def _apart(
             + [Evidence(f"in {main}: {listed(_named(each, have) for each in majority[:3])}")],
             culprits=strays[:16],
         )
+
+
+def _second_of_a_pair(strays: list[str], majority: list[str], wire: Wire) -> bool:
+    """Whether nearly all streams of the ones have the source identifier of a stream of the others, as SMPTE ST 2022-7 asks for."""
+    sent: dict[str, set[int]] = defaultdict(set)
+    for stream, flow in heard_streams(wire):
+        sent[flow.source].add(stream.ssrc)
+    one, other = ({ssrc for each in some for ssrc in sent[each]} for some in (majority, strays))
+    return len(one & other) > 0.5 * max(len(other), 1)
 
 
 def _masks(to_all: list[Flow]) -> Iterable[Saw]:

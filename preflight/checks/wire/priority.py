@@ -1,7 +1,7 @@
 """Whether clock and audio carry the priority marks by which switches let them go first.
 
 Strategy: the tally kept the mark of most of a flow's frames and counted those marked otherwise. PTP event messages and RTP
-streams are judged; what else there is (IGMP, ARP) tells whether a switch clears marks. Never a fail: on a link with room to
+streams are judged, but for telephones, which have a mark of their own (RFC 4594 section 4.1); what else there is (IGMP, ARP) tells whether a switch clears marks. Never a fail: on a link with room to
 spare marks change nothing, and one on which audio had to wait fails by its own checks.
 """
 
@@ -14,7 +14,7 @@ from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, unproven
 from preflight.checks.see.flows import shown
-from preflight.checks.see.streams import SEEN_WHERE, heard_streams
+from preflight.checks.see.streams import SEEN_WHERE, SPEECH_HZ, heard_streams
 from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.tally.facts import Flow
 
@@ -69,7 +69,9 @@ def judge(wire: Wire, limits: Limits) -> Says:
     clock = [f for f in flows if f.clock and f.destination_port == EVENT_PORT and f.dscp is not None]
     off_ip = [f for f in flows if f.clock and f.dscp is None]
     tagged = [f for f in off_ip if f.pcp is not None]
-    streams = {flow.first_frame: flow for _, flow in heard_streams(wire)}
+    streams = {
+        flow.first_frame: flow for stream, flow in heard_streams(wire) if stream.clock_hz not in SPEECH_HZ
+    }
     media = [flow for flow in streams.values() if flow.dscp is not None]
     clock_marks, media_marks = {f.dscp or 0 for f in clock}, {f.dscp or 0 for f in media}
     cleared = "every IP frame here has mark 0: a switch clears the marks, or no sender sets any"

@@ -1,7 +1,7 @@
 """Spanning tree: who is root, whether the tree changes while listening, and how long it holds a port back.
 
 Strategy: each switch repeats the root it believes in every two seconds. Another root in its words is a change; a better
-one than before is a takeover. The topology-change flag alone is no event, for switches set it for half a minute after
+one than before is a takeover. What comes before all audio is a rig that starts. The topology-change flag alone is no event, for switches set it for half a minute after
 they came up: only a flag that was off and goes on, or a switch that asks for a change, is one.
 """
 
@@ -15,8 +15,8 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, KEEPS_TIME, Check, Explains, Limit
 from preflight.checks.say import count_text, heard_only, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
+from preflight.checks.see.flows import before_audio
 from preflight.checks.step import before_doors, managed, now, unmanaged
-from preflight.facts import Vantage
 from preflight.wire.stp import Bpdu, BridgeId
 
 CHECK = Check(
@@ -123,8 +123,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
         tuple({bpdu.vlan: _tree(bpdu) for bpdu in told}.values())[:4],
     )
     wrong = [
-        *_roots(told, wire.vantage, limits["settled"]),
-        *_changes(heard, limits["often"]),
+        *_roots(told, wire, limits["settled"]),
+        *_changes(heard, wire, limits["often"]),
         *_slow(told, limits["slow_s"]),
         *_held_back(told),
     ]
@@ -137,7 +137,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     yield passed(f"The {_version(told[-1])} is calm; {_switch(told[-1].root)} is root.")
 
 
-def _roots(told: list[Bpdu], vantage: Vantage, settled: float) -> Iterator[Saw]:
+def _roots(told: list[Bpdu], wire: Wire, settled: float) -> Iterator[Saw]:
     """Changes of the root, as each switch tells it."""
     by_switch: dict[tuple, list[Bpdu]] = defaultdict(list)
     for bpdu in told:
@@ -147,6 +147,8 @@ def _roots(told: list[Bpdu], vantage: Vantage, settled: float) -> Iterator[Saw]:
         runs = [list(run) for _, run in groupby(words, key=lambda bpdu: bpdu.root)]
         for before, (bpdu, *_) in pairwise(runs):
             since, now = before[0], bpdu.seen.time_s
+            if before_audio(wire.tally.flows, now + _holds_back_s(bpdu)):
+                continue
             took_over = _beats(bpdu, since) and len(before) >= settled
             new, old = _switch(bpdu.root), _switch(since.root)
             text = f"{_switch(bpdu.bridge)} first told of root {_id(since.root)}, then of {_id(bpdu.root)}"
@@ -162,7 +164,7 @@ def _roots(told: list[Bpdu], vantage: Vantage, settled: float) -> Iterator[Saw]:
             )
             news.setdefault((vlan, bpdu.root), saw)
     yield from news.values()
-    if news or vantage == "mirror":
+    if news or wire.vantage == "mirror":
         return
     last = {key: words[-1] for key, words in by_switch.items() if len(words) > 1}
     for vlan in dict.fromkeys(vlan for vlan, _ in last):
@@ -180,7 +182,7 @@ def _beats(new: Bpdu, old: Bpdu) -> bool:
     return new.root is not None and old.root is not None and new.root.rank < old.root.rank
 
 
-def _changes(heard: Iterable[Bpdu], often: float) -> Iterator[Saw]:
+def _changes(heard: Iterable[Bpdu], wire: Wire, often: float) -> Iterator[Saw]:
     """Topology changes: a flag that goes on, or stays on, or a switch that asks for one. One change keeps the flag for
     maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13, from memory), with the rapid standards for less."""
     flag_since: dict[tuple, float | None] = {}
@@ -203,7 +205,7 @@ def _changes(heard: Iterable[Bpdu], often: float) -> Iterator[Saw]:
             flag_since[key] = now
             text = f"{_switch(bpdu.bridge)} tells of topology changes for longer than one lasts ({lasts:g} s)"
             events.append((bpdu, began - lasts, text))
-    if events:
+    if events and not before_audio(wire.tally.flows, events[-1][0].seen.time_s):
         first, began, text = events[0]
         more = f"; {count_text(len(events))} such in all" if len(events) > 1 else ""
         most = _most_within(MINUTE_S, [bpdu.seen.time_s for bpdu, _, _ in events])

@@ -4,11 +4,13 @@ Strategy: the tally has followed the numbers of each stream, and of RTP the time
 by the network, by its sender, or by the capture. So what hits every stream of several senders alike, or falls into a time in
 which no frame at all came, is laid to the capture or to this one port and gets a caution; what the capture admits to have
 dropped is unproven. A stream that begins or ends has lost nothing. One that ends for good is told, and fails where its sender fell
-silent with it.
+silent with it. It is in order where its announcement was taken back, or the last who wanted it here left its group just then. One
+that comes back is told as such.
 """
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
+from itertools import pairwise
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
@@ -16,8 +18,10 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, first_upper
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, passed, trouble, unproven
+from preflight.checks.see.membership import groups
 from preflight.checks.see.streams import (
     SEEN_WHERE,
+    SPEECH_HZ,
     AnyStream,
     HeardAny,
     all_streams,
@@ -29,6 +33,9 @@ from preflight.checks.see.streams import (
     titles,
 )
 from preflight.checks.step import managed, now
+from preflight.tally.facts import RtpStream
+from preflight.wire.igmp import IgmpMessage
+from preflight.wire.sap import SapMessage
 
 WHERE = (
     "Find out whether one box loses packets or all do. One: swap its cable, then its switch port. "
@@ -48,6 +55,12 @@ STOPPED = now(
 TWICE = now(
     "Packets twice, or out of order: look for a second way between the switches, or a cable too many."
 )
+BEGINS_ANEW = now(
+    "A stream that begins anew: was its sender restarted by hand? Else see its power, its link's lamp and its cable; one that restarts by itself goes to repair."
+)
+CLOCK_SET = now(
+    "Timestamps that jump: see in the sender whether it follows the PTP clock all the time. It was set to another time, or began anew."
+)
 CAPTURE_AGAIN = now("Capture again on a computer with nothing else running, to a fast disk.")
 
 FEW_LOST, FEW_MIXED = 3, 10  # packets; a share of fewer tells nothing. Common practice.
@@ -62,7 +75,7 @@ CHECK = Check(
     question="Do the audio streams come whole, in order and in time?",
     looks_at=(
         "Streams by RTP, and any other whose frames hold a counter: packets missing, late or doubled by their numbers; the "
-        "longest gap. Of RTP also how unevenly packets come against their own timestamps, packet time, sample rate and channels."
+        "longest gap. Of RTP also how unevenly packets come against their own timestamps, jumps of these, packet time, sample rate and channels."
     ),
     why="A lost packet is a click or a gap in the audio. One that comes later than the receiver waits is lost too.",
     limits=(
@@ -106,6 +119,17 @@ TOGETHER_S = 0.02  # losses so close have one cause. Common practice.
 STEADY_BEATS = (
     200  # a beat followed for so long, and whole, shows that the capture did not pause. Common practice.
 )
+TAKEN_BACK, NOT_WANTED = (
+    "its announcement was taken back then",
+    "the last who wanted it here left its group then",
+)
+AGAIN_AND_AGAIN = 3  # times; fewer are a hand at the sender. Common practice.
+# A capture that loses as the streams did would have lost so many Syncs: by chance it loses none once in a thousand times. A link less
+# full than that in its busiest second has room. Common practice.
+WOULD_MISS, ROOM = 7, 0.5
+VIDEO_HZ = 90000  # RFC 3551 section 5
+SELDOM = 100  # packets for each jump of the timestamps, at the least. Common practice.
+LET_GO_S = 10.0  # seconds between a word that a stream ends, or is not wanted any more, and its end. Common practice.
 SHOWN = 5
 
 
@@ -114,11 +138,26 @@ def judge(wire: Wire, limits: Limits) -> Says:
     if not heard:
         yield unproven("No stream was heard that counts its packets.")
         return
-    yield Measured(_figures(wire, heard))
+    ended = _ended(heard, wire, limits)
+    let_go = _let_go(ended, wire)
+    in_order = [h for h in ended if h[0].first_frame in let_go]
+    yield Measured(
+        _figures(wire, heard),
+        tuple(
+            _each(
+                in_order,
+                wire,
+                lambda s, _: f" stopped at {s.last_s:.1f} s; {let_go[s.first_frame]}",
+                lambda s: (None, s.last_s),
+            )
+        ),
+    )
     yield from _losses(heard, wire, limits)
     yield from _pauses(heard, wire, limits)
-    yield from _stops(heard, wire, limits)
+    yield from _stops([h for h in ended if h not in in_order], heard, wire, limits)
+    yield from _returns(heard, wire, limits)
     yield from _unevenness(heard, wire, limits)
+    yield from _jumps(heard, wire)
     yield from _disorder(heard, wire, limits)
     yield from _doubles(heard, wire, limits)
     known = names(wire)
@@ -191,13 +230,32 @@ def _not_the_network(lossy: list[HeardAny], heard: list[HeardAny], wire: Wire) -
         return ""  # the capturing system has counted, and lost none
     senders = {flow.source for _, flow in heard}
     whole = any(b.beats >= STEADY_BEATS and not b.missing and not b.stops for b in wire.tally.beats)
+    whole = whole or _clock_came(lossy, wire)
     if len(senders) > 1 and len(lossy) == len(heard) and not whole:
         return "every stream of every sender lost some, so it was this one port, or the capture"
     return ""
 
 
+def _clock_came(lossy: list[HeardAny], wire: Wire) -> bool:
+    """Whether all messages of a clock came through a link with room to spare while packets were lost one by one: neither the capture nor a
+    port too full for a mirror chooses among them."""
+    least = min(_share(stream) for stream, _ in lossy)
+    crowded = 8 * wire.tally.rates.peaks["bytes"].in_1s > ROOM * wire.link_mbps * 1e6
+    if crowded or any(2 * stream.losses < stream.lost for stream, _ in lossy):
+        return False
+    syncs = (port for port in wire.tally.clocks if port.kind == "Sync" and -8 < port.interval_log2 < 5)
+    return any(
+        port.count * least >= WOULD_MISS and port.longest_interval_s < 1.6 * 2.0**port.interval_log2
+        for port in syncs
+    )
+
+
 def _pauses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
-    paused = [h for h in heard if h[0].longest_wait_s >= limits["pause_s"] and not h[0].lost]
+    paused = [
+        h
+        for h in heard
+        if h[0].longest_wait_s >= limits["pause_s"] and not h[0].lost and not _as_it_needs(h[0])
+    ]
     if not paused:
         return
     paused.sort(key=lambda h: -h[0].longest_wait_s)
@@ -223,30 +281,45 @@ def _pauses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     )
 
 
+def _as_it_needs(stream: AnyStream) -> bool:
+    """Whether a stream sends when it has something to send: notes and commands, by a clock of their own; and speech in packets of any
+    size, of which a speaker's silence needs none."""
+    if not isinstance(stream, RtpStream) or stream.clock_hz == VIDEO_HZ:
+        return False
+    return (stream.clock_hz is None and stream.packet_stamps is None) or not stream.media_bytes
+
+
 def _dropped(head: str, wire: Wire, evidence: list[Evidence]) -> Saw:
     """What the capture admits to have dropped may be what is missing."""
     dropped = counted(wire.source.dropped or 0, "frame")
     return unproven(f"{head}, but the capture itself dropped {dropped}.", evidence, fixes=(CAPTURE_AGAIN,))
 
 
-def _stops(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
-    end = wire.source.duration_s
-    by_place: dict[tuple[str, int], list[AnyStream]] = defaultdict(list)
+def _ended(heard: list[HeardAny], wire: Wire, limits: Limits) -> list[HeardAny]:
+    """Streams that were more than a trial, and are over."""
+    by_place: dict[tuple[str, int], list[HeardAny]] = defaultdict(list)
     for stream, flow in heard:
-        by_place[place(flow)].append(stream)
+        by_place[place(flow)].append((stream, flow))
+    end = wire.source.duration_s
     ended = [
         (stream, flow)
         for stream, flow in heard
-        if stream.last_s <= end - max(limits["ended_s"], 4 * stream.longest_wait_s)
+        if not _as_it_needs(stream)
+        and stream.last_s <= end - max(limits["ended_s"], 4 * max(stream.longest_wait_s, _still_s(stream)))
         and (stream.first_s <= AT_THE_START_S or stream.last_s - stream.first_s >= LONG_ENOUGH_S)
-        # Another source, or the same one started anew, may send on to the same place.
+        # Another source may send on to the same place, and the same one begins anew.
         and not any(
-            later.last_s > stream.last_s and later.first_s <= stream.last_s + 1
-            for later in by_place[place(flow)]
+            later.last_s > stream.last_s and (later.first_s <= stream.last_s + 1 or by.source == flow.source)
+            for later, by in by_place[place(flow)]
         )
     ]
+    return sorted(ended, key=lambda h: h[0].last_s)
+
+
+def _stops(ended: list[HeardAny], heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     if not ended:
         return
+    end = wire.source.duration_s
     gone = [h for h in ended if _silent_since(h, wire, limits["ended_s"])]
     ended.sort(key=lambda h: (h not in gone, h[0].last_s))
     last_s = [stream.last_s for stream, _ in ended]
@@ -274,6 +347,70 @@ def _stops(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
     )
 
 
+def _returns(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
+    """Streams that their senders ended and began anew. One call after the other is no such thing."""
+    by_sender: dict[tuple[object, str], list[HeardAny]] = defaultdict(list)
+    for stream, flow in heard:
+        if not (isinstance(stream, RtpStream) and stream.clock_hz in SPEECH_HZ):
+            by_sender[place(flow), flow.source].append((stream, flow))
+    breaks = []
+    for turns in by_sender.values():
+        turns.sort(key=lambda h: h[0].first_s)
+        gaps = [
+            (a.last_s, b.first_s)
+            for (a, _), (b, _) in pairwise(turns)
+            if b.first_s - a.last_s >= limits["ended_s"]
+        ]
+        if gaps:
+            breaks.append((turns[0], gaps))
+    if not breaks:
+        return
+    known, of = names(wire), [turns[0] for turns in by_sender.values()]
+    breaks.sort(key=lambda each: -len(each[1]))
+    most, longest_s = len(breaks[0][1]), max(b - a for _, gaps in breaks for a, b in gaps)
+    often = f"again and again, {most} times" if most >= AGAIN_AND_AGAIN else f"after {longest_s:.1f} s"
+    yield caution(
+        f"{first_upper(titles([first for first, _ in breaks], of, known))} stopped and began anew {often}.",
+        [
+            Evidence(
+                f"{called(flow, known)} began anew {counted(len(gaps), 'time')}, "
+                f"after {gaps[0][1] - gaps[0][0]:.1f} s at first",
+                time_s=gaps[0][0],
+            )
+            for (_, flow), gaps in breaks[:SHOWN]
+        ],
+        culprits=[flow.source for (_, flow), gaps in breaks if len(gaps) >= AGAIN_AND_AGAIN][:16],
+        spans=sorted(gap for _, gaps in breaks for gap in gaps)[:16],
+        fixes=(BEGINS_ANEW, WHERE, AGAIN),
+    )
+
+
+def _still_s(stream: AnyStream) -> float:
+    return stream.longest_still_s if isinstance(stream, RtpStream) else 0.0
+
+
+def _let_go(ended: list[HeardAny], wire: Wire) -> dict[int, str]:
+    """What was said near their ends that lets streams end in order, by their first frames."""
+    announced = (m for m in wire.heard(SapMessage) if not m.deletion)
+    sessions = {(m.origin, m.number): m.session for m in announced}
+    said: dict[object, list[tuple[float, str]]] = defaultdict(list)
+    for message in wire.heard(SapMessage):
+        session = sessions.get((message.origin, message.number)) if message.deletion else None
+        for media in session.media if session else ():
+            said[media.group, media.port].append((message.seen.time_s, TAKEN_BACK))
+    wanted = groups(wire)
+    for report in wire.heard(IgmpMessage):
+        for group in report.left:
+            if group in wanted and not wanted[group].members:
+                said[group].append((report.seen.time_s, NOT_WANTED))
+    return {
+        stream.first_frame: words
+        for stream, flow in ended
+        for at_s, words in said[place(flow)] + said[flow.destination_ip]
+        if abs(at_s - stream.last_s) <= LET_GO_S
+    }
+
+
 def _silent_since(heard: HeardAny, wire: Wire, ended_s: float) -> bool:
     """Whether nothing at all came from a stream's sender since it stopped: it lost power, its link or its way here."""
     stream, flow = heard
@@ -298,11 +435,11 @@ def _unevenness(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[S
     if many and all(_spread(s) <= _held(s, limits["buffer_packets"], limits) for s, _ in uneven):
         return  # as a computer that captures does now and then
     worst = uneven[0][0]
-    has = limits["sure_packets"] * 1000 * (worst.packet_time_s or 0.0)
+    needs, has = 1000 * _spread(worst), limits["sure_packets"] * 1000 * (worst.packet_time_s or 0.0)
     yield caution(
         f"Packets come unevenly: {titles(uneven, heard, names(wire), '' if many else 'worst')} "
         f"{'needs' if len(uneven) == 1 else 'need'} a receive "
-        f"buffer of up to {1000 * _spread(worst):.0f} ms"
+        f"buffer of up to {needs:.{0 if round(needs) > has else 2}f} ms"
         + (f"; each receiver has to have {has:.2g} ms (AES67)" if 0 < has < limits["buffer_ms"] else "")
         + (
             ", all at the same time, as when the capturing computer or this link holds frames back."
@@ -321,6 +458,32 @@ def _unevenness(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[S
         spans=[(max(time - 1, 0.0), time) for time in at],
         fixes=(BUFFER, AGAIN),
     )
+
+
+def _jumps(heard: list[HeardAny], wire: Wire) -> Iterator[Saw]:
+    """Streams whose timestamps jump though their packets go on: receivers that play by the clock fall silent. Where they jump all the time
+    they mean something else."""
+    jumped = [
+        (stream, flow)
+        for stream, flow in heard
+        if isinstance(stream, RtpStream) and 0 < SELDOM * stream.stamp_jumps <= stream.received
+    ]
+    known = names(wire)
+    if jumped:
+        yield caution(
+            f"The timestamps of {titles(jumped, heard, known)} jumped while packets went on.",
+            [
+                Evidence(
+                    f"{called(flow, known)} jumped by {s.stamp_jump / (s.clock_hz or 48000):+.3g} s"
+                    + (f", {counted(s.stamp_jumps, 'time')} in all" if s.stamp_jumps > 1 else ""),
+                    s.stamp_jumped_frame,
+                    s.stamp_jumped_s,
+                )
+                for s, flow in jumped[:SHOWN]
+            ],
+            culprits=dict.fromkeys(flow.source for _, flow in jumped if flow.source),
+            fixes=(CLOCK_SET, AGAIN),
+        )
 
 
 def _held(stream: AnyStream, packets: float, limits: Limits) -> float:
@@ -352,8 +515,11 @@ def _doubles(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]
     ):
         return
     doubled.sort(key=lambda h: -h[0].duplicates)
+    why = "a loop, or two ways to this port"
+    if {flow.source for _, flow in heard} - {flow.source for _, flow in doubled}:
+        why += ", or a sender that sends all twice"
     yield caution(
-        f"Packets of {titles(doubled, heard, names(wire))} come more than once: a loop, or two ways to this port.",
+        f"Packets of {titles(doubled, heard, names(wire))} come more than once: {why}.",
         _each(
             doubled,
             wire,
@@ -396,7 +562,7 @@ def _figures(wire: Wire, heard: list[HeardAny]) -> dict[str, object]:
         "duplicates": sum(s.duplicates for s in streams),
         "longest_wait_ms": _most_ms(s.longest_wait_s for s in streams),
         "most_jitter_ms": _most_ms(map(_jitter, streams)),
-        "receive_buffer_ms": _most_ms(s.delay_spread_s for s in streams),
+        "receive_buffer_ms": _most_ms(_spread(s) if s.delay_spread_s is not None else None for s in streams),
     }
 
 
@@ -413,13 +579,15 @@ def _jitter(stream: AnyStream) -> float | None:
 
 
 def _spread(stream: AnyStream) -> float:
-    return stream.delay_spread_s or 0.0
+    """By how much the delay differs, in seconds; 0 for pictures, whose packets have one timestamp and are sent one after the other."""
+    video = isinstance(stream, RtpStream) and stream.clock_hz == VIDEO_HZ
+    return 0.0 if video else stream.delay_spread_s or 0.0
 
 
 def _buffer(heard: list[HeardAny]) -> str:
     """What holds them all: the spread of their delay, and the longest wait but for the packet that was due."""
     holds = [
-        max(s.delay_spread_s, s.longest_wait_s - (s.packet_time_s or s.longest_wait_s))
+        max(_spread(s), s.longest_wait_s - (s.packet_time_s or s.longest_wait_s))
         for s, _ in heard
         if s.delay_spread_s is not None
     ]
