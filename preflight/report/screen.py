@@ -33,6 +33,7 @@ SHOWN = 3  # things to mend
 LABEL = 9  # columns of a label of the roll call
 ALL = 99
 NO_STREAM = "no stream heard: start the audio, or listen where it passes"
+NO_WORD = " That is no word about the audio: none was heard."
 NO_SHEET = "none (--sheet FILE): who is missing or strange is not known"
 
 
@@ -189,7 +190,12 @@ class _Screen:
         if self._result.verdict.verdict == "unproven":
             yield from self._unproven(size)
         elif not shown:
-            yield from self._told("Nothing to mend.")
+            yield from self._told(f"Nothing to mend.{NO_WORD if self._silent() else ''}")
+
+    def _silent(self) -> bool:
+        """Something was heard, and no audio among it."""
+        facts = self._result.facts
+        return facts.tally is not None and _audio(facts) == NO_STREAM
 
     def _unproven(self, size: _Size) -> Iterator[Text]:
         yield from self._told("Nothing could be judged, so this is neither a yes nor a no.", size.headline)

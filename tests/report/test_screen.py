@@ -20,6 +20,7 @@ from preflight.report.screen import BESIDE, show_screen
 from preflight.study import study
 from preflight.verdict import Result, decide, judged
 from tests.checks.computers import desk
+from tests.checks.ptp import master
 from tests.report.samples import RESULTS, facts, hostile
 from tests.rig import shows
 from tests.tally.captures import mac, studied
@@ -179,3 +180,11 @@ def test_hostile_text_reaches_no_terminal():
         assert not {
             c for c in text if c != "\n" and unicodedata.category(c) in {"Cc", "Cf", "Cs", "Zl", "Zp"}
         }
+
+
+def test_ready_without_any_audio_says_that_it_is_no_word_about_it(tmp_path, results):
+    silent = judged(studied(tmp_path, master(1, 0.0, 15.0), *(shows.hum(n, 15.0) for n in (10, 20))))
+    for width, height in SIZES:
+        words = " ".join(shown(silent, width, height).split())
+        assert words.startswith("READY") and "no word about the audio: none was heard" in words
+        assert "no word about" not in " ".join(shown(results["no-audio"], width, height).split())
