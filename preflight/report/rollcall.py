@@ -120,6 +120,17 @@ def _here(wire: Wire, names: Names, called: Roll | None, attached: str) -> Itera
         )
 
 
+NO_WORD = "That is no word about the audio: none was heard."
+
+
+def silent(facts: Facts) -> bool:
+    """Something was heard, and no audio among it: neither a stream nor any other steady flow. A port of a plain switch may never show
+    what other devices send each other, so that is no fault; but "ready" must not be taken for a word about it."""
+    if facts.tally is None or all_streams(facts):
+        return False
+    return not any(flow.stream for flow in facts.tally.flows)
+
+
 def sent_from(facts: Facts) -> Mapping[str, list[str]]:
     """The IP addresses that each hardware address sends from, each once, those of its busiest flows first."""
     addresses: dict[str, dict[str, None]] = defaultdict(dict)  # a dict keeps the order

@@ -22,7 +22,7 @@ from preflight.facts import Facts
 from preflight.report.daytime import Daytime
 from preflight.report.page import LONGEST_TEXT, STYLES, WIDEST, wrap
 from preflight.report.result import name_of
-from preflight.report.rollcall import Device, listening_port, roll_call
+from preflight.report.rollcall import NO_WORD, Device, listening_port, roll_call, silent
 from preflight.report.terminal import place
 from preflight.text import clean
 from preflight.verdict import Ranked, Result, word
@@ -33,7 +33,6 @@ SHOWN = 3  # things to mend
 LABEL = 9  # columns of a label of the roll call
 ALL = 99
 NO_STREAM = "no stream heard: start the audio, or listen where it passes"
-NO_WORD = " That is no word about the audio: none was heard."
 NO_SHEET = "none (--sheet FILE): who is missing or strange is not known"
 
 
@@ -190,12 +189,7 @@ class _Screen:
         if self._result.verdict.verdict == "unproven":
             yield from self._unproven(size)
         elif not shown:
-            yield from self._told(f"Nothing to mend.{NO_WORD if self._silent() else ''}")
-
-    def _silent(self) -> bool:
-        """Something was heard, and no audio among it."""
-        facts = self._result.facts
-        return facts.tally is not None and _audio(facts) == NO_STREAM
+            yield from self._told(f"Nothing to mend.{f' {NO_WORD}' if silent(self._result.facts) else ''}")
 
     def _unproven(self, size: _Size) -> Iterator[Text]:
         yield from self._told("Nothing could be judged, so this is neither a yes nor a no.", size.headline)

@@ -21,9 +21,12 @@ from preflight.study import study
 from preflight.tally.facts import Beat
 from preflight.verdict import Result, judged
 from preflight.wire.lldp import LldpNeighbour
+from tests.checks.ptp import master
 from tests.report import scenes
 from tests.report.pages import A4, PHONE, SPILLED, Opened, violations
 from tests.report.samples import HOSTILE, RESULTS, hostile
+from tests.rig import shows
+from tests.tally.captures import studied
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 LARGEST, OPENED_S = 2_000_000, 2.0
@@ -531,3 +534,20 @@ def test_losses_are_ticks_up_to_the_last_and_what_overlaps_is_one(loop):
     ranked = loop.verdict.findings[0]
     many = replace(ranked, finding=replace(ranked.finding, spans=((2.0, 3.0), (0.0, 1.0), (0.5, 1.5))))
     assert spans(loop.facts, many) == [(0.0, 1.5, False), (2.0, 3.0, False)]
+
+
+def test_what_is_to_be_typed_is_set_as_a_command_and_nothing_else_becomes_markup(loop):
+    verdict = loop.verdict
+    first = verdict.findings[0]
+    steps = (now("Look with `preflight adapters` first."), now("The box `<b>x</b>` says <i>stop</i>."))
+    changed = replace(first, finding=replace(first.finding, fixes=steps))
+    told = replace(loop, verdict=replace(verdict, findings=(changed, *verdict.findings[1:])))
+    for page in (as_html(told), as_one_page(told)):
+        assert "Look with <code>preflight adapters</code> first." in page
+        assert "The box <code>&lt;b&gt;x&lt;/b&gt;</code> says &lt;i&gt;stop&lt;/i&gt;." in page
+
+
+def test_ready_without_any_audio_says_so_on_both_pages(tmp_path):
+    silent = judged(studied(tmp_path, master(1, 0.0, 15.0), *(shows.hum(n, 15.0) for n in (10, 20))))
+    assert silent.verdict.verdict == "ready"
+    assert all("no word about the audio" in page for page in (as_html(silent), as_one_page(silent)))

@@ -16,7 +16,7 @@ from functools import cache
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from preflight import __version__
 from preflight.checks import all_checks
@@ -32,11 +32,12 @@ from preflight.report.html.streams import MOST_LINES, lines
 from preflight.report.html.timeline import Group, milliseconds, moments, peaks, plots, rows, seconds
 from preflight.report.html.whom import MARKS, whom
 from preflight.report.result import name_of
-from preflight.report.rollcall import MOST_DEVICES, roll_call
+from preflight.report.rollcall import MOST_DEVICES, NO_WORD, roll_call, silent
 from preflight.text import LONGEST_TEXT, clean, plain
 from preflight.verdict import Result, Verdict, brief
 
 FOLDER = Path(__file__).parent
+COMMAND = re.compile(r"`([^`]+)`")
 WORDS = {
     "ready": "Everything that could be judged is in order.",
     "ready with cautions": "The network can carry the show. Look at what is listed here when there is time.",
@@ -176,7 +177,8 @@ def in_words(result: Result) -> str:
     """The verdict as a sentence."""
     if result.facts.wire_refused and result.verdict.verdict != "unproven":
         return COMPUTER_ONLY
-    return (SOAK_WORDS if result.facts.soak else WORDS)[result.verdict.verdict]
+    words = (SOAK_WORDS if result.facts.soak else WORDS)[result.verdict.verdict]
+    return f"{words} {NO_WORD}" if result.verdict.verdict == "ready" and silent(result.facts) else words
 
 
 def _between(facts: Facts) -> dict[str, object] | None:
@@ -229,8 +231,13 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.policies["json.dumps_kwargs"] = {"separators": (",", ":")}
-    environment.filters |= {"count": count_text, "seconds": seconds}
+    environment.filters |= {"count": count_text, "seconds": seconds, "commands": _commands}
     return environment
+
+
+def _commands(text: str) -> Markup:
+    """A text in which what is to be typed stands between backquotes, as a page shows it."""
+    return Markup(COMMAND.sub(r"<code>\1</code>", str(escape(clean(text, LONGEST_TEXT)))))
 
 
 def _cleaned(value: object) -> object:
