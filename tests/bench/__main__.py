@@ -126,14 +126,11 @@ def starting() -> str:
 
 
 def page(found: list[Row], profile: str) -> str:
-    about = Path("/proc/cpuinfo")
-    lines = about.read_text(encoding="utf-8").splitlines() if about.exists() else []
-    cpu = next((line.split(":")[1].strip() for line in lines if line.startswith("model name")), "")
     return "\n".join(
         [
             "# How fast it is",
             "",
-            f"Measured on {date.today()} by `python -m tests.bench` with {cpu}, {os.cpu_count()} cores, {platform.system()} "
+            f"Measured on {date.today()} by `python -m tests.bench` on {os.cpu_count()} cores, {platform.system()} "
             f"{platform.machine()}, Python {platform.python_version()}. Files lie in the page cache, kernels were compiled and Python's "
             f"bytecode written before, as after an install. Both tools in turn, {best()}. `study` reads, tallies, dissects, judges "
             "and prints, and its time holds the start of Python; libpcap's loop is `tcpdump -r FILE -w /dev/null`. dpkt and Scapy "
