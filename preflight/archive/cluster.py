@@ -81,7 +81,7 @@ def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]
                 security=Security.temporary(),
                 silence_logs=logging.CRITICAL,
             )
-            client = stack.enter_context(Client(stack.enter_context(local), direct_to_workers=True))
+            client = stack.enter_context(Client(stack.enter_context(local)))
         yield client
 
 

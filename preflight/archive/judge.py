@@ -41,8 +41,8 @@ Known = Mapping[str, Sequence[str]]
 @dataclass(frozen=True)
 class Judged:
     """One capture after its judging. `capture` is its SHA-256, "" where `trouble` says why the file itself could not be read.
-    `rows`, and `tables` of the same, are none where it was known already. Where it was judged again, `by` are the checks that it was judged by, and `again` what
-    they found: the rest is in the archive."""
+    `rows`, and `tables` of the same, are none where it was known already. Where it was judged again, `by` are the checks that it was
+    judged by, and `again` what they found: the rest is in the archive."""
 
     found: Found
     capture: str
@@ -81,14 +81,12 @@ def worked(parcel: Sequence[Found], known: Known, limit_s: float, watch: bool) -
     for one in done:
         for table, piece in one.tables.items():
             pieces[table].append(piece)
-    lean = [replace(one, rows=_captures(one.rows), tables={}) if one.tables else one for one in done]
-    return Parcel(
-        lean, {table: pyarrow.concat_tables(each).combine_chunks() for table, each in pieces.items()}
-    )
-
-
-def _captures(rows: Rows) -> Rows:
-    return {"captures": rows["captures"]}
+    lean = [
+        replace(one, rows={"captures": one.rows["captures"]}, tables={}) if one.tables else one
+        for one in done
+    ]
+    tables = {table: pyarrow.concat_tables(each).combine_chunks() for table, each in pieces.items()}
+    return Parcel(lean, tables)
 
 
 def judge(parcel: Sequence[Found], known: Known, limit_s: float, watch: bool) -> list[Judged]:
