@@ -14,7 +14,7 @@ from pathlib import Path
 
 from rich.text import Text
 
-from preflight.checks.say import counted, span_text
+from preflight.checks.say import counted, first_upper, span_text
 from preflight.live.diary import Diary, Row
 from preflight.live.standby import NS, Event
 from preflight.live.steps import step
@@ -83,7 +83,7 @@ def words(event: Event) -> str:
     after = ""
     if event.severity == "cleared" and event.lasted_s is not None:
         after = f", after {lasted(event.lasted_s)}"
-    said = f"{topic}{after}: {event.headline}" if topic else event.headline[:1].upper() + event.headline[1:]
+    said = f"{topic}{after}: {event.headline}" if topic else first_upper(event.headline)
     seen = event.seen.rstrip(".")
     return clean(f"{said.removesuffix('.')}; {seen}." if seen else said, 600)
 
@@ -269,7 +269,7 @@ def _row(row: Row, at: str, width: int, indent: int) -> list[Text]:
     said = clean(row.words if row.topic == "device" else f"{row.topic}: {row.words}", 600)
     below = [f"Cleared: {row.over}"] if row.over else []
     if row.file or row.why:
-        below.append(f"Frames: {Path(row.file).name}" if row.file else row.why[:1].upper() + row.why[1:])
+        below.append(f"Frames: {Path(row.file).name}" if row.file else first_upper(row.why))
     if width < NARROW:
         drawn = [Text.assemble(f"{at}  {long}  ".rstrip() + "  ", word)]
         below.insert(0, said)

@@ -33,6 +33,11 @@ class IgmpMessage:
     robustness: int | None = None
     interval_s: int | None = None
 
+    @property
+    def is_general(self) -> bool:
+        """Whether it is a General Query: who is in any group (RFC 2236 section 2.4)."""
+        return self.kind == "query" and not self.group
+
 
 def read(picked: Picked) -> IgmpMessage | None:
     found = packet(picked)

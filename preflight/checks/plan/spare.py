@@ -133,7 +133,7 @@ def _joined(wire: Wire, hardware: set[str]) -> set[str] | None:
     for message in wire.heard(IgmpMessage):
         if message.version != 3:
             continue
-        if message.kind == "query" and not message.group:
+        if message.is_general:
             asked = True
         elif asked and message.seen.src in hardware:
             joined = ((joined or set()) | set(message.joined)) - set(message.left)

@@ -73,7 +73,7 @@ def queriers(wire: Wire, usual_s: float) -> list[Querier]:
     `usual_s` is the interval of one that does not tell it, unless it is seen to take its time."""
     asked: dict[str, list[IgmpMessage]] = defaultdict(list)
     for message in wire.heard(IgmpMessage):
-        if message.kind == "query" and not message.group:
+        if message.is_general:
             asked[message.source].append(message)
     found = []
     for address, queries in asked.items():
@@ -108,11 +108,7 @@ def queriers(wire: Wire, usual_s: float) -> list[Querier]:
 
 def another_first(wire: Wire, hardware: str) -> tuple[str, ...]:
     """What comes before the steps that take a device away: the streams end minutes after the only querier went."""
-    asking = {
-        m.seen.src
-        for m in wire.heard(IgmpMessage)
-        if m.kind == "query" and not m.group and m.source != NO_ADDRESS
-    }
+    asking = {m.seen.src for m in wire.heard(IgmpMessage) if m.is_general and m.source != NO_ADDRESS}
     return ANOTHER_FIRST if asking == {hardware} else ()
 
 

@@ -47,7 +47,7 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
     planned = [switch for switch in wire.sheet.switch if switch.querier]
     if not planned:
         return
-    asked = [each for each in wire.heard(IgmpMessage) if each.kind == "query" and not each.group]
+    asked = [each for each in wire.heard(IgmpMessage) if each.is_general]
     if not asked:
         yield unproven("Nobody asked for group members here.")
         return

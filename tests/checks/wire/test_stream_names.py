@@ -197,13 +197,19 @@ def test_the_figures_of_what_is_announced_and_heard(tmp_path):
     )
 
 
-def test_six_of_each_are_shown(tmp_path):
+def seven(channels: int) -> tuple[list, list]:
+    """Streams of eight channels, and their announcements, which tell of so many."""
     groups = [f"233.252.0.{n}" for n in range(20, 27)]
     here = [stream(n, group)[:60] for n, group in enumerate(groups, 20)]
     names = [
-        said(sdp(f"s{n}", group, channels=8).replace(b"o=- 17", b"o=- 1%d" % n), number=n)
+        said(sdp(f"s{n}", group, channels=channels).replace(b"o=- 17", b"o=- 1%d" % n), number=n)
         for n, group in enumerate(groups)
     ]
+    return here, names
+
+
+def test_six_of_each_are_shown(tmp_path):
+    here, names = seven(channels=8)
     assert told(judge(studied(tmp_path, *here, *names))).count("heard: ") == 6
     assert told(judge(studied(tmp_path, *names))).count("announced, not heard here: ") == 6
     nameless = told(judge(studied(tmp_path, *here, said(sdp("x", ONE)))))
@@ -211,12 +217,7 @@ def test_six_of_each_are_shown(tmp_path):
 
 
 def test_seven_that_are_otherwise(tmp_path):
-    groups = [f"233.252.0.{n}" for n in range(20, 27)]
-    here = [stream(n, group)[:60] for n, group in enumerate(groups, 20)]
-    names = [
-        said(sdp(f"s{n}", group, channels=2).replace(b"o=- 17", b"o=- 1%d" % n), number=n)
-        for n, group in enumerate(groups)
-    ]
+    here, names = seven(channels=2)
     finding = judge(studied(tmp_path, *here, *names))
     assert finding.headline == "All 7 streams (worst: “s0”) not as announced." and len(finding.culprits) == 7
     assert told(finding).count("but its packets") == 6
