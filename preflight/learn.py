@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 
 from preflight.checks.see.dhcp import heard_servers
-from preflight.checks.see.roll import addresses_of, owners_of
+from preflight.checks.see.inventory import addresses_of, owners_of
 from preflight.checks.see.streams import channels, heard_streams, names, place
 from preflight.facts import Facts
 from preflight.rig.sheet import hardware_text

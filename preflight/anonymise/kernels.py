@@ -44,7 +44,7 @@ BYTE64 = 0xFFFFFFFFFFFFFFFF
 
 @kernel(INTRINSIC)
 def plus(a, b):
-    """The sum of two 64-bit patterns, which wraps around. As with `fold`, only for `plus`, `turn`, `^` and a mask."""
+    """The sum of two 64-bit patterns, which wraps around. As with `folded_multiply`, only for `plus`, `turn`, `^` and a mask."""
     return (a + b) & BYTE64
 
 

@@ -58,7 +58,7 @@ def fetch(_context, _table, _row):
 
 
 @intrinsic
-def fold(_context, _a, _b):
+def folded_multiply(_context, _a, _b):
     def code(_context, builder, _signature, arguments):
         left, right = (builder.zext(each, I128) for each in arguments)
         product = builder.mul(left, right)

@@ -99,9 +99,9 @@ def le64(b, p):
 
 
 @kernel(INTRINSIC)
-def fold(a, b):
+def folded_multiply(a, b):
     """Both halves of the product of two 64-bit patterns, one upon the other. Such a pattern is unsigned here and int64 in
-    compiled code: only pass it on to `fold`, `^` and a mask."""
+    compiled code: only pass it on to `folded_multiply`, `^` and a mask."""
     product = a * b
     return (product & 0xFFFFFFFFFFFFFFFF) ^ (product >> 64)
 
@@ -130,7 +130,7 @@ def mac(b, p):
 @kernel()
 def mix(h, word):
     """Mix a word of up to 62 bits into a hash of 62 bits."""
-    return fold(h ^ SALT1, word ^ SALT2) & MASK62
+    return folded_multiply(h ^ SALT1, word ^ SALT2) & MASK62
 
 
 @kernel()
@@ -156,28 +156,28 @@ def digest(b, p, n):
     h1 = SALT1
     if n < 16:
         while p < end:
-            h0 = fold(h0 ^ SALT1, u8(b, p) ^ SALT2)
+            h0 = folded_multiply(h0 ^ SALT1, u8(b, p) ^ SALT2)
             p += 1
     else:
         if n >= 128:
             h2 = SALT2
             h3 = n
             while p + 64 <= end:
-                h0 = fold(le64(b, p) ^ SALT1, le64(b, p + 8) ^ h0)
-                h1 = fold(le64(b, p + 16) ^ SALT2, le64(b, p + 24) ^ h1)
-                h2 = fold(le64(b, p + 32) ^ SALT1, le64(b, p + 40) ^ h2)
-                h3 = fold(le64(b, p + 48) ^ SALT2, le64(b, p + 56) ^ h3)
+                h0 = folded_multiply(le64(b, p) ^ SALT1, le64(b, p + 8) ^ h0)
+                h1 = folded_multiply(le64(b, p + 16) ^ SALT2, le64(b, p + 24) ^ h1)
+                h2 = folded_multiply(le64(b, p + 32) ^ SALT1, le64(b, p + 40) ^ h2)
+                h3 = folded_multiply(le64(b, p + 48) ^ SALT2, le64(b, p + 56) ^ h3)
                 p += 64
-            h0 = fold(h0 ^ SALT1, h2 ^ SALT2)
-            h1 = fold(h1 ^ SALT2, h3 ^ SALT1)
+            h0 = folded_multiply(h0 ^ SALT1, h2 ^ SALT2)
+            h1 = folded_multiply(h1 ^ SALT2, h3 ^ SALT1)
         while p + 32 <= end:
-            h0 = fold(le64(b, p) ^ SALT1, le64(b, p + 8) ^ h0)
-            h1 = fold(le64(b, p + 16) ^ SALT2, le64(b, p + 24) ^ h1)
+            h0 = folded_multiply(le64(b, p) ^ SALT1, le64(b, p + 8) ^ h0)
+            h1 = folded_multiply(le64(b, p + 16) ^ SALT2, le64(b, p + 24) ^ h1)
             p += 32
         if p + 16 <= end:
-            h0 = fold(le64(b, p) ^ SALT1, le64(b, p + 8) ^ h0)
-        h1 = fold(le64(b, end - 16) ^ SALT2, le64(b, end - 8) ^ h1)
-    return fold(h0 ^ SALT1, h1 ^ SALT2) & MASK62
+            h0 = folded_multiply(le64(b, p) ^ SALT1, le64(b, p + 8) ^ h0)
+        h1 = folded_multiply(le64(b, end - 16) ^ SALT2, le64(b, end - 8) ^ h1)
+    return folded_multiply(h0 ^ SALT1, h1 ^ SALT2) & MASK62
 
 
 @kernel()
@@ -551,8 +551,8 @@ def classify(b, cols, rows):
         elif etype == 0x86DD and p + 40 <= end:
             proto = u8(b, p + 6)
             dscp = be16(b, p) >> 6 & 63
-            net = fold(le64(b, p + 8) ^ SALT1, le64(b, p + 16) ^ SALT2)
-            net ^= fold(le64(b, p + 24) ^ SALT2, le64(b, p + 32) ^ SALT1)
+            net = folded_multiply(le64(b, p + 8) ^ SALT1, le64(b, p + 16) ^ SALT2)
+            net ^= folded_multiply(le64(b, p + 24) ^ SALT2, le64(b, p + 32) ^ SALT1)
             if dst == 0 and cast == UNICAST and u8(b, p + 24) == 0xFF:
                 cast = MULTICAST
             at = p + 40
@@ -608,9 +608,9 @@ def classify(b, cols, rows):
         cols[SPORT, i] = sport
         cols[DPORT, i] = dport
         # What makes a flow: both hardware addresses and the VLAN, both IP addresses, type or SAPs, protocol, ports.
-        between = fold((src | ((vlan + 2) << 48)) ^ SALT1, dst ^ SALT2)
+        between = folded_multiply((src | ((vlan + 2) << 48)) ^ SALT1, dst ^ SALT2)
         kinds = (etype + 1) | ((proto + 1) << 17) | ((sport + sap) << 26) | (dport << 43)
-        cols[FLOW, i] = fold(between ^ net, kinds ^ SALT1) & MASK62
+        cols[FLOW, i] = folded_multiply(between ^ net, kinds ^ SALT1) & MASK62
         cols[PAYLOAD, i] = payload
         cols[DIGEST, i] = digest(b, off, cap)
         cols[KIND, i] = kind

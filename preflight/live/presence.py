@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from preflight.checks.asks import Wire
 from preflight.checks.rule import values
 from preflight.checks.say import what
-from preflight.checks.see.beats import FOLLOWED, followed
 from preflight.checks.see.best_master import grandmaster, hardware_of
 from preflight.checks.see.names import Names
+from preflight.checks.see.periodic import FOLLOWED, followed
 from preflight.checks.see.streams import Announced, all_streams, called, names, place
 from preflight.facts import Facts
 from preflight.tally.facts import Flow

@@ -13,7 +13,7 @@ from preflight.checks import all_checks, check_named, judge_all
 from preflight.checks.asks import Wire
 from preflight.checks.finding import Evidence, Finding, Outcome
 from preflight.checks.say import when
-from preflight.checks.see.beats import missing_frames
+from preflight.checks.see.periodic import missing_frames
 from preflight.checks.see.streams import lost_packets
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts

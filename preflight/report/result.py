@@ -15,6 +15,7 @@ from preflight.text import to_json
 from preflight.verdict import Ranked, Result
 
 if TYPE_CHECKING:
+    from preflight.report.inventory import Device
     from preflight.report.record import (
         BudgetRecord,
         DeviceRecord,
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
         ResultRecord,
         SourceRecord,
     )
-    from preflight.report.rollcall import Device
     from preflight.rig.budget import Budget
 
 SCHEMA: Final = 1
@@ -48,9 +48,9 @@ def as_dict(result: Result) -> ResultRecord:
             for each in result.apart
         ]
     if result.facts.tally is not None:
-        from preflight.report.rollcall import roll_call
+        from preflight.report.inventory import devices_of
 
-        record["devices"] = [_device(device) for device in roll_call(result)]
+        record["devices"] = [_device(device) for device in devices_of(result)]
     if result.facts.budget is not None:
         record["budget"] = _budget(result.facts.budget)
     if result.facts.soak is not None:

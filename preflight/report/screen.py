@@ -20,9 +20,9 @@ from preflight.checks.see.streams import all_streams
 from preflight.checks.step import care
 from preflight.facts import Facts
 from preflight.report.daytime import Daytime
+from preflight.report.inventory import NO_WORD, Device, devices_of, listening_port, silent
 from preflight.report.page import LONGEST_TEXT, STYLES, WIDEST, wrap
 from preflight.report.result import name_of
-from preflight.report.rollcall import NO_WORD, Device, listening_port, roll_call, silent
 from preflight.report.terminal import place
 from preflight.text import clean
 from preflight.verdict import Ranked, Result, word
@@ -30,26 +30,26 @@ from preflight.verdict import Ranked, Result, word
 ROWS = 24
 BESIDE = 2  # rows that the command itself and the next prompt take
 SHOWN = 3  # things to mend
-LABEL = 9  # columns of a label of the roll call
+LABEL = 9  # columns of a label of the inventory
 ALL = 99
 NO_STREAM = "no stream heard: start the audio, or listen where it passes"
 NO_SHEET = "none (--sheet FILE): who is missing or strange is not known"
 
 
-# Lines of the roll call, what is missed most first: where there is no room for all, the last go first.
+# Lines of the inventory, what is missed most first: where there is no room for all, the last go first.
 FIRST_CALLED = ("Missing", "Strange", "Sheet", "Filter", "Apart", "Here", "Audio", "Clock", "Unheard", "Port")
 
 
 @dataclass(frozen=True)
 class _Size:
-    """How many rows a text may take: `band` the verdict, then headlines, cautions, lines of the roll call, the list of what was not
-    judged. So many `lines` of the roll call there are, and so many of what has to be mended stand with their first `steps`: a step
+    """How many rows a text may take: `band` the verdict, then headlines, cautions, lines of the inventory, the list of what was not
+    judged. So many `lines` of the inventory there are, and so many of what has to be mended stand with their first `steps`: a step
     is whole or not there. Where a caution may take one row, there is only the first. `gaps` are empty rows between the parts."""
 
     band: int
     headline: int
     caution: int
-    roll: int
+    inventory: int
     unjudged: int
     lines: int = ALL
     steps: int = ALL
@@ -102,13 +102,13 @@ class _Screen:
         self._width = min(console.width, WIDEST)
         self._marked = console.color_system is not None  # a plain terminal shows no colour and no bold
         self._daytime = Daytime(result.facts)
-        self._devices = roll_call(result)
+        self._devices = devices_of(result)
         found = result.verdict.findings
         self._to_mend = [ranked for ranked in found if ranked.fix_first is not None]
         self._follow = [ranked for ranked in found if ranked.explained_by]
 
     def rows(self, size: _Size) -> list[Text]:
-        parts = (self._head(size), self._mend(size), self._roll(size), self._counts(size))
+        parts = (self._head(size), self._mend(size), self._inventory(size), self._counts(size))
         rows: list[Text] = []
         for part in parts:
             told = list(part)
@@ -183,9 +183,9 @@ class _Screen:
         rest = [ranked.finding.check for ranked in self._to_mend[SHOWN:]]
         follow = [ranked.finding.check for ranked in self._follow]
         if rest:
-            yield from self._told(f"And {len(rest)} more: {', '.join(rest)}.", size.roll)
+            yield from self._told(f"And {len(rest)} more: {', '.join(rest)}.", size.inventory)
         if follow:
-            yield from self._told(f"{_follows(len(follow))}: {', '.join(follow)}.", size.roll)
+            yield from self._told(f"{_follows(len(follow))}: {', '.join(follow)}.", size.inventory)
         if self._result.verdict.verdict == "unproven":
             yield from self._unproven(size)
         elif not shown:
@@ -203,14 +203,16 @@ class _Screen:
                 for step in finding.fixes[:1]:
                     yield from self._told(step, lead="-> ", indent=3)
 
-    def _roll(self, size: _Size) -> Iterator[Text]:
+    def _inventory(self, size: _Size) -> Iterator[Text]:
         """Who is here, who is not, who leads the clock, what is heard of the audio, which port this is."""
         lines = [*self._lines(size)]
         labels = sorted((label for label, _, _ in lines), key=FIRST_CALLED.index)[: size.lines]
         for label, text, style in lines:
             if label not in labels:
                 continue
-            yield from self._told(text, size.roll, lead=label.ljust(LABEL), lead_style="bold", style=style)
+            yield from self._told(
+                text, size.inventory, lead=label.ljust(LABEL), lead_style="bold", style=style
+            )
 
     def _lines(self, size: _Size) -> Iterator[tuple[str, str, str]]:
         """Label, words and style of each line."""

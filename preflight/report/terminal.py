@@ -13,9 +13,9 @@ from preflight.checks.say import counted
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
 from preflight.report.daytime import Daytime
+from preflight.report.inventory import Device, devices_of, in_words
 from preflight.report.page import STYLES, Page
 from preflight.report.result import name_of
-from preflight.report.rollcall import Device, in_words, roll_call
 from preflight.verdict import Ranked, Result, brief, word
 
 SHOWN_EVIDENCE = 5
@@ -90,7 +90,7 @@ def show(result: Result, console: Console) -> None:
         for each in result.apart:
             style = STYLES[each.result.verdict.verdict]
             page.line(brief(each.result), lead=f"{each.adapter.shown}: ", lead_style=style, indent=3)
-    if devices := roll_call(result) if timed else []:
+    if devices := devices_of(result) if timed else []:
         page.gap()
         page.line(f"Devices ({sum(device.heard for device in devices)} heard):", style="bold")
         for device in devices:

@@ -5,7 +5,7 @@ the same step; the others may have lost some in between. It may be in frames of 
 else it is one of 8 bits beside a constant, and the kernel widens that when it sees it carry.
 
 Kernels, for a capture may have thousands of flows. A number of 16 bits goes on by one step as often as its low byte does, at most: so few
-places are looked at twice. The table `work` is what they reckon in, as in `beats`.
+places are looked at twice. The table `work` is what they reckon in, as in `periodic`.
 """
 
 from preflight.frames.compile import SELDOM, Columns, kernel

@@ -416,7 +416,7 @@ class MissingBeats:
 
 
 @dataclass(frozen=True)
-class Beat:
+class PeriodicFlow:
     """A periodic flow (index into the flows): `per_beat` frames every `period_s`.
 
     `missing` frames never came, `late` ones came after their time in a bunch. `longest_wait_s` is the longest time without a
@@ -463,7 +463,7 @@ class TallyFacts:
     streams: tuple[RtpStream, ...] = ()
     counted: tuple[CountedStream, ...] = ()
     clocks: tuple[ClockPort, ...] = ()
-    beats: tuple[Beat, ...] = ()
+    periodic: tuple[PeriodicFlow, ...] = ()
     talker_overflow: int = 0
     flow_overflow: int = 0
     shape: Shape = Shape()

@@ -13,15 +13,15 @@ import numpy as np
 from preflight.frames.batch import Batch
 from preflight.frames.compile import Engine
 from preflight.frames.kernels import slot_of
-from preflight.tally import beat_kernels as r
 from preflight.tally import clock_kernels as p
 from preflight.tally import counter_kernels as n
 from preflight.tally import facts as f
 from preflight.tally import kernels as k
+from preflight.tally import periodic_kernels as r
 from preflight.tally import stream_kernels as x
-from preflight.tally.beats import LEAST_BEATS, WORK_ROWS
 from preflight.tally.course_kernels import COURSE_COLUMNS
 from preflight.tally.courses import courses
+from preflight.tally.periodic import LEAST_BEATS, WORK_ROWS
 from preflight.tally.rows import ip_text, mac_text, reader
 from preflight.tally.shape import Shapes
 
@@ -43,7 +43,7 @@ read_stream = reader(f.RtpStream, x, "X_")
 read_counted = reader(f.CountedStream, n, "N_")
 read_loss = reader(f.Loss, x, "L_")
 read_clock = reader(f.ClockPort, p, "P_")
-read_beat = reader(f.Beat, r, "B_")
+read_periodic = reader(f.PeriodicFlow, r, "B_")
 read_event = reader(f.MissingBeats, r, "E_")
 
 
@@ -60,7 +60,7 @@ class Tally:
         self.copy_totals[k.M_RETURNED_NS] = -1
         self.streams = np.zeros((STREAM_ROWS, x.STREAM_COLUMNS), np.int64)
         self.clocks = np.zeros((CLOCK_ROWS, p.CLOCK_COLUMNS), np.int64)
-        self.beats = np.zeros((FLOW_ROWS, r.BEAT_COLUMNS), np.int64)
+        self.periodic = np.zeros((FLOW_ROWS, r.BEAT_COLUMNS), np.int64)
         self.first_times = np.zeros((FLOW_ROWS, r.LEARN), np.int64)
         self.counters = np.zeros((FLOW_ROWS, n.COUNTER_COLUMNS), np.int64)
         self.kept = np.zeros(FLOW_ROWS * n.LEARN * n.KEPT, np.uint8)
@@ -108,7 +108,7 @@ class Tally:
             self.streams,
             self.clocks,
         )
-        engine.beats(columns, rows, batch.first, self.first_times, self.beats, self.work)
+        engine.periodic(columns, rows, batch.first, self.first_times, self.periodic, self.work)
         engine.counters(
             batch.view, columns, rows, batch.first, self.kept, self.counters, self.flows, self.work
         )
@@ -129,13 +129,13 @@ class Tally:
         ]
         return sorted((each for each in found if each.real), key=lambda each: each.flow or 0)
 
-    def _beats(self, index: dict[int, int]) -> list[f.Beat]:
-        slots = np.flatnonzero(self.beats[:, r.B_COUNT] >= LEAST_BEATS)
-        rows = self.beats[slots]
+    def _periodic(self, index: dict[int, int]) -> list[f.PeriodicFlow]:
+        slots = np.flatnonzero(self.periodic[:, r.B_COUNT] >= LEAST_BEATS)
+        rows = self.periodic[slots]
         if self._engine is not None:
             self._engine.conclude(rows, self.first_times[slots], np.zeros_like(self.work))
         found = [
-            _beat(index[slot], row)
+            _periodic_flow(index[slot], row)
             for slot, row in zip(slots.tolist(), rows.tolist(), strict=True)
             if row[r.B_STATE] in (r.SEARCHING, r.LOCKED)
         ]
@@ -173,7 +173,7 @@ class Tally:
             streams=self._streams(index),
             counted=tuple(counted),
             clocks=tuple(_clock(row) for row in self.clocks[self.clocks[:, p.P_KEY] != 0].tolist()),
-            beats=tuple(self._beats(index)),
+            periodic=tuple(self._periodic(index)),
             talker_overflow=int(self.totals[k.N_TALKER_OVERFLOW]),
             flow_overflow=int(self.totals[k.N_FLOW_OVERFLOW]),
             shape=self.shapes.facts(),
@@ -287,8 +287,8 @@ def _clock(row: list[int]) -> f.ClockPort:
     )
 
 
-def _beat(flow: int, row: list[int]) -> f.Beat:
+def _periodic_flow(flow: int, row: list[int]) -> f.PeriodicFlow:
     events = _first(r.B_FIRST_EVENT, row[r.B_EVENTS], r.EVENTS, r.EVENT_COLUMNS)
-    return read_beat(
+    return read_periodic(
         row, flow=flow, events=tuple(read_event(row[at : at + r.EVENT_COLUMNS]) for at in events)
     )

@@ -16,7 +16,7 @@ WORDS = {
     "rates": "rates",
     "shape": "what pictures need",
     "follow": "senders, flows, copies, RTP, PTP",
-    "beats": "beats",
+    "periodic": "periodic flows",
     "counters": "counters in payloads",
     "pick": "choosing control frames",
 }

@@ -18,7 +18,7 @@ from preflight.report.html.whom import whom
 from preflight.rig.read import parse
 from preflight.rig.template import TEMPLATE
 from preflight.study import study
-from preflight.tally.facts import Beat
+from preflight.tally.facts import PeriodicFlow
 from preflight.verdict import Result, judged
 from preflight.wire.lldp import LldpNeighbour
 from tests.checks.ptp import master
@@ -234,9 +234,9 @@ def test_on_paper_the_plots_fit_and_are_light(browser, loop_file):
 
 def test_streams_in_trouble_have_rows_and_all_are_in_the_table(loop):
     tally = loop.facts.tally
-    assert tally is not None and len(tally.beats) == 1
-    beats = tuple(replace(tally.beats[0], missing=n) for n in [0, *range(1, MOST_ROWS + 3)])
-    facts = replace(loop.facts, tally=replace(tally, beats=beats))
+    assert tally is not None and len(tally.periodic) == 1
+    beats = tuple(replace(tally.periodic[0], missing=n) for n in [0, *range(1, MOST_ROWS + 3)])
+    facts = replace(loop.facts, tally=replace(tally, periodic=beats))
     group = next(group for group in rows(facts, loop.verdict) if group.title == "Streams in trouble")
     assert (len(group.rows), group.more) == (MOST_ROWS, 2)
     assert [line.lost for line in lines(facts)] == [*range(MOST_ROWS + 2, 0, -1), 0]
@@ -274,11 +274,11 @@ def test_a_capture_of_the_most_streams_has_a_page_to_send_that_opens_at_once(bro
     tally = many.facts.tally
     assert tally is not None
     streams = tuple(replace(tally.streams[n % 300], ssrc=n) for n in range(4096))
-    beats = tuple(Beat(n % 300, 0.001, 1, 9, 0, 0, 0.1, 0.0, None, 0, 0.0, ()) for n in range(4096))
+    beats = tuple(PeriodicFlow(n % 300, 0.001, 1, 9, 0, 0, 0.1, 0.0, None, 0, 0.0, ()) for n in range(4096))
     busy = array("q", [100] * 400 + [120_000] * 200).tobytes()  # a full link, by the millisecond
     shape = replace(tally.shape, close=tuple((n / 10, busy) for n in range(600)))
     talkers = tuple(replace(tally.talkers[n % 40], hardware=f"00:00:5e:00:53:{n:02x}") for n in range(256))
-    tally = replace(tally, streams=streams, beats=beats, shape=shape, talkers=talkers)
+    tally = replace(tally, streams=streams, periodic=beats, shape=shape, talkers=talkers)
     result = Result(replace(many.facts, tally=tally), many.verdict)
     opened = Opened(browser, written(result, tmp_path))
     assert opened.page.locator("table.streams tbody tr").count() == MOST_LINES

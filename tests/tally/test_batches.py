@@ -100,7 +100,7 @@ def test_a_show_in_batches_of_any_size_gives_the_same(size: int) -> None:
     engine = engines.compiled()
     facts = tallied(show(), engine, size)
     assert facts == tallied(show(), engine)
-    assert len(facts.beats) == 5 and sum(beat.missing for beat in facts.beats) > 0
+    assert len(facts.periodic) == 5 and sum(beat.missing for beat in facts.periodic) > 0
     assert len(facts.streams) == 2 and any(stream.lost for stream in facts.streams)
     assert facts.clocks and any(flow.repeats for flow in facts.flows)
 

@@ -11,7 +11,7 @@ from preflight.checks.asks import Missing, View, Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.rule import Check
 from preflight.checks.says import Limits, Measured, Says, caution, passed, unproven
-from preflight.checks.see.roll import roll
+from preflight.checks.see.inventory import take_inventory
 from preflight.checks.step import Step, When, now
 from preflight.rig.budget import Budget
 from preflight.rig.sheet import Device, Sheet
@@ -65,7 +65,7 @@ def judge(view: View, _limits: Limits) -> Says:
             yield unproven(wire.headline)
         if not isinstance(wire, Wire):
             return
-        where, present = "in what was heard", roll(wire, sheet).present
+        where, present = "in what was heard", take_inventory(wire, sheet).present
         several = (_heard(wire, main, present[main.name], it, present[it.name]) for main, it in pairs)
         told = [each for each in several if each is not None]
     differ = [text for each in told for text in each]

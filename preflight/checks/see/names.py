@@ -23,8 +23,8 @@ from typing import Literal, NamedTuple
 from preflight.checks.asks import Wire
 from preflight.checks.say import MENTION, spoken
 from preflight.checks.see.addresses import own_hardware
+from preflight.checks.see.inventory import owners_of, switch_of, take_inventory
 from preflight.checks.see.maker import RANDOM, maker
-from preflight.checks.see.roll import owners_of, roll, switch_of
 from preflight.checks.see.streams import heard_streams, place
 from preflight.checks.see.streams import names as announced_names
 from preflight.facts import Facts
@@ -134,11 +134,11 @@ def _known(facts: Facts) -> Iterator[tuple[str, str, Source]]:
             yield planned.hardware or "", planned.name, "rig sheet"
     wire = Wire.of(facts)
     if sheet is not None and isinstance(wire, Wire):
-        called = roll(wire, sheet)
-        for name, talkers in called.present.items():
+        inventory = take_inventory(wire, sheet)
+        for name, talkers in inventory.present.items():
             for talker in talkers:
                 yield talker.hardware, name, "rig sheet"
-        for hardware in called.switches:
+        for hardware in inventory.switches:
             switch = switch_of(sheet, facts, hardware)
             yield hardware, switch.name if switch else "", "rig sheet"
     for hardware in own_hardware(facts):

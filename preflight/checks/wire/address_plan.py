@@ -8,7 +8,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.say import counted, who
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
-from preflight.checks.see.roll import addresses_of, owners_of, roll
+from preflight.checks.see.inventory import addresses_of, owners_of, take_inventory
 from preflight.checks.step import now
 
 CHECK = Check(
@@ -34,7 +34,7 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
     devices = [device for device in wire.sheet.device if device.hardware and device.address]
     if not devices:
         return
-    owners, present = owners_of(wire), roll(wire, wire.sheet).present
+    owners, present = owners_of(wire), take_inventory(wire, wire.sheet).present
     name_of = {device.hardware: device.name for device in wire.sheet.device if device.hardware}
     right = wrong = 0
     for device in devices:

@@ -17,10 +17,10 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, what, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
-from preflight.checks.see.beats import ESTABLISHED, FOLLOWED, Follows, followed, missing_frames
 from preflight.checks.see.flows import shown
+from preflight.checks.see.periodic import ESTABLISHED, FOLLOWED, Follows, followed, missing_frames
 from preflight.checks.step import managed, now
-from preflight.tally.facts import Beat, Flow, MissingBeats
+from preflight.tally.facts import Flow, MissingBeats, PeriodicFlow
 
 LEAST_PLACES, LEAST_BEATS = 2, 10  # that miss, before it fails. Common practice.
 
@@ -50,7 +50,7 @@ CHECK = Check(
         *FOLLOWED,
         Limit("ended_s", 2, "seconds before the end after which a beat has stopped", "common practice"),
     ),
-    sources=("Own method: `preflight/tally/beats.py` tells how a beat is found",),
+    sources=("Own method: `preflight/tally/periodic.py` tells how a beat is found",),
     fixes=(
         "Find out whether one sender misses beats or all do. One: swap its cable, then its switch port. "
         "All: look at the cable between the switches, and at this computer's.",
@@ -88,7 +88,7 @@ class Pause:
 
 @dataclass(frozen=True)
 class Judged:
-    beat: Beat
+    beat: PeriodicFlow
     flow: Flow
     pauses: tuple[Pause, ...]
     witnessed: bool  # another sender beat quickly enough to tell
@@ -108,7 +108,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
     if not found:
         yield unproven("No steady beat was heard beside streams and clocks.")
         return
-    others = _witnesses([(beat, wire.tally.flows[beat.flow]) for beat in wire.tally.beats])
+    others = _witnesses([(beat, wire.tally.flows[beat.flow]) for beat in wire.tally.periodic])
     judged = [_hold_against_others(beat, flow, others) for beat, flow in found]
     yield Measured(
         {
@@ -212,7 +212,7 @@ def _witnesses(pairs: list[Follows]) -> list[Follows]:
     return [pair for several in chosen.values() for pair in several][:MOST_WITNESSES]
 
 
-def _hold_against_others(beat: Beat, flow: Flow, pairs: list[Follows]) -> Judged:
+def _hold_against_others(beat: PeriodicFlow, flow: Flow, pairs: list[Follows]) -> Judged:
     spells = [(start, end, event.frames, event.frame) for start, end, event in _events(beat)]
     if not spells and beat.longest_wait_s > 2 * beat.period_s:
         start = beat.longest_wait_at_s
@@ -233,14 +233,14 @@ def _hold_against_others(beat: Beat, flow: Flow, pairs: list[Follows]) -> Judged
     return Judged(beat, flow, tuple(pauses), witnessed)
 
 
-def _events(beat: Beat) -> list[tuple[float, float, MissingBeats]]:
+def _events(beat: PeriodicFlow) -> list[tuple[float, float, MissingBeats]]:
     return [
         (event.after_s, event.after_s + (math.ceil(event.frames / beat.per_beat) + 1) * beat.period_s, event)
         for event in beat.events
     ]
 
 
-def _paused(beat: Beat, start: float, end: float) -> bool:
+def _paused(beat: PeriodicFlow, start: float, end: float) -> bool:
     """Whether a beat missed frames, or waited, for at least half of that time."""
     spells = [(s, e) for s, e, _ in _events(beat)]
     spells.append((beat.longest_wait_at_s, beat.longest_wait_at_s + beat.longest_wait_s))
@@ -334,7 +334,7 @@ def _what(flow: Flow) -> str:
     return what(flow) if flow.protocol is not None else f"{what(flow)} to {flow.destination}"
 
 
-def _pace(beat: Beat) -> str:
+def _pace(beat: PeriodicFlow) -> str:
     several = f"{beat.per_beat} frames " if beat.per_beat > 1 else ""
     return f"{several}every {_time(beat.period_s)}"
 

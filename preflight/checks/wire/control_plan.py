@@ -16,7 +16,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Explains
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
-from preflight.checks.see.roll import owners_of, roll
+from preflight.checks.see.inventory import owners_of, take_inventory
 from preflight.checks.step import FOLLOW_CABLES, managed, now
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
         yield passed("Nothing of the control network speaks here.")
     elif not foreign:
         yield unproven("Nobody spoke from an address, so the control network cannot be told apart.")
-    present = roll(wire, wire.sheet).present
+    present = take_inventory(wire, wire.sheet).present
     names = {talker.hardware: name for name, found in present.items() for talker in found}
     two = {each.hardware for each in wire.tally.talkers if each.own}
     two |= {hardware for hardware, name in names.items() if name in _desks(wire.sheet)}

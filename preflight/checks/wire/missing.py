@@ -16,7 +16,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Explains, Limit
 from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Says, fail, passed, unproven
-from preflight.checks.see.roll import Planned, Roll, identifiable, planned_streams, roll
+from preflight.checks.see.inventory import Inventory, Planned, identifiable, planned_streams, take_inventory
 from preflight.checks.step import now
 from preflight.wire.arp import ArpMessage
 
@@ -62,9 +62,9 @@ def judge(wire: PlannedWire, limits: Limits) -> Says:
     devices = wire.sheet.device
     if not devices:
         return
-    called, planned = roll(wire, wire.sheet), planned_streams(wire, wire.sheet)
-    absent = [device for device in devices if not called.present[device.name]]
-    proofs = {device.name: _proof(wire, limits, called, planned, device) for device in absent}
+    inventory, planned = take_inventory(wire, wire.sheet), planned_streams(wire, wire.sheet)
+    absent = [device for device in devices if not inventory.present[device.name]]
+    proofs = {device.name: _proof(wire, limits, inventory, planned, device) for device in absent}
     missing = [device for device in absent if proofs[device.name]]
     silent = [device for device in absent if device not in missing]
     yield Measured(
@@ -101,7 +101,7 @@ def _named(devices: list[Device]) -> str:
 
 
 def _proof(
-    wire: PlannedWire, limits: Limits, called: Roll, planned: Iterable[Planned], device: Device
+    wire: PlannedWire, limits: Limits, inventory: Inventory, planned: Iterable[Planned], device: Device
 ) -> Evidence | None:
     """What shows that a device which was not heard is not there."""
     if not identifiable(device):
@@ -112,7 +112,7 @@ def _proof(
     listened = wire.source.duration_s
     if device.speaks_every_s and listened >= limits["silences"] * device.speaks_every_s:
         others = [each for each in wire.sheet.device if each.speaks_every_s and each is not device]
-        here = [each.name for each in others if called.present[each.name]]
+        here = [each.name for each in others if inventory.present[each.name]]
         if others and len(here) >= limits["others"] * len(others):
             return Evidence(
                 f"{device.name} speaks every {device.speaks_every_s:g} s when all is well, and was silent for {listened:.1f} s; "

@@ -17,8 +17,8 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, listed, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed
+from preflight.checks.see.inventory import owners_of
 from preflight.checks.see.names import OF_OTHERS, network_name
-from preflight.checks.see.roll import owners_of
 from preflight.checks.step import before_doors, now
 from preflight.wire.dhcp4 import Dhcp4Message
 from preflight.wire.lldp import LldpNeighbour

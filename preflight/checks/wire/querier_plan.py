@@ -11,7 +11,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
-from preflight.checks.see.roll import switch_of
+from preflight.checks.see.inventory import switch_of
 from preflight.checks.step import before_doors, managed, now
 from preflight.wire.igmp import IgmpMessage
 

@@ -10,7 +10,7 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import Check
 from preflight.checks.say import what, who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble
-from preflight.checks.see.roll import addresses_of, owners_of, roll
+from preflight.checks.see.inventory import addresses_of, owners_of, take_inventory
 from preflight.checks.step import FOLLOW_CABLES, managed, now
 from preflight.tally.facts import Talker
 
@@ -47,8 +47,8 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
     sheet = wire.sheet
     if not sheet.device and not sheet.switch:
         return
-    called = roll(wire, sheet)
-    strangers = called.rest
+    inventory = take_inventory(wire, sheet)
+    strangers = inventory.rest
     yield Measured({"strangers": len(strangers), "senders": len(wire.tally.talkers)})
     if not strangers:
         yield passed("Everything that spoke is on the rig sheet.")
@@ -56,7 +56,9 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
     one = f"{who(strangers[0].hardware)} is" if len(strangers) == 1 else f"{len(strangers)} senders are"
     headline = f"{one} not on the rig sheet."
     # What a stranger may be: what was not found, and whose hardware address the sheet does not tell.
-    open_names = [each.name for each in sheet.device if not each.hardware and not called.present[each.name]]
+    open_names = [
+        each.name for each in sheet.device if not each.hardware and not inventory.present[each.name]
+    ]
     open_names += [switch.name for switch in sheet.switch if switch.hardware is None]
     if maybe := len(strangers) <= len(open_names):
         headline += (

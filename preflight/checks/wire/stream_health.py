@@ -229,7 +229,7 @@ def _not_the_network(lossy: list[HeardAny], heard: list[HeardAny], wire: Wire) -
     if wire.source.dropped == 0 and wire.vantage != "mirror":
         return ""  # the capturing system has counted, and lost none
     senders = {flow.source for _, flow in heard}
-    whole = any(b.beats >= STEADY_BEATS and not b.missing and not b.stops for b in wire.tally.beats)
+    whole = any(b.beats >= STEADY_BEATS and not b.missing and not b.stops for b in wire.tally.periodic)
     whole = whole or _clock_came(lossy, wire)
     if len(senders) > 1 and len(lossy) == len(heard) and not whole:
         return "every stream of every sender lost some, so it was this one port, or the capture"

@@ -1,7 +1,7 @@
 """Whether the streams are those of the rig sheet: there, from the right sender, in the planned format.
 
 Strategy: a stream is the one of its group and port. What a packet holds is measured, and held against the sheet; what could not be
-measured is not judged. A stream that does not come is missing only where it is due (see see/roll).
+measured is not judged. A stream that does not come is missing only where it is due (see see/inventory).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from preflight.checks.finding import Evidence
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
-from preflight.checks.see.roll import Planned, planned_streams
+from preflight.checks.see.inventory import Planned, planned_streams
 from preflight.checks.see.streams import SEEN_WHERE, channels, heard_streams, place
 from preflight.checks.step import now
 from preflight.tally.facts import Flow, RtpStream

@@ -31,8 +31,8 @@ from preflight.report.html.devices import neighbours
 from preflight.report.html.streams import MOST_LINES, lines
 from preflight.report.html.timeline import Group, milliseconds, moments, peaks, plots, rows, seconds
 from preflight.report.html.whom import MARKS, whom
+from preflight.report.inventory import MOST_DEVICES, NO_WORD, devices_of, silent
 from preflight.report.result import name_of
-from preflight.report.rollcall import MOST_DEVICES, NO_WORD, roll_call, silent
 from preflight.text import LONGEST_TEXT, clean, plain
 from preflight.verdict import Result, Verdict, brief
 
@@ -67,7 +67,7 @@ def as_html(result: Result) -> str:
     checks = {check.name: check for check, _ in all_checks()}
     to_fix = [r for r in result.verdict.findings if r.fix_first is not None]
     style, scripts = _files()
-    streams, devices = lines(facts), roll_call(result)
+    streams, devices = lines(facts), devices_of(result)
     return render(
         "page.html",
         style,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from preflight.checks.see.maker import maker
 from preflight.facts import Facts
-from preflight.report.rollcall import MOST_DEVICES, MOST_NAMES, sent_from
+from preflight.report.inventory import MOST_DEVICES, MOST_NAMES, sent_from
 from preflight.wire.cdp import CdpNeighbour
 from preflight.wire.dhcp4 import Dhcp4Message
 from preflight.wire.lldp import LldpNeighbour

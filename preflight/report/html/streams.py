@@ -10,7 +10,7 @@ from functools import partial
 from preflight.checks.say import what
 from preflight.checks.see.streams import Announced, AnyStream, layout, names, place
 from preflight.facts import Facts
-from preflight.tally.facts import Beat, Flow, RtpStream, TallyFacts
+from preflight.tally.facts import Flow, PeriodicFlow, RtpStream, TallyFacts
 
 MOST_LINES = 3000  # keeps the page below 2 MB
 # A wait this many times the pace, and this long, is drawn as a gap. Common practice.
@@ -58,7 +58,7 @@ def lines(facts: Facts) -> list[Line]:
     found = [_stream(stream, flow_of(stream.flow), known) for stream in streams]
     found += [
         _beat(beat, flow)
-        for beat in tally.beats
+        for beat in tally.periodic
         if beat.flow not in streaming and (flow := flow_of(beat.flow)) is not None
     ]
     return sorted(found, key=lambda line: (not line.troubled, -line.lost))
@@ -123,7 +123,7 @@ def _what(flow: Flow) -> str:
     return what(flow).removesuffix(f" to {flow.destination_ip}")
 
 
-def _beat(beat: Beat, flow: Flow) -> Line:
+def _beat(beat: PeriodicFlow, flow: Flow) -> Line:
     waited = (beat.longest_wait_at_s, beat.longest_wait_at_s + beat.longest_wait_s)
     many = f"{beat.per_beat} " if beat.per_beat != 1 else ""
     return Line(

@@ -17,7 +17,7 @@ from preflight.checks.see.streams import names as announced_names
 from preflight.facts import Facts
 from preflight.report.daytime import Daytime
 from preflight.report.html.streams import counting, flow_at, gap_of, goes_to, pace_of
-from preflight.tally.facts import Beat, ClockPort, Flow, Measure, counts
+from preflight.tally.facts import ClockPort, Flow, Measure, PeriodicFlow, counts
 from preflight.tally.shape import BIN_S
 from preflight.verdict import Ranked, Verdict
 
@@ -340,7 +340,7 @@ def rows(facts: Facts, verdict: Verdict) -> list[Group]:
             ]
             + [
                 row
-                for beat in tally.beats
+                for beat in tally.periodic
                 if beat.flow not in streaming
                 and (flow := flow_at(tally.flows, beat.flow)) is not None
                 and (row := _beat(beat, flow, names)).troubled
@@ -485,7 +485,7 @@ def _stream(
     )
 
 
-def _beat(beat: Beat, flow: Flow, names: Names) -> Row:
+def _beat(beat: PeriodicFlow, flow: Flow, names: Names) -> Row:
     bars = [Bar(flow.first_s, flow.last_s, "life", f"{count_text(flow.frames)} frames")]
     if gap := gap_of(beat.longest_wait_s, beat.period_s):
         start = beat.longest_wait_at_s

@@ -13,8 +13,8 @@ from markupsafe import Markup, escape
 
 from preflight.checks.asks import PlannedWire
 from preflight.checks.say import counted, listed, what
+from preflight.checks.see.inventory import planned_streams, switch_of, take_inventory
 from preflight.checks.see.names import names_of
-from preflight.checks.see.roll import planned_streams, roll, switch_of
 from preflight.checks.see.streams import names as announced_names
 from preflight.checks.see.streams import place
 from preflight.facts import Facts
@@ -133,26 +133,28 @@ def _planned(facts: Facts, verdict: Verdict) -> list[_Group]:
     wire = PlannedWire.of(facts)
     if not isinstance(wire, PlannedWire):
         return []
-    called = roll(wire, wire.sheet)
+    inventory = take_inventory(wire, wire.sheet)
     missing = next(
         (r.finding.measured.get("missing") for r in verdict.findings if r.finding.check == "missing"), None
     )
     gone = set(missing) if isinstance(missing, list | tuple) else set()
     heard_switches = {
-        switch.name for each in called.switches if (switch := switch_of(wire.sheet, facts, each)) is not None
+        switch.name
+        for each in inventory.switches
+        if (switch := switch_of(wire.sheet, facts, each)) is not None
     }
     groups = []
     for name, devices in columns(wire.sheet):
         boxes = []
         for device in devices:
-            found = called.present[device.name]
+            found = inventory.present[device.name]
             state = "heard" if found else "missing" if device.name in gone else "silent"
             boxes.append(_Box(found[0].hardware if found else f"sheet {device.name}", device.name, "", state))
         title = f"switch {name}" if name else "on the sheet, but plugged in nowhere"
         groups.append(_Group(title, "heard" if name in heard_switches else "", boxes))
     names = names_of(facts)
-    taken = {box.key for group in groups for box in group.boxes} | called.switches
-    strangers = {talker.hardware for talker in called.rest}
+    taken = {box.key for group in groups for box in group.boxes} | inventory.switches
+    strangers = {talker.hardware for talker in inventory.rest}
     rest = [
         _Box(
             talker.hardware,
@@ -165,7 +167,7 @@ def _planned(facts: Facts, verdict: Verdict) -> list[_Group]:
     ]
     if rest:
         groups.append(_Group("not on the sheet", "", rest))
-    switches = [_Box(each, names.name(each), "", "heard") for each in sorted(called.switches)]
+    switches = [_Box(each, names.name(each), "", "heard") for each in sorted(inventory.switches)]
     if switches:
         groups.append(_Group("the switches themselves", "", switches))
     return groups

@@ -8,7 +8,7 @@ import pytest
 from preflight.checks.finding import Outcome
 from preflight.facts import Facts
 from preflight.frames.facts import SourceFacts
-from preflight.tally.facts import Beat, Flow, MissingBeats
+from preflight.tally.facts import Flow, MissingBeats, PeriodicFlow
 from preflight.tally.tally import Tally
 from tests.checks.asked import asked
 from tests.checks.flows import FLOW
@@ -190,12 +190,12 @@ def test_two_seconds_of_silence_at_the_end_are_a_stop(tmp_path, gone_s, outcome)
 
 # What the tally tells, by hand: a beat of a millisecond to a group for 20 s, and one of 4 ms beside it.
 TO = replace(FLOW, destination="01:00:5e:90:10:05", cast="multicast", frames=20_000, last_s=20.0)
-STEADY = Beat(0, 0.001, 1, 20_000, 0, 0, 0.001, 0.0, 7, 0, 0.0, ())
+STEADY = PeriodicFlow(0, 0.001, 1, 20_000, 0, 0, 0.001, 0.0, 7, 0, 0.0, ())
 WITNESS = replace(TO, source=mac(6), destination="01:00:5e:90:10:06", frames=5000)
 SLOWER = replace(STEADY, flow=1, period_s=0.004, beats=5000, longest_wait_s=0.004)
 
 
-def facts(*pairs: tuple[Beat, Flow], gap_s: float = 0.001, **source) -> Facts:
+def facts(*pairs: tuple[PeriodicFlow, Flow], gap_s: float = 0.001, **source) -> Facts:
     """The first of `pairs` is judged; where there is one, the witness stands beside it."""
     several = pairs if len(pairs) > 1 else (*pairs, (SLOWER, WITNESS))
     tally = Tally().facts()
@@ -203,13 +203,13 @@ def facts(*pairs: tuple[Beat, Flow], gap_s: float = 0.001, **source) -> Facts:
         tally,
         rates=replace(tally.rates, longest_gap_s=gap_s),
         flows=tuple(flow for _, flow in several),
-        beats=tuple(replace(beat, flow=at) for at, (beat, _) in enumerate(several)),
+        periodic=tuple(replace(beat, flow=at) for at, (beat, _) in enumerate(several)),
     )
     told = {"frames": 25_000, "duration_s": 20.0, "dropped": 0, **source}
     return Facts(source=SourceFacts("capture", "made.pcap", **told), tally=tally)
 
 
-def missing(*frames: int, apart_s: float = 2.0, **more) -> Beat:
+def missing(*frames: int, apart_s: float = 2.0, **more) -> PeriodicFlow:
     """So many at a time, in places far apart."""
     events = tuple(MissingBeats(count, 1 + apart_s * n, 100 + n) for n, count in enumerate(frames))
     return replace(STEADY, **{"missing": sum(frames), "events": events, **more})
@@ -295,7 +295,7 @@ def test_the_longest_of_the_places_is_shown_and_all_have_their_time():
 
 
 def test_the_greatest_share_comes_first_and_five_are_shown():
-    def box(number: int) -> tuple[Beat, Flow]:
+    def box(number: int) -> tuple[PeriodicFlow, Flow]:
         """Each at a time of its own."""
         event = MissingBeats(30 + number, float(number), number)
         beat = replace(STEADY, beats=10_000, missing=30 + number, events=(event,))

@@ -476,7 +476,7 @@ def test_what_a_silence_of_all_may_have_swallowed(whole, loss, outcome):
 def test_a_whole_beat_beside_them_shows_that_it_was_not_the_capture(whole):
     """One that was followed for two hundred beats."""
     losing = changed(whole, lost(50, 4000), lost(50, 4000))
-    beats = losing.tally.beats[-1:]
+    beats = losing.tally.periodic[-1:]
     for change, outcome in (
         ({"beats": 199}, CAUTION),
         ({"beats": 200}, FAIL),
@@ -484,12 +484,12 @@ def test_a_whole_beat_beside_them_shows_that_it_was_not_the_capture(whole):
         ({"beats": 200, "stops": 1}, CAUTION),
     ):
         told = tuple(replace(each, **{"missing": 0, "stops": 0, **change}) for each in beats)
-        assert judge(replace(losing, tally=replace(losing.tally, beats=told))).outcome == outcome
+        assert judge(replace(losing, tally=replace(losing.tally, periodic=told))).outcome == outcome
 
 
 def test_at_a_mirror_a_count_of_drops_does_not_clear_the_capture(whole):
     losing = changed(whole, lost(50, 4000), lost(50, 4000), dropped=0)
-    losing = replace(losing, tally=replace(losing.tally, beats=()))
+    losing = replace(losing, tally=replace(losing.tally, periodic=()))
     assert judge(losing).outcome == FAIL
     assert judge(replace(losing, vantage="mirror")).outcome == CAUTION
 

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from preflight.checks.rule import values
-from preflight.checks.see.beats import FOLLOWED, followed, missing_frames
-from preflight.tally.facts import Beat
+from preflight.checks.see.periodic import FOLLOWED, followed, missing_frames
+from preflight.tally.facts import PeriodicFlow
 from preflight.tally.tally import Tally
 from tests.checks.flows import FLOW
 from tests.rig import shows
@@ -15,13 +15,13 @@ from tests.tally.captures import arp, ethernet, every, mac, rtp, studied, udp
 LIMITS = values(FOLLOWED, {})
 GROUP = replace(FLOW, destination="01:00:5e:90:10:05", cast="multicast")
 DATAGRAM = replace(GROUP, ethertype=0x0800, protocol=17, source_port=6000, destination_port=6000)
-BEAT = Beat(0, 0.01, 1, 1000, 0, 0, 0.01, 0.0, None, 0, 0.0, ())
+BEAT = PeriodicFlow(0, 0.01, 1, 1000, 0, 0, 0.01, 0.0, None, 0, 0.0, ())
 
 
 def is_followed(tmp_path, beat=BEAT, flow=GROUP, limits=LIMITS) -> bool:
     facts = studied(tmp_path, [(0.0, arp(5, 6))])
     return bool(
-        followed(replace(facts, tally=replace(Tally().facts(), flows=(flow,), beats=(beat,))), limits)
+        followed(replace(facts, tally=replace(Tally().facts(), flows=(flow,), periodic=(beat,))), limits)
     )
 
 

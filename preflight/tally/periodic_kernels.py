@@ -1,19 +1,19 @@
 """A kernel that follows the beat of every periodic flow, whatever its protocol.
 
-Strategy: the first LEARN frames of each flow are kept; `beats.learn` finds from them whether the flow is periodic, its period
+Strategy: the first LEARN frames of each flow are kept; `periodic.learn` finds from them whether the flow is periodic, its period
 and how many frames come in a beat. From then on the kernel follows the beat as a phase-locked loop does: it expects the
 next one a period later and corrects itself by a part of the error. A beat that does not come makes a debt of frames. Frames
 that come after it in a bunch pay the debt: they were late. What is not paid in time was missing. A long silence is a stop,
 not a loss. Copies (a mirror, a loop) are left out.
 
 LEARN frames may hold too few blocks to show that the block is the beat, and its frames the pace within. Where some of their
-intervals are long, the kernel goes on to keep when blocks begin and end and how many frames they have; `beats.learn_blocks` decides
+intervals are long, the kernel goes on to keep when blocks begin and end and how many frames they have; `periodic.learn_blocks` decides
 from BLOCKS of them. A flow without a beat may have begun unevenly: it is tried again after a rest, longer each time.
 """
 
 from preflight.frames.compile import SELDOM, TABLE, Columns, kernel
 from preflight.frames.kernels import COPY, REL, SLOT
-from preflight.tally.beats import (
+from preflight.tally.periodic import (
     BLOCK_COLUMNS,
     FOUND,
     L_BEATS,
@@ -31,26 +31,26 @@ from preflight.tally.beats import (
 
 BLOCKS = LEARN // BLOCK_COLUMNS
 LEARNING, SEARCHING, LOCKED, APERIODIC = range(4)
-_beat = Columns()
-B_STATE, B_COUNT = _beat.take(2)  # B_COUNT frames are kept for learning
-B_TRIED, B_REST = _beat.take(
+_periodic = Columns()
+B_STATE, B_COUNT = _periodic.take(2)  # B_COUNT frames are kept for learning
+B_TRIED, B_REST = _periodic.take(
     2
 )  # how often no beat was found; frames until the next try, 0 where it was given up
 # A frame within B_WINDOW_NS after the beat's place is of that beat: half the pause beyond its last frame.
-B_PERIOD_NS, B_PER_BEAT, B_BEATS, B_WINDOW_NS = _beat.take(4)
+B_PERIOD_NS, B_PER_BEAT, B_BEATS, B_WINDOW_NS = _periodic.take(4)
 # An interval longer than this parts two blocks (0: not looked for); blocks kept so far, and the last frame of the open one.
-B_EDGE_NS, B_BLOCKS, B_BLOCK_END = _beat.take(3)
+B_EDGE_NS, B_BLOCKS, B_BLOCK_END = _periodic.take(3)
 # When the last beat was due, after correction; the last frame; frames of the beat.
-B_PHASE, B_LAST, B_GOT = _beat.take(3)
+B_PHASE, B_LAST, B_GOT = _periodic.take(3)
 # Frames owed, since when, noticed at which frame, and when that or the last late frame came.
-B_DEBT, B_DEBT_NS, B_DEBT_FRAME, B_DEBT_SEEN = _beat.take(4)
-B_MISSING, B_LATE = _beat.take(2)  # frames that were never paid; that came after their time
-B_LONGEST_WAIT_NS, B_LONGEST_WAIT_FRAME, B_LONGEST_WAIT_AT_NS = _beat.take(3)
-B_STOPS, B_LONGEST_STOP_NS, B_EVENTS = _beat.take(3)
+B_DEBT, B_DEBT_NS, B_DEBT_FRAME, B_DEBT_SEEN = _periodic.take(4)
+B_MISSING, B_LATE = _periodic.take(2)  # frames that were never paid; that came after their time
+B_LONGEST_WAIT_NS, B_LONGEST_WAIT_FRAME, B_LONGEST_WAIT_AT_NS = _periodic.take(3)
+B_STOPS, B_LONGEST_STOP_NS, B_EVENTS = _periodic.take(3)
 E_AFTER_NS, E_FRAME, E_FRAMES = range(3)  # of each of the first events
 EVENTS, EVENT_COLUMNS = 8, 3
-(B_FIRST_EVENT,) = _beat.take(1, width=EVENTS * EVENT_COLUMNS)
-BEAT_COLUMNS = _beat.size
+(B_FIRST_EVENT,) = _periodic.take(1, width=EVENTS * EVENT_COLUMNS)
+BEAT_COLUMNS = _periodic.size
 
 REST, TRIES = 64, 6  # as of counters. Common practice.
 LONGEST_BLOCK = 512  # frames: what goes on for longer is no block. Common practice.
@@ -146,7 +146,7 @@ def conclude(table, kept, work):
 
 
 @kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {TABLE})")
-def beats(cols, rows, first, kept, table, work):
+def periodic(cols, rows, first, kept, table, work):
     """Follow the flows of a batch; SLOT names their rows. `kept` holds the first times of each flow, or its blocks."""
     for i in range(rows):
         at = int(cols[SLOT, i])

@@ -1,12 +1,12 @@
-"""The roll call: what each device does, whether the sheet has it, who of the sheet is not there."""
+"""The inventory: what each device does, whether the sheet has it, who of the sheet is not there."""
 
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from preflight.report.inventory import Device, devices_of, in_words
 from preflight.report.result import as_dict
-from preflight.report.rollcall import Device, in_words, roll_call
 from preflight.study import study
 from preflight.verdict import judged
 from tests.rig import shows
@@ -17,7 +17,7 @@ CAPTURES = Path(__file__).parents[2] / "captures"
 
 
 def called(facts, **more) -> dict[str, Device]:
-    return {device.name: device for device in roll_call(judged(replace(facts, **more)))}
+    return {device.name: device for device in devices_of(judged(replace(facts, **more)))}
 
 
 def test_what_each_does():

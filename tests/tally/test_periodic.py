@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from preflight.frames import compile as engines
-from preflight.tally import beat_kernels as r
-from preflight.tally import beats as kernels
-from preflight.tally.facts import Beat
+from preflight.tally import periodic as kernels
+from preflight.tally import periodic_kernels as r
+from preflight.tally.facts import PeriodicFlow
 from tests.tally.captures import Timed, ethernet, mac, mirrored, studied
 
 GROUP = "01:00:5e:90:10:07"
@@ -37,11 +37,11 @@ def frame(number: int) -> bytes:
     return ethernet(GROUP, mac(7), 0x88B5, number.to_bytes(4, "big"))
 
 
-def beats(folder: Path, times: list[float]) -> tuple[Beat, ...]:
+def beats(folder: Path, times: list[float]) -> tuple[PeriodicFlow, ...]:
     frames: list[Timed] = [(time, frame(n)) for n, time in enumerate(times)]
     tally = studied(folder, frames).tally
     assert tally is not None
-    return tally.beats
+    return tally.periodic
 
 
 @pytest.mark.parametrize("period_s", [20e-6, 250e-6, 1e-3, 4e-3, 0.1, 2.0])
@@ -294,7 +294,7 @@ def test_copies_are_no_beats(tmp_path: Path) -> None:
     frames = mirrored([(n / 100, frame(n)) for n in range(100)])
     tally = studied(tmp_path, frames).tally
     assert tally is not None
-    (beat,) = tally.beats
+    (beat,) = tally.periodic
     assert (beat.per_beat, beat.missing, beat.late) == (1, 0, 0)
 
 

@@ -1,4 +1,4 @@
-"""The roll call: who is here, what each is called, what it does and where it is attached; who is missing, who is strange.
+"""The inventory: who is here, what each is called, what it does and where it is attached; who is missing, who is strange.
 
 All from facts and findings that are there already. The network's devices come first, the loudest before the others, then
 those of the rig sheet that were not heard. What a device does is only what its own frames showed.
@@ -14,9 +14,9 @@ from preflight.checks.finding import Finding, Outcome
 from preflight.checks.say import counted, what
 from preflight.checks.see.best_master import grandmaster, hardware_of, leader
 from preflight.checks.see.dhcp import heard_servers
+from preflight.checks.see.inventory import UNSPECIFIED, Inventory, take_inventory
 from preflight.checks.see.maker import maker
 from preflight.checks.see.names import Names, Told, names_of
-from preflight.checks.see.roll import UNSPECIFIED, Roll, roll
 from preflight.checks.see.streams import all_streams
 from preflight.facts import Facts
 from preflight.tally.facts import ClockPort, Flow, Talker
@@ -73,24 +73,24 @@ class Device:
         return self.first_s is not None
 
 
-def roll_call(result: Result) -> list[Device]:
+def devices_of(result: Result) -> list[Device]:
     """Everybody who was heard, the loudest `MOST_DEVICES` of them, and who was not although the sheet has it."""
     facts = result.facts
     wire = Wire.of(facts)
     if not isinstance(wire, Wire):
         return []
     names = names_of(facts)
-    called = roll(wire, facts.sheet) if facts.sheet is not None else None
-    here = [*_here(wire, names, called, listening_port(result.finding_of("neighbours")))]
-    return [*here, *_not_here(facts, names, called, result.finding_of("missing"))]
+    inventory = take_inventory(wire, facts.sheet) if facts.sheet is not None else None
+    here = [*_here(wire, names, inventory, listening_port(result.finding_of("neighbours")))]
+    return [*here, *_not_here(facts, names, inventory, result.finding_of("missing"))]
 
 
-def _here(wire: Wire, names: Names, called: Roll | None, attached: str) -> Iterator[Device]:
+def _here(wire: Wire, names: Names, inventory: Inventory | None, attached: str) -> Iterator[Device]:
     addresses = sent_from(wire)
     sent: dict[str, list[Flow]] = defaultdict(list)
     for flow in wire.tally.flows:
         sent[flow.source].append(flow)
-    does, ports, planned = _does(wire, names), _ports(wire), _planned(called, wire)
+    does, ports, planned = _does(wire, names), _ports(wire), _planned(inventory, wire)
     for talker in wire.tally.talkers[:MOST_DEVICES]:
         hardware = talker.hardware
         told = addresses[hardware]
@@ -104,7 +104,7 @@ def _here(wire: Wire, names: Names, called: Roll | None, attached: str) -> Itera
             told=names.told.get(hardware, ())[:MOST_NAMES],
             maker=maker(hardware),
             own=talker.own,
-            state=_state(talker, called),
+            state=_state(talker, inventory),
             addresses=tuple(told[:MOST_NAMES]),
             more_addresses=max(len(told) - MOST_NAMES, 0),
             does=tuple(dict.fromkeys(does[hardware])),
@@ -144,21 +144,25 @@ def sent_from(facts: Facts) -> Mapping[str, list[str]]:
     return found
 
 
-def _state(talker: Talker, called: Roll | None) -> State:
-    if called is None:
+def _state(talker: Talker, inventory: Inventory | None) -> State:
+    if inventory is None:
         return "heard"
-    if talker in called.rest:
+    if talker in inventory.rest:
         return "stranger"
-    listed = talker.hardware in called.switches or any(talker in found for found in called.present.values())
+    listed = talker.hardware in inventory.switches or any(
+        talker in found for found in inventory.present.values()
+    )
     return "listed" if listed else "heard"
 
 
-def _not_here(facts: Facts, names: Names, called: Roll | None, missing: Finding | None) -> Iterator[Device]:
-    if facts.sheet is None or called is None:
+def _not_here(
+    facts: Facts, names: Names, inventory: Inventory | None, missing: Finding | None
+) -> Iterator[Device]:
+    if facts.sheet is None or inventory is None:
         return
     gone = missing.culprits if missing is not None and missing.outcome == Outcome.FAIL else ()
     for device in facts.sheet.device:
-        if called.present[device.name]:
+        if inventory.present[device.name]:
             continue
         hardware = device.hardware or ""
         yield Device(
@@ -173,13 +177,13 @@ def _not_here(facts: Facts, names: Names, called: Roll | None, missing: Finding 
         )
 
 
-def _planned(called: Roll | None, wire: Wire) -> dict[str, str]:
-    if called is None or wire.sheet is None:
+def _planned(inventory: Inventory | None, wire: Wire) -> dict[str, str]:
+    if inventory is None or wire.sheet is None:
         return {}
     return {
         talker.hardware: device.port or ""
         for device in wire.sheet.device
-        for talker in called.present[device.name]
+        for talker in inventory.present[device.name]
     }
 
 

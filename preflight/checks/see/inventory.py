@@ -27,7 +27,7 @@ DUE_PACKETS = 100  # as long as so many packets take, a stream must be listened 
 
 
 @dataclass(frozen=True)
-class Roll:
+class Inventory:
     """`present` are the sheet's devices by name and the talkers that they are; `switches` the hardware addresses that are
     its switches'; `rest` the talkers that nothing on the sheet accounts for."""
 
@@ -36,8 +36,8 @@ class Roll:
     rest: tuple[Talker, ...]
 
 
-def roll(facts: Wire, sheet: Sheet) -> Roll:
-    """The sheet's roll, called over all senders. This computer is none of them unless the sheet has it."""
+def take_inventory(facts: Wire, sheet: Sheet) -> Inventory:
+    """The sheet held against all senders. This computer is none of them unless the sheet has it."""
     by_hardware = {talker.hardware: talker for talker in facts.tally.talkers if talker.hardware}
     owners = owners_of(facts)
     present: dict[str, tuple[Talker, ...]] = {}
@@ -56,7 +56,7 @@ def roll(facts: Wire, sheet: Sheet) -> Roll:
         if match:
             present[device.name] = (left.pop(match),)
     rest = tuple(talker for talker in left.values() if not talker.own)
-    return Roll(present, frozenset(switches), rest)
+    return Inventory(present, frozenset(switches), rest)
 
 
 def owners_of(facts: Facts) -> dict[str, set[str]]:

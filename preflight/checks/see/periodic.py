@@ -8,9 +8,9 @@ from preflight.checks.rule import Limit, values
 from preflight.checks.say import PORTS
 from preflight.checks.says import Limits
 from preflight.checks.see.streams import all_streams
-from preflight.tally.facts import Beat, Flow
+from preflight.tally.facts import Flow, PeriodicFlow
 
-Follows = tuple[Beat, Flow]
+Follows = tuple[PeriodicFlow, Flow]
 
 # A flow that misses so many has changed its pace, and a young one never had it; programs that talk to one another keep
 # a pace for a while by chance. Common practice.
@@ -30,7 +30,7 @@ FOLLOWED = (
 def followed(wire: Wire, limits: Limits) -> list[Follows]:
     """The beats of the rig with their flows. `limits` has those of `FOLLOWED`."""
     streams = {id(flow) for _, flow in all_streams(wire)}
-    pairs = [(beat, wire.tally.flows[beat.flow]) for beat in wire.tally.beats]
+    pairs = [(beat, wire.tally.flows[beat.flow]) for beat in wire.tally.periodic]
     return [(b, f) for b, f in pairs if id(f) not in streams and _belongs(b, f, limits)]
 
 
@@ -40,7 +40,7 @@ def missing_frames(wire: Wire) -> int:
     return sum(beat.missing for beat, _ in followed(wire, values(FOLLOWED, own)))
 
 
-def _belongs(beat: Beat, flow: Flow, limits: Limits) -> bool:
+def _belongs(beat: PeriodicFlow, flow: Flow, limits: Limits) -> bool:
     if flow.discovery or flow.clock or flow.ethertype in NOT_JUDGED or flow.ethertype < 1536:
         return False
     if flow.protocol is not None and (

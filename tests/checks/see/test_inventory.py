@@ -1,16 +1,16 @@
-"""The roll call: whom a device of the sheet is known by, what is a switch's, and which streams are due here."""
+"""The inventory: whom a device of the sheet is known by, what is a switch's, and which streams are due here."""
 
 from dataclasses import replace
 
 import pytest
 
-from preflight.checks.see.roll import (
+from preflight.checks.see.inventory import (
     addresses_of,
     identifiable,
     owners_of,
     planned_streams,
-    roll,
     switch_of,
+    take_inventory,
 )
 from preflight.rig.read import parse
 from preflight.rig.sheet import Sheet
@@ -24,7 +24,7 @@ from tests.wire import samples
 
 def called(tmp_path, *frames: bytes, sheet: Sheet):
     facts = studied(tmp_path, [(n / 10, bytes(frame)) for n, frame in enumerate(frames)])
-    return roll(facts, sheet)
+    return take_inventory(facts, sheet)
 
 
 def present(found) -> dict[str, list[str]]:
@@ -62,8 +62,8 @@ def test_an_address_of_two_devices_is_of_both(tmp_path):
 def test_this_computer_is_not_called_unless_the_sheet_has_it(tmp_path):
     path = write_with_direction(tmp_path / "x.pcapng", [(0.0, arp(5, 5), True), (0.1, arp(6, 6), False)])
     facts = study(str(path))
-    assert [each.hardware for each in roll(facts, rig()).rest] == [mac(6)]
-    assert present(roll(facts, rig(f'hardware = "{mac(5)}"'))) == {"d0": [mac(5)]}
+    assert [each.hardware for each in take_inventory(facts, rig()).rest] == [mac(6)]
+    assert present(take_inventory(facts, rig(f'hardware = "{mac(5)}"'))) == {"d0": [mac(5)]}
 
 
 def test_who_sends_from_an_address(tmp_path):
