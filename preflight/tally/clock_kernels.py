@@ -24,6 +24,7 @@ from preflight.frames.kernels import (
     slot_of,
     u8,
 )
+from preflight.tally.kernels import K_CLOCKS, take
 
 _clock = Columns()
 P_KEY, P_COUNT, P_FIRST_FRAME, P_FIRST_NS, P_LAST_NS = _clock.take(5)
@@ -49,11 +50,12 @@ LEAST_JUMP_NS = 40_000_000  # frames are held up here by as much, now and then. 
 
 
 @kernel()
-def row_of(table, key, place, kind):
+def row_of(table, key, place, kind, taken):
     """The row for a hash of what it counts: messages of one kind at a place (VLAN, transport, version ...). -1: no room."""
     key = key | 1
     at = slot_of(table, key)
     if at >= 0 and table[at, P_KEY] == 0:
+        take(taken, K_CLOCKS, at)
         table[at, P_KEY] = key
         table[at, P_TRANSPORT] = place & 15
         table[at, P_SDO] = (place >> 4) & 15
@@ -94,7 +96,7 @@ def note_time(table, at, origin, says, rel, number):
 
 
 @kernel()
-def clocks(b, cols, rows, first, table):
+def clocks(b, cols, rows, first, table, taken):
     """Enter the PTP messages of a batch. Copies of a frame (a mirror, a loop) are no messages of their own. A port for
     which there is no row is not followed; its flow is counted all the same."""
     for i in range(rows):
@@ -146,7 +148,7 @@ def clocks(b, cols, rows, first, table):
         rel = int(cols[REL, i])
         vlan = max(int(cols[VLAN, i]), 0)  # number 0 marks a priority, and no VLAN
         place = transport | (sdo << 4) | (version << 8) | (domain << 16) | (vlan << 24)
-        at = row_of(table, mix(mix(mix(place, kind), high), (low << 16) | number), place, kind)
+        at = row_of(table, mix(mix(mix(place, kind), high), (low << 16) | number), place, kind, taken)
         if at < 0:
             continue
         if table[at, P_COUNT] == 0:
@@ -178,6 +180,6 @@ def clocks(b, cols, rows, first, table):
                 table[at, P_CHANGED_FRAME] = first + i
             table[at, P_CONTENT] = content
         if (version == 2 and kind == ANNOUNCE) or (version == 1 and kind == SYNC):
-            at = row_of(table, mix(place, ANY_MASTER), place, ANY_MASTER)
+            at = row_of(table, mix(place, ANY_MASTER), place, ANY_MASTER, taken)
             if at >= 0:
                 note_interval(table, at, rel, first + i)

@@ -96,6 +96,10 @@ TALKER_COLUMNS = _talker.size
 
 N_FLOW_OVERFLOW, N_TALKER_OVERFLOW = range(2)  # frames that found no row
 
+# Rows of `taken`: of each table how many of its rows are in use, then which, in the order in which they were taken. Who looks for
+# them in the table itself touches megabytes.
+K_FLOWS, K_TALKERS, K_STREAMS, K_CLOCKS = TAKEN = range(4)
+
 # A row for each frame content seen lately.
 _content = Columns()
 # The first of them; how many copies came, and what is known besides, as bits.
@@ -227,7 +231,15 @@ def close_flow_bin(flows, at):
 
 
 @kernel()
-def count(b, cols, rows, first, flows, talkers, totals):
+def take(taken, table, at):
+    """Note that row `at` of a table is in use from now on."""
+    count = int(taken[table, 0]) + 1
+    taken[table, 0] = count
+    taken[table, count] = at
+
+
+@kernel()
+def count(b, cols, rows, first, flows, talkers, totals, taken):
     """Enter every frame under its flow and its sender; SLOT becomes the flow's row, or -1."""
     for i in range(rows):
         rel = int(cols[REL, i])
@@ -241,6 +253,7 @@ def count(b, cols, rows, first, flows, talkers, totals):
             totals[N_TALKER_OVERFLOW] += 1
         else:
             if talkers[at, T_KEY] == 0:
+                take(taken, K_TALKERS, at)
                 talkers[at, T_KEY] = src + 1
                 talkers[at, T_FIRST_FRAME] = first + i
                 talkers[at, T_FIRST_NS] = rel
@@ -266,6 +279,7 @@ def count(b, cols, rows, first, flows, talkers, totals):
             totals[N_FLOW_OVERFLOW] += 1
             continue
         if flows[at, F_KEY] == 0:
+            take(taken, K_FLOWS, at)
             flows[at, F_KEY] = key
             flows[at, F_FIRST_FRAME] = first + i
             flows[at, F_FIRST_NS] = rel

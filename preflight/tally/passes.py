@@ -10,11 +10,11 @@ from preflight.tally.stream_kernels import streams
 
 
 @kernel(
-    f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW}, {TABLE}, {ROW}, {ROW}, {TABLE}, {TABLE})"
+    f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW}, {TABLE}, {ROW}, {ROW}, {TABLE}, {TABLE}, {TABLE})"
 )
-def follow(b, cols, rows, first, flows, talkers, totals, seen, began, copied, rtp, ptp):
+def follow(b, cols, rows, first, flows, talkers, totals, seen, began, copied, rtp, ptp, taken):
     """Who sends what, what comes again, RTP and PTP."""
-    count(b, cols, rows, first, flows, talkers, totals)
+    count(b, cols, rows, first, flows, talkers, totals, taken)
     copies(cols, rows, first, seen, began, flows, copied)
-    streams(b, cols, rows, first, rtp)
-    clocks(b, cols, rows, first, ptp)
+    streams(b, cols, rows, first, rtp, taken)
+    clocks(b, cols, rows, first, ptp, taken)

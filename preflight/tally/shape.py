@@ -30,7 +30,8 @@ class Shapes:
         )
 
     def facts(self) -> Shape:
-        state, close = self._state.copy(), self._close.copy()
+        state = self._state.copy()
+        close = self._close[: int(state[z.Z_KEPT]) + 1].copy()  # and one row, if there is any, for the open bin
         z.keep_bin(state, self._counts.copy(), close)
         kept = close[: int(state[z.Z_KEPT])]
         kept = kept[np.argsort(kept[:, z.Y_BIN])]

@@ -9,6 +9,7 @@ packet holds is what most hold, not the first. A window of the last 62 sequence 
 from preflight.frames.compile import Columns, kernel
 from preflight.frames.kernels import CAP, FLOW, MASK62, OFF, PAYLOAD, REL, SLOT, be16, be32, mix, slot_of, u8
 from preflight.tally.course_kernels import COURSE_COLUMNS, G_PACE, begin_course, go_on
+from preflight.tally.kernels import K_STREAMS, take
 
 _stream = Columns()
 X_KEY, X_SLOT, X_SSRC, X_PAYLOAD_TYPE = _stream.take(4)  # X_SLOT is the flow's row
@@ -135,7 +136,7 @@ def vote(table, at, column, value):
 
 
 @kernel()
-def streams(b, cols, rows, first, table):
+def streams(b, cols, rows, first, table, taken):
     """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none. A stream for which there is
     no row is not followed; its flow is counted all the same."""
     for i in range(rows):
@@ -170,6 +171,7 @@ def streams(b, cols, rows, first, table):
         if at < 0:
             continue
         if table[at, X_KEY] == 0:
+            take(taken, K_STREAMS, at)
             table[at, X_KEY] = key
             table[at, X_LAST_LOSS_NS] = -1
             table[at, X_LONGEST_LOSS_NS] = -1

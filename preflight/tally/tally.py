@@ -54,6 +54,9 @@ class Tally:
         self.flows = np.zeros((FLOW_ROWS, k.FLOW_COLUMNS), np.int64)
         self.talkers = np.zeros((TALKER_ROWS, k.TALKER_COLUMNS), np.int64)
         self.totals = np.zeros(2, np.int64)
+        self.taken = np.zeros(
+            (len(k.TAKEN), 1 + max(FLOW_ROWS, TALKER_ROWS, STREAM_ROWS, CLOCK_ROWS)), np.int64
+        )
         self.seen = np.zeros((COPY_ROWS, k.COPY_COLUMNS), np.int64)
         self.began = np.zeros(COPY_ROWS, np.int64)
         self.copy_totals = np.zeros(k.COPY_TOTALS, np.int64)
@@ -107,6 +110,7 @@ class Tally:
             self.copy_totals,
             self.streams,
             self.clocks,
+            self.taken,
         )
         engine.periodic(columns, rows, batch.first, self.first_times, self.periodic, self.work)
         engine.counters(
@@ -114,13 +118,19 @@ class Tally:
         )
         self._engine = engine
 
+    def _rows(self, table: int) -> np.ndarray:
+        """The rows of a table that are in use, in its order."""
+        taken = self.taken[table]
+        return np.sort(taken[1 : 1 + taken[0]])
+
     def _streams(self, index: dict[int, int]) -> tuple[f.RtpStream, ...]:
-        rows = self.streams[self.streams[:, x.X_KEY] != 0]
+        rows = self.streams[self._rows(k.K_STREAMS)]
         paced = courses(rows[:, x.X_COURSE : x.X_COURSE + COURSE_COLUMNS])
         return tuple(_stream(row, index, course) for row, course in zip(rows.tolist(), paced, strict=True))
 
     def _counted(self, index: dict[int, int]) -> list[f.CountedStream]:
-        followed = np.flatnonzero(self.counters[:, n.N_LONGEST_RUN] >= n.CONFIRMED)
+        used = self._rows(k.K_FLOWS)
+        followed = used[self.counters[used, n.N_LONGEST_RUN] >= n.CONFIRMED]
         rows = self.counters[followed]
         paced = courses(rows[:, n.N_COURSE : n.N_COURSE + COURSE_COLUMNS])
         found = [
@@ -130,7 +140,8 @@ class Tally:
         return sorted((each for each in found if each.real), key=lambda each: each.flow or 0)
 
     def _periodic(self, index: dict[int, int]) -> list[f.PeriodicFlow]:
-        slots = np.flatnonzero(self.periodic[:, r.B_COUNT] >= LEAST_BEATS)
+        used = self._rows(k.K_FLOWS)
+        slots = used[self.periodic[used, r.B_COUNT] >= LEAST_BEATS]
         rows = self.periodic[slots]
         if self._engine is not None:
             self._engine.conclude(rows, self.first_times[slots], np.zeros_like(self.work))
@@ -143,11 +154,11 @@ class Tally:
 
     def rtp_flows(self) -> np.ndarray:
         """A hash table of the flows (FLOW | 1) that are RTP: by a stream in them, or by how their numbers count on."""
-        flows = self.flows
-        counts_on = flows[:, k.F_SEQUENCE_STEPS] > 0.4 * flows[:, k.F_FRAMES]
-        slots = set(np.flatnonzero(counts_on).tolist())
-        rows = self.streams[(self.streams[:, x.X_KEY] != 0) & (self.streams[:, x.X_SLOT] >= 0)].tolist()
-        slots |= {row[x.X_SLOT] for row in rows if _stream(row, {}, None).real}
+        flows, used = self.flows, self._rows(k.K_FLOWS)
+        counts_on = flows[used, k.F_SEQUENCE_STEPS] > 0.4 * flows[used, k.F_FRAMES]
+        slots = set(used[counts_on].tolist())
+        rows = self.streams[self._rows(k.K_STREAMS)].tolist()
+        slots |= {row[x.X_SLOT] for row in rows if row[x.X_SLOT] >= 0 and _stream(row, {}, None).real}
         table = np.zeros((FLOW_ROWS, 1), np.int64)
         for key in flows[sorted(slots), k.F_KEY].tolist():
             if (at := slot_of(table, key)) >= 0:
@@ -155,7 +166,7 @@ class Tally:
         return table
 
     def facts(self) -> f.TallyFacts:
-        used = np.flatnonzero(self.flows[:, k.F_KEY])
+        used = self._rows(k.K_FLOWS)
         used = used[np.lexsort((self.flows[used, k.F_FIRST_FRAME], -self.flows[used, k.F_FRAMES]))]
         index = {int(slot): number for number, slot in enumerate(used)}
         flows = self.flows[used]
@@ -163,7 +174,7 @@ class Tally:
             k.share_out(flows, at, int(flows[at, k.F_EARLY]), int(flows[at, k.F_EARLY_BINS]))
         counted = self._counted(index)
         numbered = {each.flow for each in counted}
-        senders = self.talkers[self.talkers[:, k.T_KEY] != 0].tolist()
+        senders = self.talkers[self._rows(k.K_TALKERS)].tolist()
         senders.sort(key=lambda row: (-row[k.T_FRAMES], row[k.T_FIRST_FRAME]))
         return f.TallyFacts(
             rates=self._rates(),
@@ -172,7 +183,7 @@ class Tally:
             copies=read_copies(self.copy_totals.tolist()),
             streams=self._streams(index),
             counted=tuple(counted),
-            clocks=tuple(_clock(row) for row in self.clocks[self.clocks[:, p.P_KEY] != 0].tolist()),
+            clocks=tuple(_clock(row) for row in self.clocks[self._rows(k.K_CLOCKS)].tolist()),
             periodic=tuple(self._periodic(index)),
             talker_overflow=int(self.totals[k.N_TALKER_OVERFLOW]),
             flow_overflow=int(self.totals[k.N_FLOW_OVERFLOW]),
