@@ -165,7 +165,9 @@ def _ended(parcel: Parcel, limit_s: float) -> Parcel:
 def _tables(
     store: Store, batch: Sequence[Parcel], done: dict[str, None], added: Added
 ) -> "dict[str, list[pyarrow.Table]]":
-    """What to write of a batch; `done` are the captures that this run has judged so far."""
+    """What to write of a batch, each table in one piece; `done` are the captures that this run has judged so far."""
+    import pyarrow
+
     made: dict[str, list[Row]] = defaultdict(list)
     tables: dict[str, list[pyarrow.Table]] = defaultdict(list)
     again = [judged.capture for parcel in batch for judged in parcel.judged if judged.by]
@@ -200,7 +202,7 @@ def _tables(
             tables[table].append(_without(twice, ready))
     for table, of_them in tables_of(made).items():
         tables[table].append(of_them)
-    return tables
+    return {table: [pyarrow.concat_tables(of_them)] for table, of_them in tables.items()}
 
 
 def _without(captures: Sequence[str], table: "pyarrow.Table") -> "pyarrow.Table":
