@@ -11,6 +11,7 @@ from preflight.facts import Facts, Vantage
 from preflight.frames import kernels as k
 from preflight.frames.batch import ROWS, Batch
 from preflight.frames.facts import SourceFacts
+from preflight.frames.tables import zeros
 from preflight.tally.facts import TallyFacts
 from preflight.tally.tally import Tally
 from preflight.wire.picked import Picked
@@ -43,7 +44,7 @@ class Survey:
 
     def __init__(self, link_mbps: int = 1000) -> None:
         self._tally = Tally(link_mbps)
-        self._picked_from = np.zeros((1 << 14, 2), np.int64)
+        self._picked_from = zeros((1 << 14, 2))
         self._picked_totals = np.zeros(2 * k.KINDS, np.int64)
         self._chosen = np.zeros(ROWS, np.int64)
         self._wire: dict[type, list] = defaultdict(list)

@@ -15,6 +15,7 @@ import numpy as np
 from preflight.frames import compile as kernels_compile
 from preflight.frames import kernels as k
 from preflight.frames.facts import SourceFacts
+from preflight.frames.tables import zeros
 
 # Not a power of two: columns that begin a power of two apart fall on the same lines of the processor's cache, which
 # makes the classifier three times slower.
@@ -87,7 +88,7 @@ class Bench:
 
     def __init__(self, large: bool, progress: Progress | None = None) -> None:
         self.progress = progress
-        self._sets = itertools.cycle([np.zeros((k.COLUMNS, ROWS), np.int64) for _ in range(SETS)])
+        self._sets = itertools.cycle([zeros((k.COLUMNS, ROWS)) for _ in range(SETS)])
         self.columns = next(self._sets)
         self.clock = np.zeros(k.CLOCK_STATE, np.int64)
         self.frames = 0

@@ -24,6 +24,7 @@ from preflight.frames.errors import CaptureError
 from preflight.frames.facts import Piece, SourceFacts
 from preflight.frames.links import PKTAP, READABLE, link_name, refusal, u32s, unwrap
 from preflight.frames.stream import ByteStream, Place
+from preflight.frames.tables import zeros
 from preflight.frames.words import Words
 from preflight.text import clean
 
@@ -62,7 +63,7 @@ class CaptureFile:
         if len(self._places) > 1:
             self.name = f"{self.name} and {len(self._places) - 1} more"
         self._progress = progress
-        self._sets = itertools.cycle([np.zeros(BLOCK + SPARE, np.uint8) for _ in range(SETS)])
+        self._sets = itertools.cycle([zeros(BLOCK + SPARE, np.uint8) for _ in range(SETS)])
         self._buffer = next(self._sets)
         self._handed = False  # whether a batch over this buffer has been handed out
         self._base = 0  # offset in the unpacked file of the buffer's first byte

@@ -4,6 +4,7 @@ stretches of a capture, too."""
 import numpy as np
 
 from preflight.frames.batch import Batch
+from preflight.frames.tables import zeros
 from preflight.tally import kernels as k
 from preflight.tally import shape_kernels as z
 from preflight.tally.facts import Shape
@@ -20,8 +21,8 @@ class Shapes:
         self._state = np.zeros(z.SHAPE_STATE, np.int64)
         self._state[z.Z_WIDTH] = 1
         self._counts = np.zeros(k.MEASURES * z.MS, np.int64)
-        self._close = np.zeros((z.CLOSE_ROWS, z.CLOSE_COLUMNS), np.int64)
-        self._senders = np.zeros((z.SENDER_ROWS, z.SENDER_COLUMNS), np.int64)
+        self._close = zeros((z.CLOSE_ROWS, z.CLOSE_COLUMNS))
+        self._senders = zeros((z.SENDER_ROWS, z.SENDER_COLUMNS))
         self._others = np.zeros(z.LOADS, np.int64)
 
     def add(self, batch: Batch) -> None:

@@ -13,6 +13,7 @@ import numpy as np
 from preflight.frames.batch import Batch
 from preflight.frames.compile import Engine
 from preflight.frames.kernels import slot_of
+from preflight.frames.tables import zeros
 from preflight.tally import clock_kernels as p
 from preflight.tally import counter_kernels as n
 from preflight.tally import facts as f
@@ -51,22 +52,20 @@ class Tally:
     """All tallies of one source; feed batches in order with `add`. `link_mbps` is the rate that queues are reckoned with."""
 
     def __init__(self, link_mbps: int = 1000) -> None:
-        self.flows = np.zeros((FLOW_ROWS, k.FLOW_COLUMNS), np.int64)
-        self.talkers = np.zeros((TALKER_ROWS, k.TALKER_COLUMNS), np.int64)
+        self.flows = zeros((FLOW_ROWS, k.FLOW_COLUMNS))
+        self.talkers = zeros((TALKER_ROWS, k.TALKER_COLUMNS))
         self.totals = np.zeros(2, np.int64)
-        self.taken = np.zeros(
-            (len(k.TAKEN), 1 + max(FLOW_ROWS, TALKER_ROWS, STREAM_ROWS, CLOCK_ROWS)), np.int64
-        )
-        self.seen = np.zeros((COPY_ROWS, k.COPY_COLUMNS), np.int64)
-        self.began = np.zeros(COPY_ROWS, np.int64)
+        self.taken = zeros((len(k.TAKEN), 1 + max(FLOW_ROWS, TALKER_ROWS, STREAM_ROWS, CLOCK_ROWS)))
+        self.seen = zeros((COPY_ROWS, k.COPY_COLUMNS))
+        self.began = zeros(COPY_ROWS)
         self.copy_totals = np.zeros(k.COPY_TOTALS, np.int64)
         self.copy_totals[k.M_RETURNED_NS] = -1
-        self.streams = np.zeros((STREAM_ROWS, x.STREAM_COLUMNS), np.int64)
-        self.clocks = np.zeros((CLOCK_ROWS, p.CLOCK_COLUMNS), np.int64)
-        self.periodic = np.zeros((FLOW_ROWS, r.BEAT_COLUMNS), np.int64)
-        self.first_times = np.zeros((FLOW_ROWS, r.LEARN), np.int64)
-        self.counters = np.zeros((FLOW_ROWS, n.COUNTER_COLUMNS), np.int64)
-        self.kept = np.zeros(FLOW_ROWS * n.LEARN * n.KEPT, np.uint8)
+        self.streams = zeros((STREAM_ROWS, x.STREAM_COLUMNS))
+        self.clocks = zeros((CLOCK_ROWS, p.CLOCK_COLUMNS))
+        self.periodic = zeros((FLOW_ROWS, r.BEAT_COLUMNS))
+        self.first_times = zeros((FLOW_ROWS, r.LEARN))
+        self.counters = zeros((FLOW_ROWS, n.COUNTER_COLUMNS))
+        self.kept = zeros(FLOW_ROWS * n.LEARN * n.KEPT, np.uint8)
         self.work = np.zeros((WORK_ROWS, r.LEARN), np.int64)
         self._engine: Engine | None = None
         self.rate = np.zeros(k.RATE_STATE, np.int64)
