@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from preflight.study import surveyed
-from tests.tally.captures import Timed, every, mac, mirrored, rtp, studied, udp, write
+from tests.tally.captures import Timed, broadcast, ethernet, every, mac, mirrored, rtp, studied, udp, write
 
 
 def numbered(n: int) -> bytes:
@@ -150,3 +150,18 @@ def test_a_record_longer_than_what_is_sent_is_broken_unless_its_packet_leaves_it
     frame = (frame[:16] + length.to_bytes(2) + frame[18:]).ljust(size, b"\0")
     (flow,) = studied(tmp_path, [(0.0, frame)], snap=200).tally.flows
     assert flow.broken is broken
+
+
+def test_an_ipv6_header_has_no_checksum_that_could_be_wrong(tmp_path: Path) -> None:
+    """RFC 8200 section 3."""
+    head = bytes.fromhex("6000000000091140" + "20010db8" + "00" * 11 + "01" + "20010db8" + "00" * 11 + "02")
+    frame = ethernet(mac(9), mac(1), 0x86DD, head + struct.pack(">HHHH", 6000, 6000, 9, 0) + b"x")
+    (flow,) = studied(tmp_path, [(0.0, frame)]).tally.flows
+    assert not flow.broken
+
+
+def test_of_its_first_tenth_of_a_second_a_flow_has_only_a_part(tmp_path: Path) -> None:
+    """Nor is the last one whole yet."""
+    frames = every(0.01, numbered, 0.35, 1.25)
+    flow, _ = studied(tmp_path, [(0.0, broadcast(3, 1))], frames).tally.flows
+    assert (flow.frames, flow.bins, flow.bin_mean, flow.bin_deviation) == (90, 8, 10.0, 0.0)

@@ -55,6 +55,19 @@ def test_of_a_long_one_the_beginning_of_a_flood_and_a_full_millisecond_are_kept(
     assert by_ms(shape, "multicast")[100_056] == 80 + 0
 
 
+def test_a_dozen_requests_stand_out_beside_a_load_that_comes_and_goes(tmp_path: Path) -> None:
+    """In bytes they only fill up a tenth of a second that has few; of frames that nobody sends otherwise a dozen is many."""
+    load = [
+        (n / 10 + at / 50, rtp(4, "233.252.0.4", n, bytes(200 + n % 2 * 1000)))
+        for n in range(1500)
+        for at in range(5)
+    ]
+    asked = [(55.0431 + n * 1e-5, arp(1, 2 + n)) for n in range(12)]
+    shape = of(studied(tmp_path, load, asked)).shape
+    assert len(shape.close) == z.CLOSE_ROWS
+    assert by_ms(shape, "broadcast") == {55_043: 12}
+
+
 def test_a_silence_ends_where_it_ends(tmp_path: Path) -> None:
     frames = every(0.01, lambda n: rtp(4, "233.252.0.4", n), 0, 1) + every(
         0.01, lambda n: rtp(4, "233.252.0.4", n), 90, 91
