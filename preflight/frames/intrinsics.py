@@ -1,4 +1,4 @@
-"""What Numba cannot be told in Python: unaligned loads, and a product of 128 bits.
+"""What Numba cannot be told in Python: unaligned loads and stores, and a product of 128 bits.
 
 The compiled stand-ins for the kernels of the same name that are marked INTRINSIC. Written for speed: indexing a byte at a
 time costs Numba a check for negative indices each, and its product of two int64 may not overflow.
@@ -39,6 +39,29 @@ be64 = _load(64, "big")
 le16 = _load(16, "little")
 le32 = _load(32, "little")
 le64 = _load(64, "little")
+
+
+def _store(bits: int):
+    """A store of the low `bits` of an int64 at any address, little-endian."""
+
+    @intrinsic
+    def store(_context, block, _position, _value):
+        def code(context, builder, signature, arguments):
+            array = context.make_array(signature.args[0])(context, builder, arguments[0])
+            address = builder.gep(array.data, [arguments[1]])
+            value = arguments[2] if bits == 64 else builder.trunc(arguments[2], ir.IntType(bits))
+            if sys.byteorder != "little":
+                value = builder.bswap(value)
+            builder.store(value, builder.bitcast(address, ir.IntType(bits).as_pointer()), align=1)
+            return context.get_dummy_value()
+
+        return types.none(block, types.int64, types.int64), code
+
+    return store
+
+
+put32 = _store(32)
+put64 = _store(64)
 
 
 @intrinsic

@@ -99,6 +99,27 @@ def le64(b, p):
 
 
 @kernel(INTRINSIC)
+def put32(out, p, value):
+    """The low 32 bits of a number, little-endian."""
+    out[p : p + 4] = (value & 0xFFFFFFFF).to_bytes(4, "little")
+
+
+@kernel(INTRINSIC)
+def put64(out, p, value):
+    out[p : p + 8] = (value & 0xFFFFFFFFFFFFFFFF).to_bytes(8, "little")
+
+
+@kernel()
+def move(b, p, out, to, n):
+    """Copy n bytes. No slices: compiled, they call into Numba's runtime, which is not there."""
+    words = n & ~7
+    for at in range(0, words, 8):
+        put64(out, to + at, le64(b, p + at))
+    for at in range(words, n):
+        out[to + at] = u8(b, p + at)
+
+
+@kernel(INTRINSIC)
 def folded_multiply(a, b):
     """Both halves of the product of two 64-bit patterns, one upon the other. Such a pattern is unsigned here and int64 in
     compiled code: only pass it on to `folded_multiply`, `^` and a mask."""
@@ -364,14 +385,6 @@ def walk_ring(b, base, size, big, cols, state):
     state[W_BAD] = left
 
 
-@kernel()
-def put32(out, p, value):
-    out[p] = value & 255
-    out[p + 1] = (value >> 8) & 255
-    out[p + 2] = (value >> 16) & 255
-    out[p + 3] = (value >> 24) & 255
-
-
 @kernel(f"int64({BYTES}, {TABLE}, int64, {BYTES})")
 def to_pcapng(b, cols, rows, out):
     """Write frames into `out` as enhanced packet blocks of interface 0, little-endian, in nanoseconds, each with its
@@ -395,15 +408,12 @@ def to_pcapng(b, cols, rows, out):
         put32(out, p + 20, kept)
         put32(out, p + 24, max(int(cols[WIRE, i]), kept))
         p += 28
-        moved = p
         if tag >= 0:
-            for at in range(12):
-                out[p + at] = b[off + at]
+            move(b, off, out, p, 12)
             put32(out, p + 12, 0x81 | (tag >> 8) << 16 | (tag & 255) << 24)
-            moved = p + 4
-        # No slices: compiled, they call into Numba's runtime, which is not there.
-        for at in range(12 if tag >= 0 else 0, cap):
-            out[moved + at] = b[off + at]
+            move(b, off + 12, out, p + 16, cap - 12)
+        else:
+            move(b, off, out, p, cap)
         for at in range(p + kept, p + padded):
             out[at] = 0
         p += padded
