@@ -87,17 +87,15 @@ def go_on(table, at, course, rel, by):
         begin_course(table, at, course, rel)
         return False
     table[at, course + G_UNITS] = units
-    now = spent // int(table[at, course + G_WIDTH_NS])
-    ended = now > table[at, course + G_OPEN]
+    ended = spent >= (int(table[at, course + G_OPEN]) + 1) * int(table[at, course + G_WIDTH_NS])
     if ended:
         if table[at, course + G_KEPT] == POINTS:
             widen_stretches(table, at, course)
-            now = spent // int(table[at, course + G_WIDTH_NS])
         point = course + G_POINTS + POINT_COLUMNS * int(table[at, course + G_KEPT])
         table[at, point + Q_NS] = table[at, course + G_BEST_NS]
         table[at, point + Q_UNITS] = table[at, course + G_BEST_UNITS]
         table[at, course + G_KEPT] += 1
-        table[at, course + G_OPEN] = now
+        table[at, course + G_OPEN] = spent // int(table[at, course + G_WIDTH_NS])
         # By the soonest packet of the stretch: the one that ends it may have been held up.
         pace = 0
         if table[at, course + G_BEST_UNITS] > 0:

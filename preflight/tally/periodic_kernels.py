@@ -228,7 +228,7 @@ def periodic(cols, rows, first, kept, table, work):
                 table[at, B_LATE] += 1
                 table[at, B_DEBT_SEEN] = rel  # as long as late ones come, more may
             continue
-        step = (since_beat + period - window) // period
+        step = 1 if since_beat < period + window else (since_beat + period - window) // period
         if table[at, B_GOT] < per_beat:
             owe(table, at, per_beat - int(table[at, B_GOT]), int(table[at, B_PHASE]), first + i, rel)
         if step > 1:

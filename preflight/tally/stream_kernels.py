@@ -212,10 +212,12 @@ def streams(b, cols, rows, first, table, taken):
         table[at, X_LAST_NS] = rel
         moved = ((stamp - int(table[at, X_STAMP]) + 0x80000000) & 0xFFFFFFFF) - 0x80000000
         rate = int(table[at, X_CLOCK_HZ])
-        # How much more time went by in the timestamps than here.
-        before_ns = moved * 1_000_000_000 // rate - wait if rate else 0
-        # Speech begins anew, and its sender says so (RFC 3551 section 4.1): it was still, not held up.
-        speaks = ahead == 1 and u8(b, p + 1) & 0x80 != 0 and rate > 0 and 2 * abs(before_ns) < wait
+        # Dividing by another number for each packet is what costs most here: both sides are multiplied where that says the same.
+        moved_units = moved * 1_000_000_000  # ns, times the rate
+        speaks = False
+        if ahead == 1 and u8(b, p + 1) & 0x80 != 0 and rate > 0:
+            # Speech begins anew, and its sender says so (RFC 3551 section 4.1): it was still, not held up.
+            speaks = 2 * abs(moved_units // rate - wait) < wait
         if speaks:
             table[at, X_LONGEST_STILL_NS] = max(wait, int(table[at, X_LONGEST_STILL_NS]))
         else:
@@ -248,10 +250,14 @@ def streams(b, cols, rows, first, table, taken):
             jump(table, at, X_LOSSES, X_FIRST_LOSSES, rel - wait, rel, number, ahead - 1)
         vote(table, at, X_MEDIA_BYTES, media)
         table[at, X_STAMP] = stamp
-        if moved % ahead == 0:
+        if ahead == 1:
+            vote(table, at, X_PACKET_STAMPS, moved)
+        elif moved % ahead == 0:
             vote(table, at, X_PACKET_STAMPS, moved // ahead)
-        same = ahead == 1 and kind == table[at, X_PAYLOAD_TYPE] and wait < STAMP_JUMP_NS
-        if same and abs(before_ns) > STAMP_JUMP_NS:
+        same = rate > 0 and ahead == 1 and kind == table[at, X_PAYLOAD_TYPE] and wait < STAMP_JUMP_NS
+        if same and (
+            moved_units >= (wait + STAMP_JUMP_NS + 1) * rate or moved_units < (wait - STAMP_JUMP_NS) * rate
+        ):
             table[at, X_STAMP_JUMPS] += 1
             table[at, X_STAMP_JUMP] = moved
             table[at, X_STAMP_JUMPED_FRAME] = number
@@ -290,10 +296,13 @@ def streams(b, cols, rows, first, table, taken):
             table[at, X_DELAY_MOST] = 0
         else:
             table[at, X_DELAY_STAMP] += moved
-            delay = rel - int(table[at, X_DELAY_NS]) - int(table[at, X_DELAY_STAMP]) * 1_000_000_000 // rate
-            table[at, X_DELAY_LEAST] = min(int(table[at, X_DELAY_LEAST]), delay)
-            table[at, X_DELAY_MOST] = max(int(table[at, X_DELAY_MOST]), delay)
-            spread = int(table[at, X_DELAY_MOST]) - int(table[at, X_DELAY_LEAST])
-            if spread > table[at, X_DELAY_SPREAD_NS]:
-                table[at, X_DELAY_SPREAD_NS] = spread
-                table[at, X_DELAY_SPREAD_AT_NS] = rel
+            since, stamps = rel - int(table[at, X_DELAY_NS]), int(table[at, X_DELAY_STAMP]) * 1_000_000_000
+            least, most = int(table[at, X_DELAY_LEAST]), int(table[at, X_DELAY_MOST])
+            if stamps >= (since - least + 1) * rate or stamps < (since - most) * rate:  # shorter, or longer
+                delay = since - stamps // rate
+                least, most = min(least, delay), max(most, delay)
+                table[at, X_DELAY_LEAST] = least
+                table[at, X_DELAY_MOST] = most
+                if most - least > table[at, X_DELAY_SPREAD_NS]:
+                    table[at, X_DELAY_SPREAD_NS] = most - least
+                    table[at, X_DELAY_SPREAD_AT_NS] = rel
