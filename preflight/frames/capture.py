@@ -28,7 +28,7 @@ from preflight.frames.tables import zeros
 from preflight.frames.words import Words
 from preflight.text import clean
 
-BLOCK = 1 << 20
+BLOCK = 1 << 21
 SPARE = 1 << 21  # room for a record that is cut at the end of a block
 MAX_BLOCK = 1 << 20  # largest pcapng block that is read; larger ones that hold no frame are passed over
 MOST_ENDS = 5  # of several files: how many early ends are told
