@@ -1,7 +1,6 @@
-"""`python -m tests.cli.played CAPTURE watch ...`: the command line, to which a saved capture is what the adapter hears, as quickly as it
-can be judged. After its end nothing comes, and time goes on. `reading` in place of CAPTURE: asking the computer takes a minute."""
+"""The command line, to which a saved capture is what the adapter hears, as quickly as it can be judged. After its end nothing comes, and
+time goes on. `reading` in place of the capture: asking the computer takes a minute."""
 
-import sys
 import time
 from collections.abc import Iterator
 
@@ -53,8 +52,9 @@ def _slow() -> HostFacts:
     return HOST
 
 
-if __name__ == "__main__":
-    capture, *arguments = sys.argv[1:]
+def played(arguments: list[str]) -> None:
+    """To be a process of its own (warm.py): `arguments` are the capture, and those of the command line."""
+    capture, *rest = arguments
     host.read = _slow if capture == "reading" else lambda: HOST
     live.open_listener = lambda *_, **__: Played(capture)
-    main(arguments)
+    main(rest)

@@ -5,22 +5,21 @@ linecheck and study have theirs in tests/report/test_screen.py, the whole of a r
 in test_soak.py, handover in test_handover_screens.py, the archive in tests/archive/test_screens.py.
 """
 
-import fcntl
 import os
-import pty
 import re
-import struct
-import subprocess
-import sys
 import termios
+from contextlib import chdir
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from preflight.cli import main
 from tests.between.made import Fate, both_ends, by_another_clock, stream
+from tests.cli.played import played
+from tests.cli.warm import TOP, start
 from tests.tally.captures import write
 
-TOP = Path(__file__).parents[2]
 SNAPSHOTS = Path(__file__).parent / "snapshots"
 ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 COLOURS = re.compile(r"\x1b\[[0-9;]*[34][0-9][;m]")
@@ -52,17 +51,9 @@ def made(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("made")
     for name in ("captures", "docs"):
         (folder / name).symlink_to(TOP / name)
-    for name, capture in (("good", "clean-rig.pcap.gz"), ("bad", "loop.pcap.gz")):
-        run = [
-            sys.executable,
-            "-m",
-            "preflight",
-            "study",
-            f"captures/{capture}",
-            "--save-result",
-            f"{folder}/{name}.json",
-        ]
-        subprocess.run(run, cwd=TOP, capture_output=True, check=False)
+    with chdir(folder):  # what is compared has the name by which it was studied
+        for name, capture in (("good", "clean-rig.pcap.gz"), ("bad", "loop.pcap.gz")):
+            CliRunner().invoke(main, ["study", f"captures/{capture}", "--save-result", f"{name}.json"])
     a, b = both_ends(stream(2000), {500: Fate(lost=True), 501: Fate(lost=True)})
     write(folder / "a.pcap", a)
     write(folder / "b.pcap", by_another_clock(b))
@@ -71,24 +62,11 @@ def made(tmp_path_factory) -> Path:
 
 def shown(arguments: list[str], width: int, made: Path, **environment: str) -> str:
     """What the command writes to a terminal so wide."""
-    ours, theirs = pty.openpty()
-    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, width, 0, 0))
-    command = [
-        sys.executable,
-        "-m",
-        "tests.cli.played",
-        "captures/loop.pcap.gz",
-        *arguments,
-    ]
-    kept = {
-        name: value
-        for name, value in os.environ.items()
-        if name not in ("COLUMNS", "LINES", "NO_COLOR", "FORCE_COLOR")
-    }
-    running = subprocess.Popen(
-        command, cwd=made, stdin=theirs, stdout=theirs, stderr=subprocess.DEVNULL,
-        env=kept | {"TZ": "UTC", "PYTHONPATH": str(TOP)} | environment,
-    )  # fmt: skip
+    ours, theirs = os.openpty()
+    termios.tcsetwinsize(theirs, (24, width))
+    with Path(os.devnull).open("wb") as nowhere:
+        ends = (theirs, theirs, nowhere.fileno())
+        running = start(played, ["captures/loop.pcap.gz", *arguments], ends, made, TZ="UTC", **environment)
     os.close(theirs)
     told = b""
     try:
@@ -97,7 +75,7 @@ def shown(arguments: list[str], width: int, made: Path, **environment: str) -> s
     except OSError:  # the other end is closed
         pass
     os.close(ours)
-    running.wait()
+    running.join()
     return told.decode().replace("\r\n", "\n")
 
 

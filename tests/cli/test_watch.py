@@ -6,9 +6,8 @@ import os
 import re
 import select
 import signal
-import struct
-import subprocess
 import sys
+import termios
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,13 +18,11 @@ from click.testing import CliRunner
 from preflight.cli import alert, main
 from preflight.cli.alert import MOST_RUNNING, RING_S, Bell, Command
 from preflight.live.standby import Event
+from tests.cli.played import played
+from tests.cli.warm import Piped, start
 from tests.pipes import PATIENCE_S
 from tests.tally.captures import arp, broadcast, every, write
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="terminals and signals as Unix has them")
-
-TOP = Path(__file__).parents[2]
-PLAYED = (sys.executable, "-m", "tests.cli.played")
 ALARM = Event(0, "alarm", "A loop.", "loop", "fail", severity="alarm")
 
 
@@ -41,23 +38,11 @@ class Screen:
     """A watch on a terminal, and all that it wrote there."""
 
     def __init__(self, *args: str, columns: int = 80, rows: int = 24, **environment: str) -> None:
-        import fcntl
-        import pty
-        import termios
-
         self.written = b""
-        pid, self.terminal = pty.fork()
-        if pid == 0:
-            os.chdir(TOP)
-            # TERM and NO_COLOR of whoever runs the tests must not matter.
-            told = {
-                k: v
-                for k, v in os.environ.items()
-                if k not in ("NO_COLOR", "COLUMNS", "LINES", "FORCE_COLOR")
-            }
-            os.execve(PLAYED[0], [*PLAYED, *args], told | {"TERM": "xterm", "PYTHONUTF8": "1"} | environment)
-        self.pid = pid
-        fcntl.ioctl(self.terminal, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
+        self.terminal, theirs = os.openpty()
+        termios.tcsetwinsize(theirs, (rows, columns))
+        self._process = start(played, list(args), (theirs,) * 3, **{"TERM": "xterm"} | environment)
+        os.close(theirs)
 
     def until(self, words: str, since: int = 0) -> str:
         return self._read(lambda: words.encode() in self.written[since:], words).decode("utf-8", "replace")
@@ -88,18 +73,11 @@ class Screen:
             if not more:
                 break
             self.written += more
-        _, status = os.waitpid(self.pid, 0)
-        return os.waitstatus_to_exitcode(status), self.written.decode("utf-8", "replace")
+        self._process.join()
+        return self._process.exitcode, self.written.decode("utf-8", "replace")
 
 
-def piped(*args: str, **more) -> subprocess.Popen:
-    return subprocess.Popen(
-        [*PLAYED, *args], cwd=TOP, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **more
-    )
-
-
-def lines(process: subprocess.Popen, last: str) -> Iterator[str]:
-    assert process.stdout is not None
+def lines(process: Piped, last: str) -> Iterator[str]:
     for line in process.stdout:
         yield line
         if last in line:
@@ -107,7 +85,7 @@ def lines(process: subprocess.Popen, last: str) -> Iterator[str]:
 
 
 def test_a_pipe_gets_a_line_an_event_at_once_and_a_table_in_the_end(storm: Path, tmp_path: Path) -> None:
-    watching = piped(str(storm), "watch", "--adapter", "eth0", "--keep", str(tmp_path / "kept"))
+    watching = Piped(played, str(storm), "watch", "--adapter", "eth0", "--keep", str(tmp_path / "kept"))
     told = list(lines(watching, "CLEARED"))  # each is there while it goes on
     alarm = next(line for line in told if "ALARM" in line)
     assert re.match(r"\d\d:\d\d:\d\d ALARM broadcast-storm: .* Now: Is the sender named here", alarm)
@@ -125,9 +103,9 @@ def test_a_pipe_gets_a_line_an_event_at_once_and_a_table_in_the_end(storm: Path,
 
 
 def test_json_tells_severity_step_beginning_and_file(storm: Path, tmp_path: Path) -> None:
-    watching = piped(str(storm), "watch", "--adapter", "eth0", "--keep", str(tmp_path), "--json")
+    watching = Piped(played, str(storm), "watch", "--adapter", "eth0", "--keep", str(tmp_path), "--json")
     told = [json.loads(line) for line in lines(watching, '"cleared"')]
-    watching.terminate()
+    watching.send_signal(signal.SIGTERM)
     rest, errors = watching.communicate(timeout=PATIENCE_S)
     assert not errors and json.loads(rest.splitlines()[-1])["verdict"] == "not ready"
     alarm = next(event for event in told if event["check"] == "broadcast-storm")
@@ -181,7 +159,7 @@ def test_h_hushes_the_bell(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_before_it_listens_ends_it_in_a_line(how: int) -> None:
-    watching = piped("reading", "watch", "--adapter", "eth0")
+    watching = Piped(played, "reading", "watch", "--adapter", "eth0")
     list(lines(watching, "reading"))
     watching.send_signal(how)
     out, errors = watching.communicate(timeout=PATIENCE_S)
@@ -191,7 +169,7 @@ def test_a_signal_before_it_listens_ends_it_in_a_line(how: int) -> None:
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_while_it_listens_ends_it_with_a_summary(storm: Path, tmp_path: Path, how: int) -> None:
-    watching = piped(str(storm), "watch", "--adapter", "eth0", "--keep", str(tmp_path))
+    watching = Piped(played, str(storm), "watch", "--adapter", "eth0", "--keep", str(tmp_path))
     list(lines(watching, "Listening on"))
     watching.send_signal(how)
     out, errors = watching.communicate(timeout=PATIENCE_S)
@@ -208,15 +186,23 @@ def test_a_command_is_started_for_each_alarm_without_a_shell(storm: Path, tmp_pa
         f"open({str(told)!r}, 'a').write(repr(told) + '\\n')\n"
     )
     command = f'"{sys.executable}" "{script}" "; touch {tmp_path}/shell" $HOME'
-    watching = piped(
-        str(storm), "watch", "--adapter", "eth0", "--keep", str(tmp_path / "kept"), "--on-alarm", command
+    watching = Piped(
+        played,
+        str(storm),
+        "watch",
+        "--adapter",
+        "eth0",
+        "--keep",
+        str(tmp_path / "kept"),
+        "--on-alarm",
+        command,
     )
     list(lines(watching, "CLEARED"))
     deadline = time.monotonic() + PATIENCE_S
     while not told.exists() or not told.read_text().endswith("\n"):
         assert time.monotonic() < deadline
         time.sleep(0.02)
-    watching.terminate()
+    watching.send_signal(signal.SIGTERM)
     watching.communicate(timeout=PATIENCE_S)
     [once] = told.read_text().splitlines()
     assert "[['; touch" in once and "'$HOME'], 'alarm', 'broadcast-storm', 'Broadcast storm: " in once
