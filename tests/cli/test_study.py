@@ -12,7 +12,6 @@ import signal
 import struct
 import subprocess
 import sys
-import time
 import zipfile
 from pathlib import Path
 
@@ -21,10 +20,12 @@ from click.testing import CliRunner, Result
 from jsonschema import Draft202012Validator
 
 from preflight.cli import main
+from preflight.inbox import pool
 from preflight.report.schema import schema
 from tests.anonymise.originals import unpacked
+from tests.cli.warm import FORKED
 from tests.frames.made import FRAME, Pcap, Pcapng
-from tests.pipes import PATIENCE_S
+from tests.pipes import PATIENCE_S, drained
 from tests.report.pages import Opened
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -34,6 +35,12 @@ LOOP, CLEAN, UNSURE = (
 PREFLIGHT = [sys.executable, "-m", "preflight"]
 HOSTILE = "=cmd|'x'!a\x1b[2J\u202egnp<script>alert(1)<script>, \"b\".pcap"
 T = 1_795_600_000
+
+
+@pytest.fixture(autouse=True)
+def _loaded_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What `run` judges on all cores; processes of the command's own begin theirs anew."""
+    monkeypatch.setattr(pool, "get_context", lambda _: FORKED)
 
 
 def run(*args: str) -> Result:
@@ -242,7 +249,7 @@ def test_ctrl_c_ends_it_with_what_was_judged(tmp_path):
     ) as running:  # fmt: skip
         assert running.stdout is not None
         first = running.stdout.readline()  # as soon as it is judged
-        time.sleep(1)
+        drained(writer)  # the second is being read
         os.killpg(running.pid, signal.SIGINT)
         rest, errors = running.communicate(timeout=PATIENCE_S)
     os.close(writer)
