@@ -5,8 +5,6 @@ import json
 import os
 import signal
 import sqlite3
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -15,20 +13,29 @@ from click.testing import CliRunner
 from jsonschema import validate
 
 from preflight.cli import main
+from preflight.frames import live
+from preflight.live import scribe
 from preflight.live.log import Log, Plan
 from preflight.report.schema import schema
 from preflight.soak.facts import NS
+from tests.cli.warm import Piped
 from tests.lab.rig import wait_until
 from tests.pipes import PATIENCE_S
 from tests.soak.soaks import logged
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
-# Without the right to listen, so that the tests are alike for everyone; the lab's tests listen.
-DEAF = (
-    "import sys\nfrom preflight.frames import live\n"
-    "def refused(*_, **__): raise live.ListenRefused('lo: no right to listen')\n"
-    "live.open_listener = refused\nfrom preflight.cli import main\nmain(sys.argv[1:])"
-)
+ENTRY_S = 0.5  # between entries of the log here
+
+
+def deaf(arguments: list[str]) -> None:
+    """The command without the right to listen, so that the tests are alike for everyone; the lab's tests listen."""
+
+    def refused(*_: object, **__: object) -> None:
+        raise live.ListenRefused("lo: no right to listen")
+
+    live.open_listener = refused  # type: ignore[assignment]
+    scribe.ENTRY_S = ENTRY_S
+    main(arguments)
 
 
 def soak(*args: str, log: Path):
@@ -124,21 +131,18 @@ def test_export(log: Path, tmp_path: Path) -> None:
     assert (tmp_path / "sheet.html").read_text(encoding="utf-8").count("<article>") == 2
 
 
-class Run:
-    """A soak of the loopback adapter by the command itself."""
+class Run(Piped):
+    """A soak of the loopback adapter by a process of its own."""
 
     def __init__(self, log: Path, *args: str) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", DEAF, "soak", *args, "--log", str(log)],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+        super().__init__(deaf, "soak", *args, "--log", str(log))
         self._log = log
 
     def watched(self, seconds: float) -> None:
         """Wait until so much of the last soak is in the log."""
 
         def there() -> bool:
-            if self.process.poll() is not None:
+            if self.returncode is not None:
                 return True
             try:
                 with Log(self._log) as log:
@@ -150,14 +154,13 @@ class Run:
 
     def begun(self) -> None:
         """Wait until it has said so."""
-        assert self.process.stdout is not None
-        assert "Soaking" in self.process.stdout.readline()
+        assert "Soaking" in self.stdout.readline()
 
     def end(self, how: int | None) -> tuple[int, str, str]:
         if how is not None:
-            self.process.send_signal(how)
-        out, errors = self.process.communicate(timeout=PATIENCE_S)
-        return self.process.returncode, out, errors
+            self.send_signal(how)
+        out, errors = self.communicate(PATIENCE_S)
+        return self.returncode, out, errors
 
 
 def of_last(log: Path):
@@ -168,28 +171,25 @@ def of_last(log: Path):
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_a_run_that_is_stopped_is_kept_and_resumed_to_its_end(tmp_path: Path, how: int) -> None:
     log = tmp_path / "soak.db"
-    for planned_s in (
-        4,
-        16,
-        64,
-        256,
-    ):  # where it is over before it could be stopped, it was too short for this machine
+    # Where it is over before it could be stopped, it was too short for this machine.
+    for planned_s in (1, 4, 16, 64, 256):
         run = Run(log, "run", "cable 7", "--adapter", "lo", "--for", f"{planned_s}s")
         run.begun()
-        time.sleep(1.5)
+        time.sleep(0.3)
         status, out, errors = run.end(how)
         first = of_last(log).facts
         if first.state == "stopped":
             break
     assert status == 0 and "soak-time" in out and "this computer only" in out, (out, errors)
     assert first.state == "stopped" and 0 < first.figures.watched_ns < planned_s * NS
-    time.sleep(1.2)
+    time.sleep(0.5)
     status, out, errors = Run(log, "resume", "--json").end(None)
     assert status == 0, errors
     last = of_last(log).facts
     assert last.state == "done" and len(last.runs) == 2
     assert last.figures.watched_ns >= planned_s * NS
-    assert last.until_ns - last.begun_ns > last.figures.watched_ns + NS  # the time in between did not count
+    # The time in between did not count.
+    assert last.until_ns - last.begun_ns > last.figures.watched_ns + 0.5 * NS
     told = json.loads(out.splitlines()[-1])
     validate(told, json.loads(schema()))
     assert told["soak"]["state"] == "done" and [len(told["soak"]["runs"])] == [2]
@@ -199,13 +199,13 @@ def test_a_run_that_is_stopped_is_kept_and_resumed_to_its_end(tmp_path: Path, ho
 def test_a_run_that_is_killed_shows_as_interrupted_with_all_but_the_last_seconds(tmp_path: Path) -> None:
     log = tmp_path / "soak.db"
     run = Run(log, "run", "cable 7", "--adapter", "lo", "--for", "1h")
-    run.watched(5)
+    run.watched(2 * ENTRY_S)
     killed = time.time_ns()
     run.end(signal.SIGKILL)
     with sqlite3.connect(log) as db:
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     one = of_last(log)
-    assert one.facts.state == "interrupted" and one.facts.figures.watched_ns >= 5 * NS
-    assert one.facts.begun_ns + 5 * NS <= one.facts.until_ns <= killed
+    assert one.facts.state == "interrupted" and one.facts.figures.watched_ns >= 2 * ENTRY_S * NS
+    assert one.facts.begun_ns + 2 * ENTRY_S * NS <= one.facts.until_ns <= killed
     shown = soak("show", "1", log=log)
     assert "interrupted" in shown.stdout and "of 1 h only" in shown.stdout
