@@ -3,7 +3,7 @@
 import gzip
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import dpkt
@@ -37,9 +37,13 @@ def frames(raw: bytes) -> Iterator[bytes]:
 
 
 def addresses(raw: bytes) -> set[bytes]:
-    """Hardware and IP addresses of devices, as bytes: groups, broadcasts and "none" left out."""
+    """Hardware and IP addresses of devices, as bytes: groups, broadcasts and "none" left out. Of frames that agree in all bytes in
+    which IPv4 has addresses, or in all bytes, one is decoded."""
     found: set[bytes] = set()
+    decoded: dict[bytes, bytes] = {}
     for data in frames(raw):
+        decoded.setdefault(data[:14] + data[26:34] if data[12:15] == b"\x08\x00\x45" else data, data)
+    for data in decoded.values():
         if len(data) < 14:
             continue
         found |= {data[:6], data[6:12]}
@@ -62,10 +66,19 @@ def _is_a_device(raw: bytes) -> bool:
     return any(raw[:15]) and raw[0] != 0xFF
 
 
+def standing(pieces: Iterable[bytes], wanted: set[bytes]) -> set[bytes]:
+    """Those that stand in one of the pieces. What many have in common behind their headers is looked through once: all are cut there, and
+    what may lie across the cut is in both parts."""
+    cut, longest = 96, max(map(len, wanted), default=0)
+    parts = {part for each in pieces for part in (each[: cut + longest], each[cut:])}
+    text = b"\n".join(parts)
+    return {each for each in wanted if each in text}
+
+
 def names(raw: bytes) -> set[bytes]:
     """Names by mDNS, DHCP, LLDP and session announcements."""
     found: set[bytes] = set()
-    for data in frames(raw):
+    for data in set(frames(raw)):
         ports = data[34:38] if data[12:14] == b"\x08\x00" and len(data) > 42 else b""
         if data[12:14] == b"\x88\xcc":
             frame = LLDPDU(data[14:])
@@ -103,10 +116,12 @@ def spelled(raw: bytes) -> set[bytes]:
 
 def survivors(text: bytes, wanted: set[bytes]) -> set[bytes]:
     """Those that stand in a text by themselves: 192.0.2.1 does not stand in 192.0.2.17."""
+    low = text.lower()
     return {
         each
         for each in wanted
-        if re.search(
+        if each.lower() in low
+        and re.search(
             rb"(?<![0-9a-zA-Z.:])" + re.escape(each) + rb"(?![0-9a-zA-Z]|[.:][0-9a-zA-Z])",
             text,
             re.IGNORECASE,
