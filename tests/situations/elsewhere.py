@@ -200,7 +200,5 @@ def _(random):
 @faulty("one in six packets lost on the way to one box, and none of the clock's", fails=("stream-health",))
 def _(random):
     s = span(random, 20.0)
-    yield from (
-        rigs.rtp(s, n, period_s=0.004, lost=lambda _: random.random() < 0.16) for n in (201, 202, 203)
-    )
+    yield from (rigs.rtp(s, n, period_s=0.004, loses=0.16) for n in (201, 202, 203))
     yield rigs.ptp(s, 201)

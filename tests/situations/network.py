@@ -421,7 +421,7 @@ for _share in (0.005, 0.1):
     @faulty(f"AVTP loses {_share:.1%}", fails=("stream-health",))
     def _(random, share=_share):
         s = span(random, 4.0)
-        yield [frame for frame in rigs.avtp(s, 11) if random.random() >= share]
+        yield rigs.avtp(s, 11, loses=share)
         yield rigs.avtp(s, 12)
         yield rigs.talk(s, 13)
 

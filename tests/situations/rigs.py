@@ -8,8 +8,12 @@ import struct
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from random import Random
+from typing import Any
+
+import numpy as np
 
 from tests.lab import frames as raw
+from tests.situations import drawn
 from tests.tally.captures import Timed, mac
 
 Frames = Iterable[Timed]
@@ -41,6 +45,20 @@ class Span:
             at += period_s
             number += 1
 
+    def stream(
+        self, period_s: float, like: bytes, noise: slice, fields: Callable[[np.ndarray], drawn.Fields], jitter_s: float = 0.0,
+        **more: Any,
+    ) -> Iterator[Timed]:  # fmt: skip
+        """The same of frames like one, each with noise of its own: see `drawn`."""
+        first = self.start_s + self.random.random() * period_s
+        steps = np.full(int((self.end_s - self.start_s) / period_s) + 3, period_s)
+        steps[0] = first
+        beats = np.add.accumulate(steps)
+        beats = beats[beats < self.end_s]
+        yield from drawn.frames(
+            self.random, beats, like, noise, fields, jitter_s=jitter_s, most_late_s=0.9 * period_s, **more
+        )
+
 
 def noise(random: Random, size: int) -> bytes:
     return random.randbytes(size)
@@ -51,21 +69,28 @@ def noise(random: Random, size: int) -> bytes:
 
 def rtp(
     span: Span, sender: int, group: str = "", period_s: float = 0.001, dscp: int = 34, port: int = 5004,
-    lost: Callable[[int], bool] = lambda _: False, rate: int = 48000, ssrc: int | None = None, first: int = 0,
+    lost: Callable[[int], bool] | None = None, rate: int = 48000, ssrc: int | None = None, first: int = 0,
+    loses: float = 0.0,
 ) -> Iterator[Timed]:  # fmt: skip
     group = group or f"233.252.0.{sender}"
     samples = round(period_s * rate)
+    head = raw.rtp_header(0, 0, sender if ssrc is None else ssrc)
+    like = raw.udp(
+        mac(sender), raw.multicast_mac(group), (ip(sender), port), (group, port), head + bytes(samples * 6), dscp=dscp
+    )  # fmt: skip
 
-    def packet(n: int) -> bytes:
-        head = raw.rtp_header(first + n, (first + n) * samples, sender if ssrc is None else ssrc)
-        data = head + noise(span.random, samples * 6)
-        return raw.udp(
-            mac(sender), raw.multicast_mac(group), (ip(sender), port), (group, port), data, dscp=dscp
-        )
+    def fields(n: np.ndarray) -> drawn.Fields:
+        yield 44, (first + n).astype(">u2")
+        yield 46, ((first + n) * samples).astype(">u4")
 
-    for number, (at, data) in enumerate(span.every(period_s, packet, jitter_s=period_s / 20)):
-        if not lost(number):
-            yield at, data
+    packets = span.stream(
+        period_s, like, slice(54, len(like)), fields, jitter_s=period_s / 20, udp=True, loses=loses
+    )
+    return _without(packets, lost)
+
+
+def _without(frames: Iterator[Timed], lost: Callable[[int], bool] | None) -> Iterator[Timed]:
+    return (frame for number, frame in enumerate(frames) if not lost(number)) if lost else frames
 
 
 def drifting(frames: Frames, ppm: float) -> Iterator[Timed]:
@@ -78,48 +103,57 @@ def udp_audio(span: Span, sender: int, to: int | str, period_s: float, size: int
     target = to if isinstance(to, str) else ip(to)
     hardware = raw.multicast_mac(to) if isinstance(to, str) else mac(to)
 
-    def packet(n: int) -> bytes:
-        body = struct.pack(">II", 0x10203040, n) + noise(span.random, size)
-        return raw.udp(mac(sender), hardware, (ip(sender), 6000), (target, 6000), body, dscp=46)
+    body = struct.pack(">II", 0x10203040, 0) + bytes(size)
+    like = raw.udp(mac(sender), hardware, (ip(sender), 6000), (target, 6000), body, dscp=46)
 
-    return span.every(period_s, packet, jitter_s=period_s / 20)
+    def fields(n: np.ndarray) -> drawn.Fields:
+        yield 46, n.astype(">u4")
+
+    return span.stream(period_s, like, slice(50, 50 + size), fields, jitter_s=period_s / 20, udp=True)
 
 
 def layer2(
     span: Span, sender: int, to: str, period_s: float, size: int = 600, silent: bool = False,
-    lost: Callable[[int], bool] = lambda _: False, ethertype: int = AUDIO,
+    lost: Callable[[int], bool] | None = None, ethertype: int = AUDIO, loses: float = 0.0,
 ) -> Iterator[Timed]:  # fmt: skip
     """Audio straight over Ethernet; digital silence is the same bytes again and again."""
-    still = bytes(size)
-
-    def packet(n: int) -> bytes:
-        body = still if silent else struct.pack(">HH", 0x0102, n & 0xFFFF) + noise(span.random, size)
-        return raw.ethernet(to, mac(sender), ethertype, body)
-
-    for number, (at, data) in enumerate(span.every(period_s, packet, jitter_s=period_s / 20)):
-        if not lost(number):
-            yield at, data
+    if silent:
+        frames = span.every(
+            period_s, raw.ethernet(to, mac(sender), ethertype, bytes(size)), jitter_s=period_s / 20
+        )
+    else:
+        like = raw.ethernet(to, mac(sender), ethertype, struct.pack(">HH", 0x0102, 0) + bytes(size))
+        frames = span.stream(
+            period_s, like, slice(18, 18 + size), lambda n: [(16, n.astype(">u2"))], jitter_s=period_s / 20, loses=loses
+        )  # fmt: skip
+    return _without(frames, lost)
 
 
 def bursts(span: Span, sender: int, to: str, block_s: float, frames: int, apart_s: float) -> Iterator[Timed]:
     """Audio in paced bursts: `frames` of them `apart_s` from one another, then a pause to the next block."""
-    for at, _ in span.every(block_s, b"", jitter_s=block_s / 100):
-        for number in range(frames):
-            body = struct.pack(">H", number) + noise(span.random, 700)
-            yield at + number * apart_s, raw.ethernet(to, mac(sender), AUDIO, body)
+    like = raw.ethernet(to, mac(sender), AUDIO, bytes(702))
+    return span.stream(
+        block_s, like, slice(16, 716), lambda n: [(14, (n % frames).astype(">u2"))],
+        jitter_s=block_s / 100, burst=frames, apart_s=apart_s,
+    )  # fmt: skip
 
 
-def avtp(span: Span, sender: int, vlan: int | None = 2, period_s: float = 0.000125) -> Iterator[Timed]:
+def avtp(
+    span: Span, sender: int, vlan: int | None = 2, period_s: float = 0.000125, loses: float = 0.0
+) -> Iterator[Timed]:
     """An IEEE 1722 stream of class A, tagged with its reservation VLAN: subtype AAF, a sequence number, the stream's identity."""
     to = f"91:e0:f0:00:fe:{sender:02x}"
 
-    def packet(n: int) -> bytes:
-        head = struct.pack(">BBBB", 0x02, 0x81, n & 0xFF, 0) + raw.mac_bytes(mac(sender)) + b"\0\1"
-        body = head + struct.pack(">IIHH", n * 6, 0x02000208, 48, 0) + noise(span.random, 48)
-        frame = raw.ethernet(to, mac(sender), AVTP, body)
-        return raw.tagged(frame, vlan, 3) if vlan else frame
+    head = struct.pack(">BBBB", 0x02, 0x81, 0, 0) + raw.mac_bytes(mac(sender)) + b"\0\1"
+    frame = raw.ethernet(to, mac(sender), AVTP, head + struct.pack(">IIHH", 0, 0x02000208, 48, 0) + bytes(48))
+    like = raw.tagged(frame, vlan, 3) if vlan else frame
+    start = len(like) - len(frame) + 14
 
-    return span.every(period_s, packet)
+    def fields(n: np.ndarray) -> drawn.Fields:
+        yield start + 2, n.astype(np.uint8)
+        yield start + 12, (n * 6).astype(">u4")
+
+    return span.stream(period_s, like, slice(start + 24, start + 72), fields, loses=loses)
 
 
 # -- clock, switches, discovery ----------------------------------------------------------------------------------------

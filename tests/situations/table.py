@@ -297,7 +297,7 @@ for _share in (0.001, 0.005, 0.1):
         @faulty(f"layer-2 audio to {_to} loses {_share:.1%}", fails=("stream-health",))
         def _(random, share=_share, to=_to):
             s = span(random, 20.0)
-            yield rigs.layer2(s, 11, to, 0.001, 200, lost=lambda _: random.random() < share)
+            yield rigs.layer2(s, 11, to, 0.001, 200, loses=share)
             yield rigs.layer2(s, 14, "93:00:00:00:00:0e", 0.001, 200)
             yield rigs.talk(s, 13)
 
@@ -307,7 +307,7 @@ for _share in (0.001, 0.01, 0.1, 0.7, 0.8, 0.95):
     @faulty(f"an RTP stream loses {_share:.1%} of its packets", fails=("stream-health",))
     def _(random, share=_share):
         s = span(random, 15.0)
-        yield rigs.rtp(s, 11, lost=lambda _: random.random() < share)
+        yield rigs.rtp(s, 11, loses=share)
         yield rigs.rtp(s, 12)
         yield rigs.ptp(s, 12)
 

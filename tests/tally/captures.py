@@ -2,7 +2,10 @@
 
 import struct
 from collections.abc import Callable, Iterable
+from operator import itemgetter
 from pathlib import Path
+
+import numpy as np
 
 from preflight.checks.finding import Finding
 from preflight.facts import Facts
@@ -100,12 +103,14 @@ def mirrored(frames: Iterable[Timed], later_s: float = 8e-6) -> list[Timed]:
 
 def write(path: Path, frames: Iterable[Timed], snap: int = 65535) -> Path:
     """A nanosecond pcap of `frames`, in order of time."""
-    with path.open("wb") as file:
-        file.write(struct.pack("<IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, snap, 1))
-        for time, data in sorted(frames, key=lambda frame: frame[0]):
-            at = round(time * 1e9)
-            kept = data[:snap]
-            file.write(struct.pack("<IIII", 1000 + at // 10**9, at % 10**9, len(kept), len(data)) + kept)
+    ordered = sorted(frames, key=itemgetter(0))
+    times = np.rint(np.array([time for time, _ in ordered]) * 1e9).astype(np.int64)
+    sizes = np.array([len(data) for _, data in ordered], np.int64)
+    heads = np.stack([1000 + times // 10**9, times % 10**9, np.minimum(sizes, snap), sizes], 1)
+    parts = [struct.pack("<IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, snap, 1)]
+    for head, (_, data) in zip(heads.astype("<u4").view("V16").ravel().tolist(), ordered, strict=True):
+        parts += head, data[:snap]
+    path.write_bytes(b"".join(parts))
     return path
 
 
