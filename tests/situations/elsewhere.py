@@ -202,3 +202,15 @@ def _(random):
     s = span(random, 20.0)
     yield from (rigs.rtp(s, n, period_s=0.004, loses=0.16) for n in (201, 202, 203))
     yield rigs.ptp(s, 201)
+
+
+def _wrapped(frames: Frames, tag: bytes) -> Frames:
+    """Each frame with a header before its type that hides what follows (IEEE 802.1AE: the rest is a cipher's)."""
+    for n, (at, data) in enumerate(frames):
+        yield at, data[:12] + tag + struct.pack(">I", n) + data[12:]
+
+
+@faulty("a port whose frames are encrypted (MACsec)", verdicts=("unproven",), quiet=("all",))
+def _(random):
+    for some in rigs.playing(random):
+        yield _wrapped(some, bytes.fromhex("88e52c00"))

@@ -1,5 +1,7 @@
 """What a verdict rests on: silence, a lone computer, a lamp that blinks are no rig; audio, a clock or two devices are."""
 
+import struct
+
 import pytest
 
 from preflight.checks import judge_all
@@ -9,7 +11,8 @@ from preflight.study import study
 from preflight.verdict import decide
 from tests.checks.asked import asked
 from tests.checks.ptp import announces
-from tests.tally.captures import arp, ethernet, every, mac, rtp, studied, write_with_direction
+from tests.lab import frames as raw
+from tests.tally.captures import arp, ethernet, every, mac, rtp, studied, udp, write_with_direction
 from tests.wire import groups
 
 judge = asked("heard-enough")
@@ -114,3 +117,47 @@ def test_a_long_silence_is_not_counted_as_listened(tmp_path, hole_s, outcome):
 def test_a_clock_counts_once(tmp_path):
     facts = studied(tmp_path, announces(1, 0, 20))
     assert judge(facts).measured["clocks"] == 1
+
+
+def _wrapped(wrap: str, n: int) -> bytes:
+    """A packet of audio from one of two devices, as it looks in there."""
+    inside = rtp(1 + n % 2, "233.252.0.1", n // 2, bytes([n % 256]) * 48)
+    if wrap in ("MACsec", "HSR"):
+        tag = (
+            struct.pack(">HBBI", 0x88E5, 0x2C, 0, n)
+            if wrap == "MACsec"
+            else struct.pack(">HHH", 0x892F, 100, n)
+        )
+        return inside[:12] + tag + inside[12:]
+    if wrap in ("VXLAN", "Geneve"):
+        port = {"VXLAN": 4789, "Geneve": 6081}[wrap]
+        return udp(1 + n % 2, "192.0.2.9", port, struct.pack(">II", 0x08000000, 7 << 8) + inside)
+    number = {"GRE": 47, "ESP": 50}[wrap]
+    packet = raw.ipv4(f"192.0.2.{1 + n % 2}", "192.0.2.9", number, struct.pack(">II", 0x88BE, n) + inside)
+    return ethernet(mac(9), mac(1 + n % 2), 0x0800, packet)
+
+
+@pytest.mark.parametrize("wrap", ["MACsec", "HSR", "GRE", "ESP", "VXLAN", "Geneve"])
+def test_what_is_wrapped_proves_nothing(tmp_path, wrap):
+    """However many devices there are, and however steadily it comes: no check looks inside."""
+    frames = every(0.002, lambda n: _wrapped(wrap, n), 0, 5)
+    facts = studied(tmp_path, frames, LLDP)
+    finding = judge(facts)
+    assert finding.outcome is UNPROVEN and f"wrapped in {wrap}" in finding.headline
+    assert "in the clear" in finding.fixes[0] and word(facts) == "unproven"
+    assert (
+        judge(studied(tmp_path, frames, ONE, TWO)).outcome is PASS
+    )  # a tunnel beside a rig is none of its trouble
+
+
+def test_the_port_of_a_tunnel_is_one_of_udp_alone(tmp_path):
+    """By TCP it is any port: two devices talk."""
+    other = [frame for at in range(20) for frame in [(at * 0.5, _tcp(1 + at % 2, 4789))]]
+    assert judge(studied(tmp_path, other)).outcome is PASS
+
+
+def _tcp(sender: int, port: int) -> bytes:
+    head = struct.pack(">HHIIHHHH", 50000, port, 1, 1, 0x5010, 8192, 0, 0)
+    return ethernet(
+        mac(3 - sender), mac(sender), 0x0800, raw.ipv4(f"192.0.2.{sender}", f"192.0.2.{3 - sender}", 6, head)
+    )
