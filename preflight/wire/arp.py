@@ -4,13 +4,12 @@ import struct
 from dataclasses import dataclass
 from ipaddress import IPv4Address
 
-from preflight.wire.picked import Picked, Seen, seen
+from preflight.wire.picked import Picked, Seen, seen, vlan
 
 ETHERNET_IPV4 = bytes.fromhex("000108000604")
 MESSAGE = struct.Struct(
     "!6x H 6s 4s 6x 4s"
 )  # operation, the sender's two addresses, the target's IPv4 address
-TAGS = (b"\x81\x00", b"\x88\xa8")  # IEEE 802.1Q
 
 
 @dataclass(frozen=True)
@@ -31,12 +30,11 @@ def read(picked: Picked) -> ArpMessage | None:
     if len(data) < MESSAGE.size or not data.startswith(ETHERNET_IPV4):
         return None
     op, hardware, address, target = MESSAGE.unpack_from(data)
-    tagged = picked.data[12:14] in TAGS and picked.l3 >= 18
     return ArpMessage(
         seen=seen(picked),
         op=op,
         sender_hardware=hardware.hex(":"),
         sender_address=str(IPv4Address(address)) if any(address) else "",
         target_address=str(IPv4Address(target)),
-        vlan=int.from_bytes(picked.data[14:16]) & 0xFFF if tagged else None,
+        vlan=vlan(picked),
     )

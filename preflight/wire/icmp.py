@@ -1,5 +1,5 @@
-"""What routers say of themselves by ICMP: router advertisements and redirects (RFC 4861; RFC 792, RFC 1256), and who
-looks for a router.
+"""What routers say of themselves by ICMP: router advertisements and redirects (RFC 4861; RFC 792, RFC 1256), who
+looks for a router, and who says that it has which IPv6 address.
 
 Fixed fields at fixed places, so they are read here without a dissector.
 """
@@ -8,11 +8,14 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv6Address
 from typing import Literal
 
-from preflight.wire.datagram import ICMP4, ICMP6, IPV4, IPV6, packet
-from preflight.wire.picked import Picked, Seen, seen
+from preflight.wire.datagram import ICMP4, ICMP6, IPV4, IPV6, Packet, packet
+from preflight.wire.picked import Picked, Seen, seen, vlan
 
 REDIRECT_4, ADVERTISEMENT_4, SOLICITATION_4 = 5, 9, 10  # RFC 792, RFC 1256
 SOLICITATION_6, ADVERTISEMENT_6, REDIRECT_6 = 133, 134, 137  # RFC 4861
+NEIGHBOUR_SOLICITATION, NEIGHBOUR_ADVERTISEMENT = 135, 136
+# RFC 4861 section 4.4: an answer; and one that is not set where several may answer (anycast), nor by a proxy
+SOLICITED, OVERRIDE = 0x40, 0x20
 PREFIX, DNS = 3, 25  # options: RFC 4861 section 4.6.2, RFC 8106 section 5.1
 MOST_OPTIONS = 32
 FIRST_HOP = 255  # RFC 4861 section 6.1: hosts drop these messages unless no router has passed them on
@@ -34,7 +37,17 @@ class RouterMessage:
     target: str = ""
 
 
-def read(picked: Picked) -> RouterMessage | None:
+@dataclass(frozen=True)
+class NeighbourMessage:
+    """The sender of the frame has `address` as its own; `announced` where it says so unasked. `vlan` is that of the frame's tag."""
+
+    seen: Seen
+    address: str
+    announced: bool
+    vlan: int | None = None
+
+
+def read(picked: Picked) -> RouterMessage | NeighbourMessage | None:
     found = packet(picked)
     if found is None or len(found.data) < 8:
         return None
@@ -42,8 +55,18 @@ def read(picked: Picked) -> RouterMessage | None:
         return _version4(found.data, seen(picked), found.source)
     # A fragmented one is dropped by receivers: RFC 6980 section 5.
     if picked.etype == IPV6 and found.protocol == ICMP6 and found.hops == FIRST_HOP and not found.fragment:
-        return _version6(found.data, seen(picked), found.source)
+        return _neighbour(picked, found) or _version6(found.data, seen(picked), found.source)
     return None
+
+
+def _neighbour(picked: Picked, found: Packet) -> NeighbourMessage | None:
+    """Who asks for a neighbour sends from an address of its own, but where it tries whether that is free (RFC 4862 section 5.4.2)."""
+    kind, address, announced = found.data[0], found.source, False
+    if kind == NEIGHBOUR_ADVERTISEMENT and len(found.data) >= 24 and found.data[4] & OVERRIDE:
+        address, announced = str(IPv6Address(found.data[8:24])), not found.data[4] & SOLICITED
+    elif kind != NEIGHBOUR_SOLICITATION or address == "::":
+        return None
+    return NeighbourMessage(seen(picked), address, announced, vlan(picked))
 
 
 def _version4(data: bytes, where: Seen, source: str) -> RouterMessage | None:

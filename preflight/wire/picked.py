@@ -50,3 +50,12 @@ def seen(picked: Picked) -> Seen:
         mac_text(picked.dst) if picked.dst else "",
         picked.outgoing,
     )
+
+
+TAGS = (b"\x81\x00", b"\x88\xa8")  # IEEE 802.1Q
+
+
+def vlan(picked: Picked) -> int | None:
+    """The VLAN of the frame's tag."""
+    tagged = picked.data[12:14] in TAGS and picked.l3 >= 18
+    return int.from_bytes(picked.data[14:16]) & 0xFFF if tagged else None

@@ -172,6 +172,16 @@ def _(random):
         yield [(float(n), raw.dhcp_discover(f"da:00:11:22:{n:02x}:01", n, "tablet"))]
 
 
+@healthy("an IPv6 address that many boxes answer for by design (anycast)", READY)
+def _(random):
+    from tests.wire.routers import is_at
+
+    yield from rigs.playing(random)
+    for sender in (22, 23):
+        shared = is_at("2001:db8::16", rigs.mac(sender), f"fe80::{sender}", O=0)
+        yield [(2.0 * n + 0.001 * sender, shared) for n in range(6)]
+
+
 # -- wrong -----------------------------------------------------------------------------------------------------------
 
 
@@ -214,3 +224,12 @@ def _wrapped(frames: Frames, tag: bytes) -> Frames:
 def _(random):
     for some in rigs.playing(random):
         yield _wrapped(some, bytes.fromhex("88e52c00"))
+
+
+@faulty("an IPv6 address at two boxes, both of which answer for it", fails=("address-clash",))
+def _(random):
+    from tests.wire.routers import is_at
+
+    yield from rigs.playing(random)
+    for sender in (22, 23):
+        yield [(2.0 * n + 0.001 * sender, is_at("2001:db8::16", rigs.mac(sender))) for n in range(6)]

@@ -2,10 +2,12 @@
 
 from scapy.layers.inet import ICMP, IP, UDP
 from scapy.layers.inet6 import (
+    ICMPv6ND_NA,
     ICMPv6ND_NS,
     ICMPv6ND_RA,
     ICMPv6ND_Redirect,
     ICMPv6ND_RS,
+    ICMPv6NDOptDstLLAddr,
     ICMPv6NDOptPrefixInfo,
     ICMPv6NDOptRDNSS,
     IPv6,
@@ -16,9 +18,9 @@ from scapy.packet import Packet, Raw
 ROUTER, BOX = "00:00:5e:00:53:42", "00:00:5e:00:53:1f"
 
 
-def _ipv6(message: Packet, src: str = ROUTER, hop_limit: int = 255) -> bytes:
-    ip = IPv6(src="fe80::42", dst="ff02::1", hlim=hop_limit)
-    return bytes(Ether(src=src, dst="33:33:00:00:00:01") / ip / message)
+def _ipv6(message: Packet, src: str = ROUTER, hop_limit: int = 255, ip: str = "fe80::42") -> bytes:
+    packet = IPv6(src=ip, dst="ff02::1", hlim=hop_limit) / message
+    return bytes(Ether(src=src, dst="33:33:00:00:00:01") / packet)
 
 
 def advertisement(lifetime: int = 1800, hop_limit: int = 255, bare: bool = False, src: str = ROUTER) -> bytes:
@@ -37,8 +39,14 @@ def solicitation4(src: str = BOX) -> bytes:
     return _ipv4(ICMP(type=10), src)
 
 
-def neighbour() -> bytes:
-    return _ipv6(ICMPv6ND_NS(tgt="fe80::7"))
+def neighbour(src: str = "fe80::42") -> bytes:
+    return _ipv6(ICMPv6ND_NS(tgt="fe80::7"), ip=src)
+
+
+def is_at(address: str, src: str = ROUTER, ip: str = "", **flags: int) -> bytes:
+    """RFC 4861 section 4.4, by default in answer to a question and sent from that address."""
+    flags = {"R": 0, "S": 1, "O": 1, **flags}
+    return _ipv6(ICMPv6ND_NA(tgt=address, **flags) / ICMPv6NDOptDstLLAddr(lladdr=src), src, ip=ip or address)
 
 
 def redirect6() -> bytes:

@@ -8,6 +8,8 @@ from scapy.layers.inet6 import ICMPv6ND_RA
 from scapy.layers.l2 import Ether
 
 from preflight import wire
+from preflight.wire.icmp import RouterMessage
+from tests.lab.frames import tagged
 from tests.wire import routers
 from tests.wire.samples import picked
 
@@ -49,8 +51,37 @@ def test_an_ipv4_advertisement():
 
 def test_solicitations_and_what_is_no_router():
     assert wire.read("icmp6", picked(routers.solicitation6())).kind == "solicitation"
-    assert wire.read("icmp6", picked(routers.neighbour())) is None
+    assert not isinstance(wire.read("icmp6", picked(routers.neighbour())), RouterMessage)
     assert wire.read("icmp4", picked(routers.ping())) is None
+
+
+def test_who_asks_for_a_neighbour_tells_its_own_address():
+    fact = wire.read("icmp6", picked(routers.neighbour()))
+    assert (fact.address, fact.announced, fact.vlan, fact.seen.src) == (
+        "fe80::42",
+        False,
+        None,
+        routers.ROUTER,
+    )
+    assert wire.read("icmp6", picked(tagged(routers.neighbour(), 20))).vlan == 20
+    assert wire.read("icmp6", picked(routers.neighbour(src="::"))) is None  # it tries whether it is free
+
+
+@pytest.mark.parametrize(("solicited", "announced"), [(1, False), (0, True)])
+def test_a_neighbour_that_answers_or_announces_itself(solicited, announced):
+    fact = wire.read("icmp6", picked(routers.is_at("2001:db8::7", S=solicited)))
+    assert (fact.address, fact.announced) == ("2001:db8::7", announced)
+
+
+def test_what_several_may_answer_for_is_nobodys_own():
+    """RFC 4861 section 4.4: anycast and proxies do not set the override flag."""
+    assert wire.read("icmp6", picked(routers.is_at("2001:db8::7", O=0))) is None
+
+
+def test_a_cut_advertisement_of_a_neighbour():
+    whole = routers.is_at("2001:db8::7")
+    assert wire.read("icmp6", picked(whole[:78])).address == "2001:db8::7"
+    assert wire.read("icmp6", picked(whole[:77])) is None
 
 
 @pytest.mark.skipif(not PUBLIC.exists(), reason="the public captures are not on this machine")

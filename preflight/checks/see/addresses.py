@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ipaddress import AddressValueError, IPv4Address, IPv4Interface, IPv4Network, IPv6Interface
+from ipaddress import AddressValueError, IPv4Address, IPv4Interface, IPv4Network, IPv6Address, IPv6Interface
 from typing import TYPE_CHECKING
 
 from preflight.facts import Facts
@@ -57,6 +57,16 @@ def usable4(text: str) -> IPv4Address | None:
         return None
     nobodys = address.is_multicast or address.is_loopback or address.is_unspecified
     return None if nobodys or int(address) >> 24 in (0, 255) else address
+
+
+def usable6(text: str) -> IPv6Address | None:
+    """The IPv6 address that a text is, where a device can have it: no group, not this host, not an IPv4 one in other words; else None."""
+    try:
+        address = IPv6Address(text)
+    except AddressValueError:
+        return None
+    nobodys = address.is_multicast or address.is_loopback or address.is_unspecified or address.ipv4_mapped
+    return None if nobodys else address
 
 
 def block(address: IPv4Address) -> IPv4Network:

@@ -1,6 +1,6 @@
 """One address at two devices, told from failover, spare units and proxies by how they take turns.
 
-Strategy: whoever names an address as its own in ARP (RFC 826), or sends from it to all, claims it. Two who claim it by
+Strategy: whoever names an address as its own in ARP (RFC 826) or by neighbour discovery (RFC 4861), or sends from it to all, claims it. Two who claim it by
 turns are a clash. Where the first falls silent when the second comes, the address moved: failover, or a spare was
 plugged in. It may move back as well, as long as whoever takes it announces that, and keeps it for a while. Addresses that virtual routers share are theirs by design, and one who answers for many is a proxy. A probe
 (RFC 5227) claims nothing, but a probe for an address that another has shows that two want it.
@@ -9,7 +9,7 @@ One hardware address at two devices shows where it asks for an address that it h
 it, and where it tells two names, each from an address of its own.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
@@ -21,10 +21,11 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, passed, unproven
-from preflight.checks.see.addresses import own_hardware, usable4
+from preflight.checks.see.addresses import own_hardware, usable4, usable6
 from preflight.checks.see.damage import damaged
 from preflight.checks.step import in_a_break, managed, now
 from preflight.wire.arp import ArpMessage
+from preflight.wire.icmp import NeighbourMessage
 from preflight.wire.mdns import MdnsMessage
 
 CHECK = Check(
@@ -34,7 +35,7 @@ CHECK = Check(
     asks=Wire,
     question="Does every device have addresses of its own?",
     looks_at=(
-        "Which hardware address says that it has which IPv4 address, in ARP and in what goes to all. Addresses that move "
+        "Which hardware address says that it has which IP address, in ARP, neighbour discovery and what goes to all. Addresses that move "
         "to a spare, virtual routers and proxies are told apart. This computer's own address too. Hardware addresses that two "
         "devices have."
     ),
@@ -50,6 +51,7 @@ CHECK = Check(
     sources=(
         "RFC 826: ARP",
         "RFC 5227: address conflict detection",
+        "RFC 4861 section 4.4: IPv6 neighbours, and what several may answer for",
         "RFC 5798 section 7.3: hardware addresses of virtual routers",
     ),
     fixes=(
@@ -79,7 +81,7 @@ PROXY_FIXES = (
     AGAIN,
 )
 # Hardware addresses that several routers share, each for one address: RFC 5798 7.3; the others from memory.
-VIRTUAL_ROUTERS = ("00:00:5e:00:01:", "00:00:0c:07:ac:", "00:00:0c:9f:f")
+VIRTUAL_ROUTERS = ("00:00:5e:00:01:", "00:00:5e:00:02:", "00:00:0c:07:ac:", "00:00:0c:9f:f")
 BROADCAST = "ff:ff:ff:ff:ff:ff"
 # Where bits were flipped, one frame may say anything, and what is told so much less often than something else at the same
 # address is a damaged copy of it. Common practice.
@@ -89,14 +91,13 @@ Place = tuple[int | None, str]  # VLAN and address
 
 @dataclass
 class _Claim:
-    """One hardware address with one IPv4 address. `times` are of what was seen of it, with the frame numbers."""
+    """One hardware address with one IP address. `times` are of what was seen of it, with the frame numbers."""
 
     hardware: str
     times: list[tuple[float, int | None]]
     answered: bool = False
-    spoke: list[tuple[float, bool]] = field(
-        default_factory=list
-    )  # in ARP: when, and whether to announce itself
+    # In ARP or neighbour discovery: when, and whether to announce itself.
+    spoke: list[tuple[float, bool]] = field(default_factory=list)
 
     @property
     def first_s(self) -> float:
@@ -131,10 +132,13 @@ def judge(wire: Wire, limits: Limits) -> Says:
     yield Measured(measured, tuple(notes))
     yield from sorted(wrong, key=lambda each: each.spans)
     if claims:
-        many = f"{count_text(len(claims))} IPv4 address{'' if len(claims) == 1 else 'es'}"
-        yield passed(f"{many} heard, none at two devices.")
+        kinds = Counter("IPv6" if ":" in address else "IPv4" for _, address in claims)
+        many = [
+            f"{count_text(n)} {kind} address{'' if n == 1 else 'es'}" for kind, n in sorted(kinds.items())
+        ]
+        yield passed(f"{' and '.join(many)} heard, none at two devices.")
     else:
-        yield unproven("No device named its IPv4 address.")
+        yield unproven("No device named its IP address.")
 
 
 def _claims(wire: Wire) -> dict[Place, list[_Claim]]:
@@ -142,7 +146,7 @@ def _claims(wire: Wire) -> dict[Place, list[_Claim]]:
     found: dict[Place, dict[str, _Claim]] = defaultdict(dict)
 
     def claim(place: Place, hardware: str, *times: tuple[float, int | None], answer: bool = False) -> None:
-        if usable4(place[1]) and _single(hardware):
+        if (usable4(place[1]) or usable6(place[1])) and _single(hardware):
             entry = found[place].setdefault(hardware, _Claim(hardware, []))
             entry.times.extend(times)
             entry.answered |= answer
@@ -156,6 +160,11 @@ def _claims(wire: Wire) -> dict[Place, list[_Claim]]:
         holder = found.get((arp.vlan, arp.sender_address), {}).get(arp.sender_hardware)
         if holder is not None:
             holder.spoke.append((arp.seen.time_s, arp.sender_address == arp.target_address))
+    for told in wire.heard(NeighbourMessage):
+        where, hardware = (told.vlan, told.address), told.seen.src
+        claim(where, hardware, (told.seen.time_s, told.seen.frame))
+        if (holder := found[where].get(hardware)) is not None:
+            holder.spoke.append((told.seen.time_s, told.announced))
     # What goes to all on this network comes from its sender, not by a router. A mirror shows both sides of routers.
     for flow in wire.tally.flows if wire.vantage != "mirror" else ():
         if flow.cast != "unicast" and flow.frames >= 2:
@@ -216,7 +225,7 @@ def _shared(
         return fail(headline, evidence, culprits=culprits, spans=spans)
     talks = next((each.last_s for each in wire.tally.talkers if each.hardware == before.hardware), 0.0)
     still_there = talks > after.first_s + limits["still_there_s"]
-    if still_there and not _elsewhere(wire, before.hardware, after.first_s):
+    if still_there and not _elsewhere(wire, place[1], before.hardware, after.first_s):
         evidence.append(Evidence(f"{old} still talks after that", time_s=talks))
         headline = f"{address} may be at two devices: {old} and {new}."
         return caution(headline, evidence, culprits=culprits, spans=spans)
@@ -314,12 +323,15 @@ def _probed(claims: Mapping[Place, list[_Claim]], wire: Wire, most: float) -> It
                 )
 
 
-def _elsewhere(wire: Wire, hardware: str, since_s: float) -> bool:
-    """Whether it named another address from then on: it was renumbered."""
-    return any(
-        arp.sender_hardware == hardware and arp.sender_address and arp.seen.time_s >= since_s
-        for arp in wire.heard(ArpMessage)
-    )
+def _elsewhere(wire: Wire, address: str, hardware: str, since_s: float) -> bool:
+    """Whether it named another address of that kind from then on: it was renumbered."""
+    if ":" in address:
+        told = ((each.seen.src, each.seen.time_s) for each in wire.heard(NeighbourMessage))
+    else:
+        told = (
+            (arp.sender_hardware, arp.seen.time_s) for arp in wire.heard(ArpMessage) if arp.sender_address
+        )
+    return any(speaker == hardware and at_s >= since_s for speaker, at_s in told)
 
 
 def _single(hardware: str) -> bool:

@@ -13,6 +13,7 @@ from preflight.checks.see.addresses import (
     one_subnet,
     own_hardware,
     usable4,
+    usable6,
 )
 from preflight.facts import Facts
 from preflight.host.facts import HostFacts
@@ -79,6 +80,23 @@ def test_this_computers_own_hardware(tmp_path):
 )  # fmt: skip
 def test_addresses_that_a_device_can_have(text, usable):
     assert usable4(text) == (ip_address(text) if usable else None)
+
+
+@pytest.mark.parametrize(
+    ("text", "usable"),
+    [
+        ("2001:db8::1", True),
+        ("fe80::1", True),
+        ("::", False),
+        ("::1", False),
+        ("ff02::1", False),
+        ("::ffff:192.0.2.1", False),
+        ("192.0.2.1", False),
+        ("", False),
+    ],
+)
+def test_ipv6_addresses_that_a_device_can_have(text, usable):
+    assert usable6(text) == (ip_address(text) if usable else None)
 
 
 @pytest.mark.parametrize(

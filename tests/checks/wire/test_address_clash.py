@@ -12,6 +12,7 @@ from preflight.frames.facts import SourceFacts
 from preflight.study import study
 from tests.checks.asked import asked
 from tests.checks.computers import CONTROL, desk
+from tests.lab import frames as raw
 from tests.tally.captures import (
     BROADCAST,
     Timed,
@@ -25,6 +26,7 @@ from tests.tally.captures import (
     told,
     udp,
 )
+from tests.wire.routers import is_at
 
 judge = asked("address-clash")
 
@@ -430,3 +432,48 @@ def test_a_probe_is_shown_with_its_frame_and_the_holder_with_its_last_word(tmp_p
     finding = judge(studied(tmp_path, *frames))
     assert [(each.frame, each.time_s) for each in finding.evidence] == [(2, 1.0), (None, 1.5)]
     assert finding.spans == ((1.0, 1.5),)
+
+
+SIX = "2001:db8::14"
+
+
+def test_one_ipv6_address_at_two_devices(tmp_path):
+    """Both answer for it, to whoever asks."""
+    frames = [(float(n), is_at(SIX, mac(1 + n % 2))) for n in range(4)]
+    finding = judge(studied(tmp_path, frames))
+    assert (finding.outcome, finding.culprits) == (FAIL, (mac(1), mac(2)))
+    assert f"{SIX} is at two devices" in finding.headline
+    assert judge(studied(tmp_path, frames[::2])).outcome is PASS
+
+
+@pytest.mark.parametrize(("solicited", "outcome"), [(0, PASS), (1, FAIL)])
+def test_an_ipv6_address_may_move_to_a_spare_and_back(tmp_path, solicited, outcome):
+    """Each says so unasked (RFC 4861 section 7.2.6). Who answers by turns has it as well."""
+    frames = [(3.0 * n, is_at(SIX, mac(1 + n % 2), S=solicited)) for n in range(4)]
+    assert judge(studied(tmp_path, frames)).outcome is outcome
+
+
+@pytest.mark.parametrize(("named_s", "outcome"), [(1.9, CAUTION), (2.1, PASS)])
+def test_another_ipv6_address_means_it_was_renumbered(tmp_path, named_s, outcome):
+    frames = at(1, is_at(SIX, mac(1))), at(2, is_at(SIX, mac(2))), every(0.5, broadcast(1, 7), 0, 6)
+    assert judge(studied(tmp_path, *frames, at(named_s, is_at("2001:db8::15", mac(1))))).outcome is outcome
+
+
+def test_routers_that_share_an_ipv6_address(tmp_path):
+    """RFC 5798 section 7.3 has a hardware address for that."""
+    frames = [(float(n), is_at("fe80::1", (mac(1), "00:00:5e:00:02:07")[n % 2])) for n in range(4)]
+    finding = judge(studied(tmp_path, frames))
+    assert finding.outcome is PASS and "virtual router" in told(finding)
+
+
+def test_a_device_has_many_ipv6_addresses(tmp_path):
+    """One of the link, one for good, some for a day (RFC 8981): it answers for all of them, and is no proxy."""
+    frames = [(float(n), is_at(f"2001:db8::{n + 1}", mac(1))) for n in range(6)]
+    finding = judge(studied(tmp_path, frames, at(7, says(mac(2), 20))))
+    assert finding.outcome is PASS and not finding.measured["proxies"]
+    assert "1 IPv4 address and 6 IPv6 addresses heard" in finding.headline
+
+
+def test_an_ipv6_address_in_two_vlans_is_at_one_device_in_each(tmp_path):
+    frames = [(float(n), raw.tagged(is_at("fe80::1", mac(1 + n % 2)), 10 + n % 2)) for n in range(4)]
+    assert judge(studied(tmp_path, frames)).outcome is PASS
