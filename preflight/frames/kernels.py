@@ -622,7 +622,9 @@ def classify(b, cols, rows):
         kinds = (etype + 1) | ((proto + 1) << 17) | ((sport + sap) << 26) | (dport << 43)
         cols[FLOW, i] = folded_multiply(between ^ net, kinds ^ SALT1) & MASK62
         cols[PAYLOAD, i] = payload
-        cols[DIGEST, i] = digest(b, off, cap)
+        # Which adapter a cooked capture saw it at is not of the frame: a bridge or bond shows it again.
+        shown = 8 if link == SLL2 and whole else 0
+        cols[DIGEST, i] = digest(b, off + shown, cap - shown)
         cols[KIND, i] = kind
         cols[DISCOVERY, i] = is_discovery(cast, proto, dport, etype, dst, group)
 

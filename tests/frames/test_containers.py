@@ -253,6 +253,16 @@ def test_cooked_v2(tmp_path: Path) -> None:
     assert got[k.SPORT] == [5004] * 5
 
 
+def test_cooked_v2_tells_a_frame_that_two_adapters_show(tmp_path: Path) -> None:
+    file = Pcap(link=k.SLL2)
+    content = file.header()
+    for etype, adapter, data in ((0x0800, 2, FRAME), (0x0800, 4, FRAME), (0x0800, 4, FRAME[:-1] + b"1")):
+        head = struct.pack(">HHIHBB", etype, 0, adapter, 1, 2, 6) + bytes.fromhex(BOX + "0000")
+        content += file.record(T, adapter, head + data[14:])
+    one, again, another = read_bytes(tmp_path, content)[k.DIGEST]
+    assert one == again != another
+
+
 def test_cooked_without_a_hardware_address(tmp_path: Path) -> None:
     file = Pcap(link=k.SLL)
     head = struct.pack(">HHH", 0, 772, 0) + bytes.fromhex(BOX + "00000800")
