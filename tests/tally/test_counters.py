@@ -216,3 +216,8 @@ def test_a_frame_too_short_for_its_number_is_passed_over(tmp_path: Path) -> None
     frames[300] = (frames[300][0], ethernet(GROUP, mac(7), 0x88B5, b"\1", 15))
     found = one(tmp_path, frames)
     assert (found.lost, found.received) == (1, 599) and found.last_s == pytest.approx(0.599)
+
+
+def test_a_byte_beside_it_that_goes_up_more_often_than_it_wraps_is_no_high_byte(tmp_path: Path) -> None:
+    found = one(tmp_path, play([*range(1000)], lambda n: byte(n) + byte(n // 64)))
+    assert (found.expected, found.received, found.restarts) == (1000, 1000, 0)

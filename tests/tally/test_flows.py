@@ -165,3 +165,23 @@ def test_of_its_first_tenth_of_a_second_a_flow_has_only_a_part(tmp_path: Path) -
     frames = every(0.01, numbered, 0.35, 1.25)
     flow, _ = studied(tmp_path, [(0.0, broadcast(3, 1))], frames).tally.flows
     assert (flow.frames, flow.bins, flow.bin_mean, flow.bin_deviation) == (90, 8, 10.0, 0.0)
+
+
+@pytest.mark.parametrize(("snap", "broken"), [(60, True), (59, False)])
+def test_a_header_longer_than_its_frame_is_broken_unless_the_capture_cut_it(
+    tmp_path: Path, snap: int, broken: bool
+) -> None:
+    frame = bytearray(udp(1, "192.0.2.9", 6000, b"x", mac(9)))
+    frame[14] = 0x4F  # 60 bytes, of which 46 are there
+    (flow,) = studied(tmp_path, [(0.0, bytes(frame))], snap=snap).tally.flows
+    assert flow.broken is broken
+
+
+def test_what_was_owed_counts_as_even_as_it_can_be_in_the_bins_that_had_none(tmp_path: Path) -> None:
+    (flow,) = studied(tmp_path, held_up(95, 1.22, 1.53, 4)).tally.flows
+    times = np.arange(4 * 95) / 95
+    bins = np.bincount((times * 10 + 1e-9).astype(int))
+    assert bins[12:16].sum() == 38
+    bins[12:16] = (10, 10, 9, 9)
+    assert flow.bins == 38 and flow.bin_mean == pytest.approx(bins[1:39].mean())
+    assert flow.bin_deviation == pytest.approx(bins[1:39].std())
