@@ -222,6 +222,8 @@ def test_the_rate_that_the_capture_tells_is_judged_by_in_the_zip_too(place):
     saver = Saver("slow.pcapng", "eth0", 1 << 30, 100)
     for batch in CaptureFile(str(CAPTURES / "link-load.pcap.zst")).batches():
         saver.add(batch)
+        if batch.first > 10_000:  # too much for 100 Mb/s, and not for 1000
+            break
     saver.close(0)
     done = run("slow.pcapng")
     held = entries(place / "handover.zip")
