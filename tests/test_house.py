@@ -3,6 +3,7 @@
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -28,9 +29,14 @@ def room_of(module: str) -> str:
     return module.split(".")[1] if "." in module else ""
 
 
+@cache
+def tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def imported(path: Path) -> Iterator[str]:
     """The modules of ours that a file imports, wherever in it."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree(path)):
         names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
         if isinstance(node, ast.ImportFrom) and node.module:
             # `from preflight import wire` names a room, too.
@@ -96,7 +102,7 @@ def test_only_checks_mention_devices():
     for path in sorted(PACKAGE.rglob("*.py")):
         if path.is_relative_to(PACKAGE / "checks"):
             continue
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(tree(path)):
             if isinstance(node, ast.ImportFrom) and node.module == "preflight.checks.say":
                 assert "who" not in {alias.name for alias in node.names}, path
 
@@ -120,7 +126,7 @@ def test_a_check_stands_in_the_folder_of_its_subject_and_has_a_test_file(check):
 def judging(check: Check) -> Iterator[ast.AST]:
     """All of the code that judges for a check: its file, without the explanation, and what it takes from `see/`."""
     for path in (file_of(check), *_helpers(file_of(check))):
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in tree(path).body:
             if not (isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "CHECK"):
                 yield from ast.walk(node)
 
