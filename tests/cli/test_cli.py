@@ -108,9 +108,9 @@ def test_json_to_a_file_beside_the_text(tmp_path, form):
 
 
 def test_several_files_are_json_lines_and_a_bad_one_costs_only_itself(tmp_path, monkeypatch):
-    from tests.cli.warm import FORKED  # Windows has no such thing, where others import this file
+    from tests.cli.warm import forked  # Windows has no such thing, where others import this file
 
-    monkeypatch.setattr("preflight.inbox.pool.get_context", lambda _: FORKED)
+    monkeypatch.setattr("preflight.inbox.pool.get_context", forked)
     (tmp_path / "bad.pcap").write_bytes(b"no capture at all, only words")
     done = run("study", "--json", CLEAN, str(tmp_path / "bad.pcap"), LOOP)
     assert done.exit_code == 2

@@ -23,7 +23,7 @@ from preflight.cli import main
 from preflight.inbox import pool
 from preflight.report.schema import schema
 from tests.anonymise.originals import unpacked
-from tests.cli.warm import FORKED
+from tests.cli.warm import forked
 from tests.frames.made import FRAME, Pcap, Pcapng
 from tests.pipes import PATIENCE_S, drained
 from tests.report.pages import Opened
@@ -40,7 +40,7 @@ T = 1_795_600_000
 @pytest.fixture(autouse=True)
 def _loaded_workers(monkeypatch: pytest.MonkeyPatch) -> None:
     """What `run` judges on all cores; processes of the command's own begin theirs anew."""
-    monkeypatch.setattr(pool, "get_context", lambda _: FORKED)
+    monkeypatch.setattr(pool, "get_context", forked)
 
 
 def run(*args: str) -> Result:

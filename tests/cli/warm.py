@@ -11,22 +11,26 @@ import sys
 import termios
 import time
 from collections.abc import Callable
-from multiprocessing import get_context, reduction
+from contextlib import chdir
+from multiprocessing import forkserver, get_context, reduction
+from multiprocessing.context import ForkServerContext
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from threading import Timer
 
-from preflight.cli import main
 from preflight.inbox import pool
 
 TOP = Path(__file__).parents[2]
-FORKED = get_context("forkserver")
-FORKED.set_forkserver_preload(["tests.cli.loaded"])
 Command = Callable[[list[str]], object]
 
 
-def preflight(arguments: list[str]) -> None:
-    main(arguments)
+def forked(_: str = "") -> ForkServerContext:
+    """What begins processes as forks, in place of multiprocessing.get_context."""
+    found = get_context("forkserver")
+    found.set_forkserver_preload(["tests.cli.loaded"])
+    with chdir(TOP):  # where the server finds that
+        forkserver.ensure_running()
+    return found
 
 
 def start(
@@ -35,9 +39,8 @@ def start(
     """`ends` are its standard input, output and error. What of the environment of whoever runs the tests would change a terminal is
     left out."""
     told = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES", "NO_COLOR", "FORCE_COLOR")}
-    process = FORKED.Process(
-        target=_run, args=(command, arguments, _Ends(ends), str(folder), told | environment)
-    )
+    about = (command, arguments, _Ends(ends), str(folder), told | environment)
+    process = forked().Process(target=_run, args=about)
     process.start()
     return process
 
@@ -95,7 +98,7 @@ class Piped:
         os.kill(self._process.pid, how)
 
     def communicate(self, timeout: float) -> tuple[str, str]:
-        """The rest of what it writes, up to its end."""
+        """The rest of what it writes, up to its end; it is killed where that does not come."""
         late = Timer(timeout, self._process.kill)
         late.start()
         with self.stdout, self._errors:

@@ -7,7 +7,6 @@ import stat
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -15,8 +14,9 @@ import pytest
 
 from preflight.checks.finding import Finding, Outcome
 from preflight.host.facts import Counters
-from preflight.live.log import OURS, VERSION, Log, LogError, default_path
+from preflight.live.log import OURS, VERSION, Log, LogError, Plan, default_path
 from preflight.soak.facts import NS, Figures, Noted
+from tests.cli.warm import Piped
 from tests.pipes import PATIENCE_S
 from tests.soak.soaks import BEGUN, PLAN, entry, logged
 
@@ -178,39 +178,27 @@ def test_a_running_soak_is_not_resumed_nor_its_adapter_taken(tmp_path: Path) -> 
             log.resume(99, PLAN.hardware, "", BEGUN)
 
 
-WRITER = """
-import sys, time
-from pathlib import Path
-from preflight.soak.facts import Figures, NS
-from preflight.live.log import Log, Plan
-from tests.soak.soaks import BEGUN, entry
-with Log(Path(sys.argv[1]), write=True) as log:
-    number, run = log.begin(Plan(sys.argv[2], "", "", sys.argv[2], "", 10**15), "", BEGUN)
-    total = Figures()
-    for piece in range(int(sys.argv[3])):
-        total += Figures(watched_ns=5 * NS)
-        log.add(number, run, entry(Figures(watched_ns=5 * NS), total, at_ns=time.time_ns()))
-        print(piece + 1, flush=True)
-"""
-
-
-def writer(path: Path, item: str, pieces: int) -> subprocess.Popen:
-    return subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(path), item, str(pieces)], stdout=subprocess.PIPE, text=True
-    )
+def write(arguments: list[str]) -> None:
+    """To be a process of its own: a soak of so many pieces, and the number of each as soon as it is written."""
+    path, item, pieces = arguments
+    with Log(Path(path), write=True) as log:
+        number, run = log.begin(Plan(item, "", "", item, "", 10**15), "", BEGUN)
+        total = Figures()
+        for piece in range(int(pieces)):
+            total += Figures(watched_ns=5 * NS)
+            log.add(number, run, entry(Figures(watched_ns=5 * NS), total, at_ns=time.time_ns()))
+            print(piece + 1, flush=True)
 
 
 def test_what_was_written_survives_a_kill(tmp_path: Path) -> None:
     """Killed again and again in the middle of writing: nothing that was said to be written is lost."""
     path = tmp_path / "soak.db"
     for round_ in range(4):
-        process = writer(path, f"item {round_}", 100_000)
-        assert process.stdout is not None
+        process = Piped(write, str(path), f"item {round_}", "100000")
         said = [process.stdout.readline()]
         time.sleep(0.05 * round_)
         process.send_signal(signal.SIGKILL)
-        said += process.stdout.readlines()
-        process.wait()
+        said += process.communicate(PATIENCE_S)[0].splitlines(keepends=True)
         written = max(int(line) for line in said if line.endswith("\n"))
         with Log(path) as log:
             one = log.all()[-1].facts
@@ -227,9 +215,9 @@ def test_what_was_written_survives_a_kill(tmp_path: Path) -> None:
 
 def test_several_at_once_do_not_disturb_each_other(tmp_path: Path) -> None:
     path = tmp_path / "soak.db"
-    processes = [writer(path, f"item {n}", 40) for n in range(4)]
-    with ThreadPoolExecutor(4) as pool:
-        list(pool.map(lambda process: process.communicate(timeout=PATIENCE_S), processes))
+    processes = [Piped(write, str(path), f"item {n}", "40") for n in range(4)]
+    for process in processes:
+        process.communicate(PATIENCE_S)
     assert [process.returncode for process in processes] == [0] * 4
     with Log(path) as log:
         assert {one.facts.item for one in log.all()} == {f"item {n}" for n in range(4)}
