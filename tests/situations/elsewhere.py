@@ -233,3 +233,15 @@ def _(random):
     yield from rigs.playing(random)
     for sender in (22, 23):
         yield [(2.0 * n + 0.001 * sender, is_at("2001:db8::16", rigs.mac(sender))) for n in range(6)]
+
+
+@faulty("a querier that pauses, and streams that are away until it asks again", fails=("multicast-control",))
+def _(random):
+    from tests.wire.groups import query, report
+
+    yield rigs.ptp(span(random, 60.0), 201)
+    for n in (201, 202):
+        sent = rigs.rtp(span(random, 60.0), n, period_s=0.004)
+        yield [(at, data) for at, data in sent if not 31.3 < at < 50.4]
+        yield [(at + 0.3, report(41, f"233.252.0.{n}")) for at in (1.0, 50.0)]
+    yield [(at, query(9, interval=10)) for at in (1.0, 50.0)]

@@ -28,7 +28,7 @@ from preflight.checks.see.membership import (
     unread_reporters,
 )
 from preflight.checks.see.routers import SERVES, of_a_switch, router_signs, switches
-from preflight.checks.see.streams import names, title
+from preflight.checks.see.streams import all_streams, names, title
 from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.frames.facts import SourceFacts
 from preflight.wire.arp import ArpMessage
@@ -113,6 +113,17 @@ ROUTER_FIXES = (
     before_doors("Is it a switch after all? Give it an address of the show's subnet."),
     now("Run the line check again for three minutes."),
 )
+SELDOM_FIXES = (
+    managed(
+        before_doors(
+            "Have the querier named here ask at least every 125 s, and set the same IGMP version and timers in every switch."
+        )
+    ),
+    managed(
+        now("Until then: a receiver whose stream stopped gets it back when it joins anew (route it again).")
+    ),
+    now("Run the line check again for five minutes."),
+)
 # SSDP and WS-Discovery, SLP: IANA multicast address registry. Nobody hears audio by them.
 DISCOVERY_GROUPS = ("239.255.255.250", "239.255.255.253")
 
@@ -144,6 +155,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         }
     )
     yield from _stopped(asking, wanted, runs_out_s, wire, limits)
+    yield from _away(asking, runs_out_s, wire, limits)
     if not asking:
         yield _missing(wanted, runs_out_s, wire, limits)
         return
@@ -199,6 +211,48 @@ def _stopped(
                 for joined_s, g in stopped[:6]
             ],
             spans=[(min(g.last_s for _, g in stopped), end)],
+        )
+
+
+def _away(asking: list[Querier], runs_out_s: float, wire: Wire, limits: Limits) -> Iterator[Saw]:
+    """Streams that stopped when their membership ran out, and came back once members were asked, or joined anew. Version 2 does not tell
+    the switches how long that is: they have the usual time, however slowly the querier asks."""
+    if unread_reporters(wire) or any(q.unread for q in asking):
+        return
+    queries = [t for q in asking for t in q.times]
+    joined: dict[str, list[float]] = defaultdict(list)
+    for message in wire.heard(IgmpMessage):
+        for address in message.joined if message.kind == "report" else ():
+            joined[address].append(message.seen.time_s)
+    found: dict[str, tuple[float, float, float]] = {}
+    for stream, flow in all_streams(wire):
+        waits = [(loss.start_s, loss.end_s) for loss in stream.first_losses]
+        waits.append((stream.longest_wait_at_s - stream.longest_wait_s, stream.longest_wait_at_s))
+        for start, end in waits:
+            before = [t for t in joined[flow.destination_ip] if t <= start]
+            anew = any(start < t <= end for t in queries + joined[flow.destination_ip])
+            if end - start < limits["stopped_for"] or not before or not anew:
+                continue
+            for lasts_s in {runs_out_s, limits["membership_interval"]}:
+                spare = min(limits["stopped_within"], limits["stopped_share"] * lasts_s)
+                idle = not any(before[-1] < t < start for t in queries)
+                if idle and abs(start - before[-1] - lasts_s) <= spare:
+                    found[flow.destination_ip] = (lasts_s, start, end)
+    if found:
+        lasts_s, start, end = min(found.values(), key=lambda each: each[1])
+        some = [g for g in groups(wire).values() if g.address in found]
+        yield fail(
+            f"{_streams(some, wire)} stopped{{at}}, {lasts_s:.0f} s after the receivers joined, and came back when they joined anew: "
+            f"{'members are asked too seldom' if asking else 'nobody asks for members'}.",
+            [
+                Evidence(f"{address}: away from {_clock(start)} to {_clock(end)}", time_s=start)
+                for address, (_, start, end) in sorted(found.items())[:6]
+            ]
+            + [Evidence(f"asked by {_name(q)}", q.first_frame, q.times[0]) for q in asking[:2]],
+            culprits=[q.hardware for q in asking],
+            spans=[(start, end) for _, start, end in found.values()],
+            at=f" at {_clock(start)}",
+            fixes=SELDOM_FIXES if asking else None,
         )
 
 

@@ -525,3 +525,54 @@ def test_behind_a_switch_that_asks_a_router_is_found_all_the_same(tmp_path):
     ]
     finding = judge(studied(tmp_path, frames, stream(0, 400)))
     assert "The querier is a router" in told(finding) and mac(0x90) in finding.culprits
+
+
+def away(start: float, back: float, end: float):
+    """A stream that a switch holds back for a while; its sender goes on."""
+    return [(t, f) for t, f in stream(0, end, per_s=5) if not start <= t < back]
+
+
+@pytest.mark.parametrize(("stops", "told_so"), [(285.0, True), (285.4, False), (255.2, True), (254.8, False)])
+def test_a_version_2_querier_may_ask_too_seldom_for_the_switches(tmp_path, stops, told_so):
+    """It does not tell how often it asks, so they forget after the usual 260 s (RFC 2236 section 8.4), or 15 s about that."""
+    asked = asks(1, 0, 400, version=2), joins(10, 0x0A), joins(401, 0x0A)
+    finding = judge(studied(tmp_path, *asked, away(stops, 401.2, 410), stream(0, 410, OTHER, 0x20, 5)))
+    assert (finding.outcome == FAIL) == told_so
+    if told_so:
+        assert "260 s after the receivers joined, and came back" in finding.headline
+        assert "asked too seldom" in finding.headline and "125 s" in finding.fixes[0]
+        assert finding.culprits == (mac(1),) and "away from 4:" in told(finding)
+
+
+@pytest.mark.parametrize(("back", "told_so"), [(274.6, False), (274.8, True)])
+def test_five_seconds_away_are_a_stop(tmp_path, back, told_so):
+    asked = asks(1, 0, 272, version=2), joins(10, 0x0A), joins(273, 0x0A)
+    finding = judge(studied(tmp_path, *asked, away(270, back, 290), stream(0, 290, OTHER, 0x20, 5)))
+    assert ("came back" in finding.headline) == told_so
+
+
+@pytest.mark.parametrize(
+    "between",
+    [
+        pytest.param(asks(1, 200, version=2), id="asked before it went"),
+        pytest.param(joins(200, 0x0A), id="joined again before it went"),
+    ],
+)
+def test_a_stream_that_was_away_though_wanted_was_held_up_by_something_else(tmp_path, between):
+    asked = asks(1, 0, 400, version=2), joins(10, 0x0A), joins(401, 0x0A), between
+    finding = judge(studied(tmp_path, *asked, away(270, 401.2, 410), stream(0, 410, OTHER, 0x20, 5)))
+    assert "came back" not in told(finding)
+
+
+def test_a_stream_that_comes_back_by_itself_was_not_forgotten(tmp_path):
+    asked = asks(1, 0, 400, version=2), joins(10, 0x0A), joins(401, 0x0A)
+    finding = judge(studied(tmp_path, *asked, away(270, 300, 410), stream(0, 410, OTHER, 0x20, 5)))
+    assert "came back" not in told(finding)
+
+
+def test_without_any_querier_a_stream_comes_back_to_who_joins_by_hand(tmp_path):
+    frames = joins(10, 0x0A), joins(300, 0x0A), away(270, 300.2, 320), stream(0, 320, OTHER, 0x20, 5)
+    assert (
+        "came back when they joined anew: nobody asks for members"
+        in judge(studied(tmp_path, *frames)).headline
+    )
