@@ -138,6 +138,16 @@ def _(random):
     yield rigs.ptp(span(random), 11)
 
 
+@healthy(
+    "both networks of a redundant pair in one capture, each with its own leader", NOT_ALARMED, ("clock",)
+)
+def _(random):
+    for n in (11, 12):
+        yield _half(random, n, n, rigs.ip(n), f"233.252.0.{n}")
+        yield _half(random, n, n + 100, f"198.51.100.{n}", f"233.252.1.{n}")
+    yield from (rigs.ptp(span(random), leader) for leader in (11, 111))
+
+
 @healthy("switches choose their root while a rig starts, before any audio", NOT_ALARMED, ("spanning-tree",))
 def _(random):
     from tests.wire.samples import bpdu

@@ -1,7 +1,8 @@
 """The streams that were heard, RTP and others that count their frames, the sessions that were announced, and words for them."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from preflight.checks.asks import Wire
@@ -195,3 +196,13 @@ def channels(stream: RtpStream, bits: int) -> int | None:
 
 def _channels(count: int, bits: int) -> str:
     return f"{counted(count, 'channel')} of {bits} bit"
+
+
+def second_of_a_pair(some: Iterable[str], others: Iterable[str], wire: Wire) -> bool:
+    """Whether nearly all streams of the ones have the source identifier of a stream of the others, as SMPTE ST 2022-7 asks of the two
+    networks of a redundant pair."""
+    sent: dict[str, set[int]] = defaultdict(set)
+    for stream, flow in heard_streams(wire):
+        sent[flow.source].add(stream.ssrc)
+    one, other = ({ssrc for each in devices for ssrc in sent[each]} for devices in (others, some))
+    return len(one & other) > 0.5 * max(len(other), 1)

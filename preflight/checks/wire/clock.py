@@ -5,13 +5,14 @@ not hear one another. In a group, ports that announce the same grandmaster are w
 make them, and no rivals. Two grandmasters are two at once where both announce for longer than a receiver takes to give
 one up; otherwise the clock was handed over. One that announces itself for no longer and
 gives way to a better one that was there already only took part in the choice, and what was chosen before any audio began disturbed
-nobody. Silence of announcements is a lost clock only while other frames came by.
+nobody. Where a capture has both networks of a redundant pair, each has its leader. Silence of announcements is a lost clock only while other frames came by.
 """
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from ipaddress import IPv4Network
 from itertools import combinations
 
 from preflight.checks.asks import Wire
@@ -20,8 +21,10 @@ from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import count_text, counted, heard_only, span_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, fail, passed, trouble, unproven
+from preflight.checks.see.addresses import block, usable4
 from preflight.checks.see.best_master import best, grandmaster, hardware_of, leader, reason
 from preflight.checks.see.flows import before_audio, shown
+from preflight.checks.see.streams import second_of_a_pair
 from preflight.checks.step import before_doors, managed, now
 from preflight.tally.facts import ClockPort
 
@@ -94,6 +97,8 @@ MOST = 32  # masters and domains that are compared: a flood of made-up ones must
 SENSIBLE_LOG2 = range(-7, 5)  # seven a millisecond to one in 16 s; 127 says nothing (unicast)
 DEFAULT_INTERVAL_S = 2.0  # logAnnounceInterval 1, IEEE 1588-2008 J.3.2, from memory
 
+Clocks = dict[str, list[ClockPort]]  # masters by the grandmaster that they announce
+
 
 @dataclass(frozen=True)
 class _Domain:
@@ -104,7 +109,7 @@ class _Domain:
     masters: tuple[ClockPort, ...]
     whole: ClockPort
     ports: tuple[ClockPort, ...]
-    clocks: dict[str, list[ClockPort]]
+    clocks: Clocks
     timeout_s: float
 
     @property
@@ -173,7 +178,7 @@ def _domains(ports: Iterable[ClockPort], limits: Limits) -> list[_Domain]:
         whole = next((port for port in group if port.kind == "any master"), None)
         if whole is None or not masters:
             continue
-        clocks: dict[str, list[ClockPort]] = defaultdict(list)
+        clocks: Clocks = defaultdict(list)
         for port in sorted(masters, key=lambda port: port.first_s):
             clocks[grandmaster(port)].append(port)
         many = limits["sync_timeout_v1"] if version == 1 else limits["announce_timeout"]
@@ -199,12 +204,31 @@ def _changed(domain: _Domain) -> Iterator[Saw]:
 
 
 def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
-    """Two at once, or one after the other."""
+    """Two at once, or one after the other, in one network."""
+    for clocks in _by_network(domain.clocks, wire):
+        yield from _rivals_among(clocks, domain, wire)
+
+
+def _by_network(clocks: Clocks, wire: Wire) -> list[Clocks]:
+    """The clocks of the two networks of a redundant pair apart, where a capture has both: each has its leader."""
+    inside: dict[IPv4Network, set[str]] = defaultdict(set)
+    for flow in wire.tally.flows:
+        if (address := usable4(flow.source_ip)) is not None:
+            inside[block(address)].add(flow.source)
+    found: dict[IPv4Network | None, Clocks] = defaultdict(dict)
+    for identity, ways in clocks.items():
+        found[next((net for net, some in inside.items() if ways[0].hardware in some), None)][identity] = ways
+    nets = [net for net in found if net is not None]
+    pair = len(found) == len(nets) == 2 and second_of_a_pair(inside[nets[0]], inside[nets[1]], wire)
+    return [*found.values()] if pair else [clocks]
+
+
+def _rivals_among(clocks: Clocks, domain: _Domain, wire: Wire) -> Iterator[Saw]:
     # A mirror of several cables shows several links at once, and 802.1AS goes from one box to the next only.
-    if len(domain.clocks) < 2 or (domain.gptp and wire.vantage == "mirror"):
+    if len(clocks) < 2 or (domain.gptp and wire.vantage == "mirror"):
         return
-    firsts = [ways[0] for ways in domain.clocks.values()]
-    until_s = {ways[0]: max(port.last_s for port in ways) for ways in domain.clocks.values()}
+    firsts = [ways[0] for ways in clocks.values()]
+    until_s = {ways[0]: max(port.last_s for port in ways) for ways in clocks.values()}
     known = all(port.grandmaster for port in firsts)  # not in version 1, nor where it was cut off
     should = best(firsts) if known else None
     last = max(firsts, key=until_s.__getitem__)
@@ -221,7 +245,7 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
             Evidence(f"{_named(should)} should lead: {reason(should, last)} (IEEE 1588-2008 9.3.4)")
         )
     for a, b in combinations(firsts, 2):
-        both = _both(domain.clocks[grandmaster(a)], domain.clocks[grandmaster(b)], domain.timeout_s)
+        both = _both(clocks[grandmaster(a)], clocks[grandmaster(b)], domain.timeout_s)
         if sum(end - start for start, end in both) > domain.timeout_s:
             yield fail(
                 f"Two clocks lead at once: {_named(a)} and {_named(b)}.",

@@ -20,7 +20,7 @@ from preflight.checks.says import Limits, Measured, Saw, Says, caution, fail, pa
 from preflight.checks.see.addresses import block as block_of
 from preflight.checks.see.addresses import usable4
 from preflight.checks.see.damage import damaged
-from preflight.checks.see.streams import heard_streams
+from preflight.checks.see.streams import second_of_a_pair
 from preflight.checks.step import in_a_break, now
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
@@ -144,7 +144,7 @@ def _apart(
     plays = {flow.source for flow in wire.tally.flows if flow.stream or flow.clock}
     first = {talker.hardware: talker for talker in wire.tally.talkers}
     for block, strays in others:
-        if _second_of_a_pair(strays, majority, wire):
+        if second_of_a_pair(strays, majority, wire):
             yield caution(
                 f"Both networks of a redundant pair are here: {main} and {block}.",
                 [
@@ -176,15 +176,6 @@ def _apart(
             + [Evidence(f"in {main}: {listed(_named(each, have) for each in majority[:3])}")],
             culprits=strays[:16],
         )
-
-
-def _second_of_a_pair(strays: list[str], majority: list[str], wire: Wire) -> bool:
-    """Whether nearly all streams of the ones have the source identifier of a stream of the others, as SMPTE ST 2022-7 asks for."""
-    sent: dict[str, set[int]] = defaultdict(set)
-    for stream, flow in heard_streams(wire):
-        sent[flow.source].add(stream.ssrc)
-    one, other = ({ssrc for each in some for ssrc in sent[each]} for some in (majority, strays))
-    return len(one & other) > 0.5 * max(len(other), 1)
 
 
 def _masks(to_all: list[Flow]) -> Iterable[Saw]:

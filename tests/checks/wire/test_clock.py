@@ -22,6 +22,7 @@ from tests.checks.ptp import (
     sync_v1,
     syncs,
 )
+from tests.lab import frames as raw
 from tests.tally.captures import every, mac, mirrored, rtp, studied, told
 
 judge = asked("clock")
@@ -496,3 +497,34 @@ def test_of_two_ways_to_one_clock_the_slower_tells_how_long_to_wait(tmp_path):
 def test_a_few_of_many_two_step_syncs_without_follow_up_are_counted_by_one_in_a_hundred(tmp_path):
     finding = judge(studied(tmp_path, announces(1, 0, 10), syncs(1, 0, 10, flags=0, follow=False)))
     assert finding.outcome == PASS and finding.headline.startswith("One clock leads: ICANN 53:01")
+
+
+def in_network(clock: int, ssrc: int, address: str, port: int = 5004):
+    """What a box of one of two networks sends: a stream that tells the box's address."""
+    group = f"233.252.0.{clock}"
+
+    def packet(n: int) -> bytes:
+        data = raw.rtp_header(n, 480 * n, ssrc) + n.to_bytes(4) * 20
+        return raw.udp(mac(clock), raw.multicast_mac(group), (address, port), (group, port), data)
+
+    return every(0.01, packet, 0, 10)
+
+
+@pytest.mark.parametrize(
+    ("second", "outcome"),
+    [
+        pytest.param(in_network(2, 7, "198.51.100.2"), PASS, id="the second network of the pair"),
+        pytest.param(in_network(2, 8, "198.51.100.2"), FAIL, id="another network with other streams"),
+        pytest.param(in_network(2, 7, "192.0.2.2"), FAIL, id="the same network"),
+        pytest.param(in_network(3, 7, "198.51.100.3"), FAIL, id="a leader of which no network is known"),
+    ],
+)
+def test_each_network_of_a_redundant_pair_has_its_leader(tmp_path, second, outcome):
+    frames = master(1, 0.1, 10), master(2, 0.1, 10), in_network(1, 7, "192.0.2.1"), second
+    assert judge(studied(tmp_path, *frames)).outcome is outcome
+
+
+def test_two_that_lead_in_one_of_the_two_networks(tmp_path):
+    streams = in_network(1, 7, "192.0.2.1"), in_network(2, 7, "198.51.100.2"), in_network(3, 9, "192.0.2.3")
+    finding = judge(studied(tmp_path, *streams, *(master(n, 0.1, 10) for n in (1, 2, 3))))
+    assert finding.outcome is FAIL and mac(3) in finding.headline and mac(2) not in finding.headline
