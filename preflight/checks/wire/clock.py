@@ -69,6 +69,7 @@ CHECK = Check(
     cautions=(MUTE_FIRST,),
     unproven="Listen for ten seconds at a port of a box that follows the clock, or where the switch sends PTP too.",
 )
+WHOLE = "Capture whole frames (no snap length)."
 LOST_FIXES = (CHECK.fixes[2], *CHECK.fixes[:2], AGAIN)
 ONE_CLOCK_FIXES = (
     now(
@@ -134,11 +135,12 @@ class _Domain:
 def judge(wire: Wire, limits: Limits) -> Says:
     domains = _domains(wire.tally.clocks, limits)
     if not domains:
-        yield unproven(
-            "PTP was heard, but no master that announces itself."
-            if wire.tally.clocks
-            else "No PTP clock was heard. Rigs that keep time in another way have none."
-        )
+        if wire.tally.clocks:
+            yield unproven("PTP was heard, but no master that announces itself.")
+        elif any(flow.clock and flow.cut for flow in wire.tally.flows):
+            yield unproven("PTP was heard, but the snap length cut its messages.", fixes=[WHOLE])
+        else:
+            yield unproven("No PTP clock was heard. Rigs that keep time in another way have none.")
         return
     end = wire.source.duration_s
     without = (max(d.whole.first_s, d.whole.longest_interval_s, end - d.whole.last_s) for d in domains)

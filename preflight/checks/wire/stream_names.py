@@ -65,6 +65,7 @@ CHECK = Check(
 
 # Service types by which senders of RTP are found (RFC 6763; IANA's registry of service names).
 SENDERS = ("._rtsp._tcp.local.", "._sip._udp.local.")
+SAP = 9875  # the UDP port of announcements: RFC 2974
 SHOWN = 6
 ROUNDED_MS = 0.005  # packet times are told in two decimals
 
@@ -89,7 +90,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
     elif not told or not heard:
         words = [said for said in wire.heard(SapMessage) if not said.deletion]
         other = any(said.session and not said.session.media for said in words)
-        yield unproven(_nothing_to_match(len(here), len(told), other))
+        cut = any(flow.cut for flow in wire.tally.flows if flow.destination_port == SAP)
+        yield unproven(_nothing_to_match(len(here), len(told), other, cut))
     were = "was" if len(silent) == 1 else "were"
     rest = f" {counted(len(silent), 'announced one')} {were} not heard here." if silent else ""
     streams = counted(len(here), "stream")
@@ -228,8 +230,11 @@ def _by_mdns(facts: Facts) -> dict[str, str]:
     return found
 
 
-def _nothing_to_match(heard: int, told: int, other: bool) -> str:
-    """`other`: something that is no RTP was announced."""
+def _nothing_to_match(heard: int, told: int, other: bool, cut: bool) -> str:
+    """`other`: something that is no RTP was announced. `cut`: the snap length cut announcements, so that they may be of anything."""
+    if cut and not told:
+        streams = f"{counted(heard, 'stream')} heard" if heard else "No stream was heard"
+        return f"{streams}, and the announcements are cut by the snap length."
     if heard:
         return f"{counted(heard, 'stream')} heard, but {'only announcements of other things' if other else 'no announcement'}."
     if told:

@@ -528,3 +528,12 @@ def test_two_that_lead_in_one_of_the_two_networks(tmp_path):
     streams = in_network(1, 7, "192.0.2.1"), in_network(2, 7, "198.51.100.2"), in_network(3, 9, "192.0.2.3")
     finding = judge(studied(tmp_path, *streams, *(master(n, 0.1, 10) for n in (1, 2, 3))))
     assert finding.outcome is FAIL and mac(3) in finding.headline and mac(2) not in finding.headline
+
+
+@pytest.mark.parametrize(
+    ("snap", "says"), [(47, "the snap length cut its messages"), (48, "One clock leads")]
+)
+def test_what_the_snap_length_leaves_of_a_clock(tmp_path, snap, says):
+    """Over Ethernet the header (34 bytes) ends after 48."""
+    finding = judge(studied(tmp_path, master(1, 0, 8), stream(8), snap=snap))
+    assert says in finding.headline and ("whole frames" in " ".join(finding.fixes)) == (snap == 47)

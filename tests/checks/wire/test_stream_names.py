@@ -143,6 +143,17 @@ def test_nothing_to_match(tmp_path):
     assert judge(Facts()) is None
 
 
+@pytest.mark.parametrize("snap", [64, 96])
+def test_announcements_that_the_snap_length_cut_may_be_of_anything(tmp_path, snap):
+    """Cut before the session is described, or before its streams are."""
+    facts = studied(tmp_path, stream(), said(sdp("Show", ONE, channels=8)), snap=snap)
+    assert "1 stream heard, and the announcements are cut" in judge(facts).headline
+    facts = studied(tmp_path, stream(), said(sdp("Show", ONE, channels=8)), snap=1500)
+    assert judge(facts).outcome is Outcome.PASS
+    facts = studied(tmp_path, stream(), snap=snap)  # the audio alone is cut
+    assert "but no announcement" in judge(facts).headline
+
+
 def test_two_devices_send_to_one_group(tmp_path):
     """A spare engine that does not wait. One that takes over is right."""
     spare = [(time + 2, frame) for time, frame in stream(6)]
