@@ -2,7 +2,7 @@
 
 import struct
 
-from tests.checks.ptp import FOLLOW_UP, announces, master, message, syncs
+from tests.checks.ptp import DELAY_REQUEST, FOLLOW_UP, announces, master, message, sync_v1, syncs
 from tests.situations import rigs
 from tests.situations.rigs import Frames, raw
 from tests.situations.table import NOT_ALARMED, READY, faulty, healthy, span
@@ -87,6 +87,15 @@ def _(random):
 def _(random):
     yield from rigs.playing(random, 20.0)
     yield announces(210, 8.0, 10.5, priority1=200)
+
+
+@healthy("an older box keeps the time of PTP version 2 and gives it on as version 1", READY)
+def _(random):
+    s = span(random)
+    yield from (rigs.rtp(s, n, period_s=0.004) for n in (201, 202))
+    yield from (announces(201, 0.1, 12.0, udp=True), syncs(201, 0.1, 12.0, udp=True))
+    asks = message(203, DELAY_REQUEST, bytes(10), log2=127, udp=True)
+    yield from (s.every(0.25, sync_v1(203)), s.every(1.0, asks, 0.1))
 
 
 @healthy("the clocks choose who leads before the streams begin", READY)

@@ -127,6 +127,9 @@ class _Domain:
     def leader(self) -> ClockPort:
         return leader(self.masters)
 
+    def followed_by(self, hardware: str) -> bool:
+        return any(port.kind == "Delay_Req" and port.hardware == hardware for port in self.ports)
+
     def sent(self, master: ClockPort, kind: str) -> ClockPort | None:
         same = (p for p in self.ports if p.kind == kind and (p.clock, p.port) == (master.clock, master.port))
         return next(same, None)
@@ -397,14 +400,17 @@ def _so_much(seconds: float) -> str:
 
 
 def _apart(domains: list[_Domain]) -> Iterator[Saw]:
-    """Clocks that cannot hear one another, by version or transport, and lead side by side. One box may serve both."""
+    """Clocks that cannot hear one another, by version or transport, and lead side by side. One box may serve both, or follow the one and
+    pass it on as the other."""
     for a, b in combinations((domain for domain in domains if not domain.gptp), 2):
         if a.whole.version == b.whole.version and a.whole.domain != b.whole.domain:
             continue  # domains are meant to be apart
         if a.whole.vlan != b.whole.vlan:
             continue  # as VLANs are
         one, other = a.leader, b.leader
-        if one.hardware != other.hardware and grandmaster(one) != grandmaster(other):
+        if one.hardware == other.hardware or a.followed_by(other.hardware) or b.followed_by(one.hardware):
+            continue
+        if grandmaster(one) != grandmaster(other):
             yield caution(
                 f"Two clocks lead that do not hear each other: {a.name} and {b.name}.",
                 [Evidence(f"{d.name}: {_named(d.leader)}", d.leader.first_frame) for d in (a, b)],

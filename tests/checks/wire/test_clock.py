@@ -296,6 +296,17 @@ def test_versions_side_by_side(tmp_path):
         assert two.culprits == (mac(1), mac(other))
 
 
+@pytest.mark.parametrize(
+    ("asker", "outcome"),
+    [pytest.param(1, PASS, id="who leads version 1"), pytest.param(3, CAUTION, id="somebody else")],
+)
+def test_a_box_that_follows_the_one_and_leads_the_other(tmp_path, asker, outcome):
+    """A boundary clock between versions asks the one that leads for its delay."""
+    asks = every(1.0, message(asker, DELAY_REQUEST, bytes(10), log2=127, udp=True), 0.3, 10)
+    v2 = announces(2, 0, 10, udp=True), syncs(2, 0, 10, udp=True)
+    assert judge(studied(tmp_path, every(0.25, sync_v1(1), 0, 10), *v2, asks)).outcome is outcome
+
+
 def test_two_version_1_masters(tmp_path):
     frames = every(0.25, sync_v1(1), 0, 10), every(0.25, sync_v1(2), 0.1, 10)
     assert judge(studied(tmp_path, *frames)).headline.startswith("Two clocks lead at once")
