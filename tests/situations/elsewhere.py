@@ -55,6 +55,20 @@ def _half(random, ssrc: int, sender: int, address: str, group: str) -> Frames:
         yield n * 0.004 + random.random() * 0.0002, raw.udp(*places, data, dscp=34)
 
 
+def _in_fragments(random, sender: int, end_s: float) -> Frames:
+    """12 channels of 1 ms: each packet is too long for a frame, and goes in two (RFC 791)."""
+    to = f"233.252.0.{sender}"
+    for n in range(int(end_s / 0.004)):
+        data = struct.pack(">HHHH", 5004, 5004, 1748, 0) + raw.rtp_header(n, 48 * n, 9)
+        data += rigs.noise(random, 1728)
+        for at in (0, 1480):
+            part, cut = data[at : at + 1480], (0 if at else 0x2000) | at // 8
+            head = struct.pack(">BBHHHBBH", 0x45, 34 << 2, 20 + len(part), n, cut, 64, 17, 0)
+            head += bytes([192, 0, 2, sender, 233, 252, 0, sender])
+            frame = raw.ethernet(raw.multicast_mac(to), rigs.mac(sender), 0x0800, head + part)
+            yield n * 0.004 + at * 2e-8, frame
+
+
 def _speech(random, end_s: float) -> Frames:
     """One side of a call that sends nothing between two sentences (RFC 3551 section 4.1: the marker begins each)."""
     at, number = 0.0, 0
@@ -264,3 +278,9 @@ def _(random):
         yield [(at, data) for at, data in sent if not 31.3 < at < 50.4]
         yield [(at + 0.3, report(41, f"233.252.0.{n}")) for at in (1.0, 50.0)]
     yield [(at, query(9, interval=10)) for at in (1.0, 50.0)]
+
+
+@faulty("a stream of so many channels that its packets go in fragments", troubles=("frame-size",))
+def _(random):
+    yield from rigs.playing(random)
+    yield _in_fragments(random, 25, 12.0)

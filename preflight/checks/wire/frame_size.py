@@ -4,16 +4,20 @@ Strategy: a capture shows sizes that never were on the cable. A computer hands l
 cut, and puts received ones together, so long TCP frames are its own work, and so is anything long that it sent. Some
 captures keep the check sequence, 4 bytes. What a computer sends, and what comes by a virtual cable, is not padded to 60
 bytes, and a real adapter drops short frames before a capture sees them: so short ones count only where
-padding is the rule, and never for more than a caution.
+padding is the rule, and never for more than a caution. Packets of a stream that are too long for a frame go in two: the second tells
+neither port nor number.
 """
+
+from collections.abc import Sequence
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
 from preflight.checks.say import counted, what, who
-from preflight.checks.says import Limits, Measured, Saw, Says, passed, trouble
+from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble
 from preflight.checks.see.flows import lived, shown
+from preflight.checks.see.streams import Heard, called, heard_streams, names, titles
 from preflight.tally.facts import Flow
 
 CHECK = Check(
@@ -25,7 +29,7 @@ CHECK = Check(
     question="Are any frames too long or too short?",
     looks_at=(
         "The size of every frame. Long TCP frames are left out: computers cut and join those themselves. So are frames that "
-        "this computer sent."
+        "this computer sent. Whether packets of a stream are too long for a frame, so that they come in fragments."
     ),
     why="Devices that keep to 1500 bytes never get a jumbo frame. Short frames come from collisions and broken adapters.",
     limits=(
@@ -33,10 +37,14 @@ CHECK = Check(
             "longest", 1518, "bytes with check sequence, and 4 more for each tag", "IEEE 802.3; IEEE 802.1Q"
         ),
         Limit("shortest", 60, "bytes without check sequence", "IEEE 802.3"),
+        Limit("in_fragments", 0.5, "share of a stream's packets that come in fragments", "common practice"),
         Limit("least_s", 1, "s of listening, to show that there is none", "common practice"),
     ),
     least_s="least_s",
-    sources=("IEEE 802.3: 1500 bytes of payload at most, frames of 64 bytes at least",),
+    sources=(
+        "IEEE 802.3: 1500 bytes of payload at most, frames of 64 bytes at least",
+        "AES67: packets are not fragmented, and hold 1440 bytes at most (from memory)",
+    ),
     fixes=(
         "Set the frame size (MTU) of the named device to 1500. Look for a setting called jumbo frames.",
         "Short frames: change its cable, and set both ends of the link to automatic speed and duplex.",
@@ -45,8 +53,13 @@ CHECK = Check(
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven="Listen for at least one second.",
 )
+FRAGMENT_FIXES = (
+    "Set the sender named here to fewer channels a stream, or to a shorter packet time, so that a packet fits into one frame.",
+    AGAIN,
+)
 IPV4, ARP, IPV6 = 0x0800, 0x0806, 0x86DD
-TCP = 6
+TCP, UDP = 6, 17
+FULL = 1500  # bytes of a frame whose packet goes on in another, at least: fragments are cut at multiples of 8 (RFC 791)
 # Tunnels carry TCP too (RFC 2003, 2473, 2784): a long one proves nothing.
 TUNNELS = (4, 41, 47)
 TUNNEL_PORTS = (4789, 6081)  # of UDP: VXLAN, RFC 7348; Geneve, RFC 8926
@@ -97,6 +110,14 @@ def judge(wire: Wire, limits: Limits) -> Says:
             + (f", {'goes' if count == 1 else 'go'} to everyone." if flooded else "."),
             [(f.giants, f.longest, f) for f in long],
         )
+    if cut := [each for each in heard_streams(wire) if _in_fragments(each, flows, limits["in_fragments"])]:
+        known = names(wire)
+        yield caution(
+            f"Packets of {titles(cut, heard_streams(wire), known, '')} come in fragments: many receivers take none.",
+            [shown(f"in two frames or more each: {called(flow, known)}", flow) for _, flow in cut[:6]],
+            culprits=list(dict.fromkeys(flow.source for _, flow in cut if flow.source))[:16],
+            fixes=FRAGMENT_FIXES,
+        )
     if short:
         count = sum(f.runts for f in short)
         yield _off(
@@ -108,6 +129,20 @@ def judge(wire: Wire, limits: Limits) -> Says:
 
 def _may_be_joined(flow: Flow) -> bool:
     return flow.protocol in (TCP, *TUNNELS) or flow.destination_port in TUNNEL_PORTS
+
+
+def _in_fragments(heard: Heard, flows: Sequence[Flow], share: float) -> bool:
+    """Whether fragments without ports come beside a stream whose frames are full, from its sender to its receivers."""
+    stream, flow = heard
+    rest = sum(
+        f.frames
+        for f in flows
+        if f.protocol == UDP
+        and f.source_port == f.destination_port == 0
+        and (f.source, f.vlan, f.source_ip, f.destination_ip)
+        == (flow.source, flow.vlan, flow.source_ip, flow.destination_ip)
+    )
+    return flow.longest >= FULL and rest >= share * stream.received
 
 
 def _off(outcome: Outcome, headline: str, bad: list[tuple[int, int, Flow]]) -> Saw:

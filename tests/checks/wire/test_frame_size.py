@@ -8,6 +8,7 @@ import pytest
 from preflight.checks.finding import Outcome
 from preflight.study import study
 from tests.checks.asked import asked
+from tests.lab import frames as raw
 from tests.tally.captures import (
     BROADCAST,
     arp,
@@ -169,4 +170,40 @@ def test_what_was_joined_beside_tcp_may_be_damaged(tmp_path):
     finding = judge(studied(tmp_path, TALK, [(0.5, ip(60000, protocol=6)), (0.6, ip(60000, to=BROADCAST))]))
     assert finding.outcome == PASS and finding.headline.endswith(
         "joined by the capturing computer, or is damaged."
+    )
+
+
+def packets(rest_of: int, size: int = 1728, port: int = 5004, to: str = "233.252.0.7") -> list:
+    """A stream of 100 packets, cut at 1480 bytes (RFC 791); the second half comes of so many of them."""
+    frames = []
+    for n in range(100):
+        data = struct.pack(">HHHH", port, port, 8 + 12 + size, 0) + raw.rtp_header(n, 48 * n, 7)
+        data += bytes([n % 251]) * size
+        for at in range(0, len(data), 1480):
+            if at and n >= rest_of:
+                continue
+            more = 0x2000 if at + 1480 < len(data) else 0
+            head = struct.pack(
+                ">BBHHHBBH", 0x45, 0, 20 + len(data[at : at + 1480]), n, more | at // 8, 64, 17, 0
+            )
+            packet = head + bytes([192, 0, 2, 7, *map(int, to.split("."))]) + data[at : at + 1480]
+            frames.append((n * 0.02 + at * 1e-8, ethernet(raw.multicast_mac(to), mac(7), 0x0800, packet)))
+    return frames
+
+
+@pytest.mark.parametrize(("rest_of", "outcome"), [(49, PASS), (50, CAUTION), (100, CAUTION)])
+def test_a_stream_in_fragments(tmp_path, rest_of, outcome):
+    finding = judge(studied(tmp_path, packets(rest_of), TALK))
+    assert finding.outcome is outcome
+    if outcome is CAUTION:
+        assert "come in fragments" in finding.headline and finding.culprits == (mac(7),)
+        assert "fewer channels" in finding.fixes[0]
+
+
+def test_whose_packets_fit_is_not_in_fragments(tmp_path):
+    """1440 bytes of audio go whole. Another stream of the same sender to the same group is in fragments."""
+    whole = packets(0, size=1440, port=5006)
+    assert judge(studied(tmp_path, whole, TALK)).outcome is PASS
+    assert judge(studied(tmp_path, whole, packets(100, to="233.252.0.8"), TALK)).headline.startswith(
+        "Packets of the stream to 233.252.0.8 port 5004 (1 of 2 streams)"
     )
