@@ -110,10 +110,11 @@ def judge(wire: Wire, limits: Limits) -> Says:
             + (f", {'goes' if count == 1 else 'go'} to everyone." if flooded else "."),
             [(f.giants, f.longest, f) for f in long],
         )
-    if cut := [each for each in heard_streams(wire) if _in_fragments(each, flows, limits["in_fragments"])]:
+    heard = heard_streams(wire)
+    if cut := [each for each in heard if _in_fragments(each, flows, limits["in_fragments"])]:
         known = names(wire)
         yield caution(
-            f"Packets of {titles(cut, heard_streams(wire), known, '')} come in fragments: many receivers take none.",
+            f"Packets of {titles(cut, heard, known, '')} come in fragments: many receivers take none.",
             [shown(f"in two frames or more each: {called(flow, known)}", flow) for _, flow in cut[:6]],
             culprits=list(dict.fromkeys(flow.source for _, flow in cut if flow.source))[:16],
             fixes=FRAGMENT_FIXES,
