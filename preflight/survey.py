@@ -40,10 +40,11 @@ PER_KIND = 1024
 
 
 class Survey:
-    """Feed batches in order with `add`, then read `facts`. `link_mbps` is the rate that queues are reckoned with."""
+    """Feed batches in order with `add`, then read `facts`. `link_mbps` is the rate that queues are reckoned with; what only pictures
+    need is left out where none will be `pictured`."""
 
-    def __init__(self, link_mbps: int = 1000) -> None:
-        self._tally = Tally(link_mbps)
+    def __init__(self, link_mbps: int = 1000, pictured: bool = True) -> None:
+        self._tally = Tally(link_mbps, pictured)
         self._picked_from = zeros((1 << 14, 2))
         self._picked_totals = np.zeros(2 * k.KINDS, np.int64)
         self._chosen = np.zeros(ROWS, np.int64)

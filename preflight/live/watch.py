@@ -101,7 +101,7 @@ class _Window:
         self.start_ns = start_ns
         self.frames = 0
         self._dropped = dropped
-        self._survey = Survey(link_mbps)
+        self._survey = Survey(link_mbps, pictured=False)
 
     def add(self, batch: Batch) -> None:
         """Frames that came before the window began, and are handed over late, are no part of it."""

@@ -49,9 +49,10 @@ read_event = reader(f.MissingBeats, r, "E_")
 
 
 class Tally:
-    """All tallies of one source; feed batches in order with `add`. `link_mbps` is the rate that queues are reckoned with."""
+    """All tallies of one source; feed batches in order with `add`. `link_mbps` is the rate that queues are reckoned with. What only
+    pictures need is left out where none will be `pictured`."""
 
-    def __init__(self, link_mbps: int = 1000) -> None:
+    def __init__(self, link_mbps: int = 1000, pictured: bool = True) -> None:
         self.flows = zeros((FLOW_ROWS, k.FLOW_COLUMNS))
         self.talkers = zeros((TALKER_ROWS, k.TALKER_COLUMNS))
         self.totals = np.zeros(2, np.int64)
@@ -73,7 +74,7 @@ class Tally:
         self.link_mbps = link_mbps
         self.peaks = np.zeros((k.MEASURES, k.PEAK_COLUMNS), np.int64)
         self.timeline = np.zeros((k.TIMELINE_ROWS, k.TIMELINE_COLUMNS), np.int64)
-        self.shapes = Shapes()
+        self.shapes = Shapes() if pictured else None
 
     @property
     def link_mbps(self) -> int:
@@ -91,7 +92,8 @@ class Tally:
     def pace(self, batch: Batch) -> None:
         """The half that looks at each frame by itself: how much passes when. It may run beside `follow`, in another thread."""
         batch.engine.rates(batch.columns, batch.rows, self.rate, self.peaks, self.timeline)
-        self.shapes.add(batch)
+        if self.shapes is not None:
+            self.shapes.add(batch)
 
     def follow(self, batch: Batch) -> None:
         """The half that knows flows; the batch's columns SLOT and COPY are filled on the way."""
@@ -186,7 +188,7 @@ class Tally:
             periodic=tuple(self._periodic(index)),
             talker_overflow=int(self.totals[k.N_TALKER_OVERFLOW]),
             flow_overflow=int(self.totals[k.N_FLOW_OVERFLOW]),
-            shape=self.shapes.facts(),
+            shape=self.shapes.facts() if self.shapes is not None else f.Shape(),
         )
 
     def _rates(self) -> f.Rates:
