@@ -622,9 +622,16 @@ def classify(b, cols, rows):
         kinds = (etype + 1) | ((proto + 1) << 17) | ((sport + sap) << 26) | (dport << 43)
         cols[FLOW, i] = folded_multiply(between ^ net, kinds ^ SALT1) & MASK62
         cols[PAYLOAD, i] = payload
-        # Which adapter a cooked capture saw it at is not of the frame: a bridge or bond shows it again.
+        # Which adapter a cooked capture saw it at is not of the frame: a bridge or bond shows it again. Nor is which of two networks it
+        # was sent by for safety (PRP, IEC 62439-3, from memory): the trailer's number is the same in both.
         shown = 8 if link == SLL2 and whole else 0
-        cols[DIGEST, i] = digest(b, off + shown, cap - shown)
+        trailer = 0
+        if link == ETHERNET and cap >= 60 and cap == cols[WIRE, i] and be16(b, end - 2) == 0x88FB:
+            told = be16(b, end - 4)
+            size = cap - (p - off)
+            if (told >> 12 == 10 or told >> 12 == 11) and told & 0xFFF == size & 0xFFF:
+                trailer = 4
+        cols[DIGEST, i] = digest(b, off + shown, cap - shown - trailer)
         cols[KIND, i] = kind
         cols[DISCOVERY, i] = is_discovery(cast, proto, dport, etype, dst, group)
 

@@ -263,6 +263,29 @@ def test_cooked_v2_tells_a_frame_that_two_adapters_show(tmp_path: Path) -> None:
     assert one == again != another
 
 
+def _prp(data: bytes, number: int, network: int, size: int | None = None) -> bytes:
+    """With the trailer of a network (10 or 11) of a pair: IEC 62439-3, from memory."""
+    size = len(data) - 14 + 6 if size is None else size
+    return data + struct.pack(">HHH", number, network << 12 | size, 0x88FB)
+
+
+@pytest.mark.parametrize(
+    ("other", "same"),
+    [
+        pytest.param(_prp(FRAME, 7, 11), True, id="by the other network"),
+        pytest.param(_prp(FRAME, 8, 11), False, id="sent again"),
+        pytest.param(_prp(FRAME[:-1] + b"1", 7, 11), False, id="another"),
+        pytest.param(_prp(FRAME, 7, 11, size=51), False, id="no trailer: its size is not the frame's"),
+        pytest.param(_prp(FRAME, 7, 12), False, id="no trailer: no network of a pair"),
+    ],
+)
+def test_a_frame_that_came_by_both_networks_of_a_pair(tmp_path: Path, other: bytes, same: bool) -> None:
+    file = Pcap()
+    records = [file.record(T, n, data) for n, data in enumerate((_prp(FRAME, 7, 10), other))]
+    one, again = read_bytes(tmp_path, file.header() + b"".join(records))[k.DIGEST]
+    assert (one == again) == same
+
+
 def test_cooked_without_a_hardware_address(tmp_path: Path) -> None:
     file = Pcap(link=k.SLL)
     head = struct.pack(">HHH", 0, 772, 0) + bytes.fromhex(BOX + "00000800")

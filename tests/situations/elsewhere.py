@@ -112,6 +112,15 @@ def _(random):
     yield from (s.every(0.25, sync_v1(203)), s.every(1.0, asks, 0.1))
 
 
+@healthy("a tap of both networks of a box that sends each frame by two (PRP)", READY)
+def _(random):
+    for some in rigs.playing(random):
+        for number, (at, data) in enumerate(some):
+            for network, late_s in ((10, 0.0), (11, 4e-6)):
+                told = struct.pack(">HHH", number & 0xFFFF, network << 12 | len(data) - 8, 0x88FB)
+                yield [(at + late_s, data + told)]
+
+
 @healthy("the clocks choose who leads before the streams begin", READY)
 def _(random):
     yield master(202, 0.0, 8.0, priority1=200)
