@@ -32,6 +32,7 @@ from preflight.checks.see.streams import all_streams, names, title
 from preflight.checks.step import before_doors, managed, now, unmanaged
 from preflight.frames.facts import SourceFacts
 from preflight.wire.arp import ArpMessage
+from preflight.wire.datagram import IPV6
 from preflight.wire.igmp import IgmpMessage
 
 CHECK = Check(
@@ -262,6 +263,13 @@ def _missing(wanted: list[Group], runs_out_s: float, wire: Wire, limits: Limits)
     source = wire.source
     end = source.duration_s
     wanted = [g for g in wanted if g.address not in DISCOVERY_GROUPS]
+    if not wanted and any(
+        f.cast == "multicast" and f.ethertype == IPV6 and (f.stream or f.clock) for f in wire.tally.flows
+    ):
+        return unproven(
+            "What flows to groups here goes by IPv6: who asks for their members (by MLD) is not judged.",
+            fixes=[now("See in each switch that MLD snooping has a querier, as IGMP has, or is off in all.")],
+        )
     if not wanted:
         return unproven("No multicast stream and no member of one was heard, so nobody needs a querier here.")
     if end <= limits["no_query"] * (2 if source.dropped else 1):

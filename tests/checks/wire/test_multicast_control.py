@@ -1,5 +1,6 @@
 """Multicast control: the timers of RFC 2236 and RFC 3376, who asks, who joined, and what a short capture cannot know."""
 
+import struct
 from dataclasses import replace
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from preflight.checks.finding import Outcome
 from preflight.study import study
 from tests.checks.asked import asked
+from tests.lab import frames as raw
 from tests.tally.captures import every, mac, rtp, studied, told, write_with_direction
 from tests.wire.groups import leave, query, report
 
@@ -576,3 +578,19 @@ def test_without_any_querier_a_stream_comes_back_to_who_joins_by_hand(tmp_path):
         "came back when they joined anew: nobody asks for members"
         in judge(studied(tmp_path, *frames)).headline
     )
+
+
+def by_ipv6(n: int) -> bytes:
+    """A packet of a stream to an IPv6 group (RFC 8200, RFC 3550)."""
+    data = raw.rtp_header(n, 2400 * n, 7) + n.to_bytes(4) * 50
+    head = struct.pack(">IHBB", 6 << 28, 8 + len(data), 17, 16)
+    places = bytes.fromhex("20010db8" + "00" * 11 + "07") + bytes.fromhex("ff05" + "00" * 13 + "07")
+    udp = struct.pack(">HHHH", 5004, 5004, 8 + len(data), 0)
+    return raw.ethernet("33:33:00:00:00:07", mac(7), 0x86DD, head + places + udp + data)
+
+
+def test_groups_of_ipv6_are_told_of_and_not_judged(tmp_path):
+    finding = judge(studied(tmp_path, every(0.05, by_ipv6, 0, 200)))
+    assert finding.outcome == UNPROVEN and "IPv6" in finding.headline and "MLD" in finding.fixes[0]
+    beside = judge(studied(tmp_path, every(0.05, by_ipv6, 0, 200), joins(10, 0x0A), stream(0, 200)))
+    assert "No querier in 200 s" in beside.headline  # of IPv4 there is something to say
