@@ -133,8 +133,12 @@ def _block(kind: int, body: bytes) -> bytes:
 
 
 def studied(folder: Path, *frames: Iterable[Timed], snap: int = 65535) -> Facts:
-    """The facts of a capture of all `frames`."""
-    return study(str(write(folder / "made.pcap", [one for some in frames for one in some], snap)))
+    """The facts of a capture of all `frames`, which goes at once: together they are gigabytes, and would be written to the disk."""
+    path = write(folder / "made.pcap", [one for some in frames for one in some], snap)
+    try:
+        return study(str(path))
+    finally:
+        path.unlink()
 
 
 def told(finding: Finding | None) -> str:
