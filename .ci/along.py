@@ -1,4 +1,5 @@
-"""The build hook: captures, documents and the commit go into the wheel's package, and the commit into the sdist."""
+"""The build hook: captures, documents and the commit go into the wheel's package, and the commit into the
+sdist."""
 
 import sys
 import tempfile

@@ -1,8 +1,10 @@
-"""Makes a folder that runs without Python, and its zip: `python .ci/standalone.py [FOLDER]` (dist, without FOLDER).
+"""Makes a folder that runs without Python, and its zip: `python .ci/standalone.py [FOLDER]` (dist, without
+FOLDER).
 
-PyInstaller gathers the interpreter, the libraries and the package. Along go the captures, the documents, the commit and the
-kernels, compiled for any processor of this kind: so Numba can stay away, nothing is compiled where it runs, and nothing is
-written there. It runs on the system that it is made on, or a newer one: of Linux, what counts is the C library.
+PyInstaller gathers the interpreter, the libraries and the package. Along go the captures, the documents, the
+commit and the kernels, compiled for any processor of this kind: so Numba can stay away, nothing is compiled
+where it runs, and nothing is written there. It runs on the system that it is made on, or a newer one: of
+Linux, what counts is the C library.
 """
 
 import shutil
@@ -15,7 +17,8 @@ import PyInstaller.__main__
 from preflight import bundled
 from preflight.frames import compile as engines
 
-# What is imported nowhere but where kernels are compiled, or by libraries in parts that preflight does not use.
+# What is imported nowhere but where kernels are compiled, or by libraries in parts that preflight does not
+# use.
 AWAY = [
     "numba",
     "tkinter",
@@ -28,7 +31,8 @@ AWAY = [
     "setuptools",
     "pkg_resources",
 ]
-# A process that judges captures beside this one starts the same program again: it must not take it for a command.
+# A process that judges captures beside this one starts the same program again: it must not take it for a
+# command.
 START = "import multiprocessing\nmultiprocessing.freeze_support()\nfrom preflight.cli import main\nmain()\n"
 
 

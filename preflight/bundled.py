@@ -17,8 +17,9 @@ def folder(name: str) -> Path | None:
 
 
 def commit() -> str:
-    """The commit that the code was built from, of 40 digits; "" where it is not known. A checkout tells its own (changes
-    that were not committed are not told). One that `git archive` packed has it in `.commit`, which git fills in there alone."""
+    """The commit that the code was built from, of 40 digits; "" where it is not known. A checkout tells its
+    own (changes that were not committed are not told). One that `git archive` packed has it in `.commit`,
+    which git fills in there alone."""
     beside = PACKAGE.parent
     told = _text(PACKAGE / "commit.txt") or _text(beside / ".commit")
     if told == UNFILLED:

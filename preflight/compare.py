@@ -1,9 +1,10 @@
 """What differs between two saved results: the main computer and its spare, or tonight and the last good show.
 
-Strategy: compare what is worth comparing, and say of each difference whether it matters. Noise is what differs between any
-two computers (names, hardware addresses, makes) and any two nights (counts, who spoke once). What one side cannot say
-is noise, too: it is no proof of a difference. The limits are common practice. Where one side is anonymised, no address or name of it is
-one of the other: they are taken out of both, and what is left is compared, with how many there are.
+Strategy: compare what is worth comparing, and say of each difference whether it matters. Noise is what
+differs between any two computers (names, hardware addresses, makes) and any two nights (counts, who spoke
+once). What one side cannot say is noise, too: it is no proof of a difference. The limits are common practice.
+Where one side is anonymised, no address or name of it is one of the other: they are taken out of both, and
+what is left is compared, with how many there are.
 """
 
 from collections import Counter, defaultdict
@@ -66,7 +67,8 @@ def compare(a: Saved, b: Saved) -> list[Difference]:
 
 
 def unlike(a: Saved, b: Saved) -> str:
-    """Why addresses and names of the two cannot be held against each other, in a sentence; "" where they can."""
+    """Why addresses and names of the two cannot be held against each other, in a sentence; "" where they
+    can."""
     here, there = ({each.hardware for each in side.heard.devices} if side.heard else set() for side in (a, b))
     if a.anonymised != b.anonymised:
         why = f"{'A' if a.anonymised else 'B'} is anonymised, and the other is not"

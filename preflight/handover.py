@@ -1,8 +1,10 @@
-"""One zip to send when asking for help: report, JSON, evidence, the capture, what the computer says of itself, versions.
+"""One zip to send when asking for help: report, JSON, evidence, the capture, what the computer says of
+itself, versions.
 
-Each capture is anonymised first, into a new one; report, JSON and evidence are then made from the new one alone, so that nothing of
-the original can get into them. What both say is compared, and where it differs the zip says so. The zip is made
-in a folder beside its place and moved there when it is whole; its entries have no times of their own.
+Each capture is anonymised first, into a new one; report, JSON and evidence are then made from the new one
+alone, so that nothing of the original can get into them. What both say is compared, and where it differs the
+zip says so. The zip is made in a folder beside its place and moved there when it is whole; its entries have
+no times of their own.
 """
 
 import shutil
@@ -53,9 +55,9 @@ class Original:
 
 @dataclass(frozen=True)
 class Part:
-    """What goes into the zip of one capture: `result` is of what is sent. `left_out` frames are beyond the limit of
-    `capture`, `thinned` ones lost a message that nobody reads. `differs` says by check what the original gives
-    instead."""
+    """What goes into the zip of one capture: `result` is of what is sent. `left_out` frames are beyond the
+    limit of `capture`, `thinned` ones lost a message that nobody reads. `differs` says by check what the
+    original gives instead."""
 
     result: Result
     capture: Path | None
@@ -170,12 +172,13 @@ def kept_of(
     )
 
 
-# -- the zip ---------------------------------------------------------------------------------------------------
+# -- the zip -------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
 class Extra:
-    """Beside the parts: `computer` as it goes in, `files` that the user agreed to, and what was `left_out`, in words."""
+    """Beside the parts: `computer` as it goes in, `files` that the user agreed to, and what was `left_out`,
+    in words."""
 
     computer: HostFacts | None
     files: dict[str, bytes]
@@ -273,7 +276,8 @@ def readme(parts: list[Part], extra: Extra) -> str:
         lines.append(f"  Verdict: {each.result.verdict.verdict}")
         if source is not None:
             lines.append(
-                f"  {source.frames} frame{'' if source.frames == 1 else 's'} in {source.duration_s:.1f} s, from {moment(source.first_ns) or 'no time told'}"
+                f"  {source.frames} frame{'' if source.frames == 1 else 's'} in {source.duration_s:.1f} s, "
+                f"from {moment(source.first_ns) or 'no time told'}"
             )
         if each.left_out:
             lines.append(f"  {NAME} lacks the last {each.left_out} frames: it has reached its limit.")

@@ -1,8 +1,8 @@
 """A rig sheet drafted from what was heard on a good rig.
 
-What the frames tell is filled in: who speaks, from which address, how often, which streams go where in which format, who leads
-the clock, which bridges told their names. What they cannot tell is marked FILL IN. The draft is a sheet that `sheet check`
-accepts and that the same rig passes.
+What the frames tell is filled in: who speaks, from which address, how often, which streams go where in which
+format, who leads the clock, which bridges told their names. What they cannot tell is marked FILL IN. The
+draft is a sheet that `sheet check` accepts and that the same rig passes.
 """
 
 import json
@@ -169,8 +169,9 @@ def _listener(facts: Facts, called: dict[str, str]) -> str:
 
 
 def _speaks_every(facts: Facts, talker: Talker) -> float | None:
-    """How often one is heard by what goes on as long as it is on, from its most regular flow; None where nothing does.
-    Not by discovery, which is busy at first and rare later, nor by streams, which stop between songs."""
+    """How often one is heard by what goes on as long as it is on, from its most regular flow; None where
+    nothing does. Not by discovery, which is busy at first and rare later, nor by streams, which stop between
+    songs."""
     assert facts.tally is not None and facts.source is not None
     streams = {stream.flow for stream in facts.tally.streams}
     flows = [
@@ -223,7 +224,8 @@ def _streams(facts: Facts, called: dict[str, str], listener: str) -> list[str]:
             "[[stream]]",
             f"name = {_toml_string(name)}  # {FILL}",
             f"sender = {_toml_string(sender)}",
-            f"receivers = [{', '.join(_toml_string(each) for each in sorted(receivers))}]  # {FILL}: who else gets it",
+            f"receivers = [{', '.join(_toml_string(each) for each in sorted(receivers))}]  # {FILL}: who "
+            "else gets it",
             *_format(stream, flow),
         ]
     return lines

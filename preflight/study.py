@@ -12,8 +12,9 @@ from preflight.survey import Survey
 
 
 def study(place: Place | Sequence[Place], on_progress: Progress | None = None) -> Facts:
-    """Read the capture at `place` ("-": standard input), or in several files that are one, to its end, or to Ctrl-C: then the facts are of what was
-    read, and marked partial. Raises CaptureError where nothing can be read."""
+    """Read the capture at `place` ("-": standard input), or in several files that are one, to its end, or to
+    Ctrl-C: then the facts are of what was read, and marked partial. Raises CaptureError where nothing can be
+    read."""
     return surveyed(place, on_progress)[0]
 
 
@@ -40,7 +41,8 @@ def read(capture: CaptureFile) -> tuple[Facts, Survey]:
 
 
 def _paced(capture: CaptureFile, survey: Survey) -> Iterator[Batch]:
-    """The batches, with one half of the tallying done: by the thread that reads, so that two processors have as much to do."""
+    """The batches, with one half of the tallying done: by the thread that reads, so that two processors have
+    as much to do."""
     for batch in capture.batches():
         if batch.first == 1 and capture.link_mbps:  # told before the first frame
             survey.link_mbps = capture.link_mbps

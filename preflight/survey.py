@@ -1,4 +1,5 @@
-"""From frames to facts in one pass: tally every frame, dissect the few control frames, say where it was seen from.
+"""From frames to facts in one pass: tally every frame, dissect the few control frames, say where it was seen
+from.
 
 The one place where frames, tallies and dissectors meet. It works on any source of batches, saved or live.
 """
@@ -40,8 +41,8 @@ PER_KIND = 1024
 
 
 class Survey:
-    """Feed batches in order with `add`, then read `facts`. `link_mbps` is the rate that queues are reckoned with; what only pictures
-    need is left out where none will be `pictured`."""
+    """Feed batches in order with `add`, then read `facts`. `link_mbps` is the rate that queues are reckoned
+    with; what only pictures need is left out where none will be `pictured`."""
 
     def __init__(self, link_mbps: int = 1000, pictured: bool = True) -> None:
         self._tally = Tally(link_mbps, pictured)
@@ -92,7 +93,8 @@ class Survey:
                     self._wire[type(fact)].append(fact)
 
     def facts(self, source: SourceFacts) -> Facts:
-        """All that the frames of `source` tell. One that is live is on an access port, unless it hears as a mirror does."""
+        """All that the frames of `source` tell. One that is live is on an access port, unless it hears as a
+        mirror does."""
         tally = self._tally.facts()
         seen_from = vantage(tally)
         return Facts(
@@ -109,9 +111,10 @@ class Survey:
 def vantage(tally: TallyFacts) -> Vantage:
     """Where the frames were taken, as far as they tell.
 
-    A mirror of several ports, or of both directions, shows frames twice, or unicast between many pairs. An access port shows
-    unicast only to and from one station, beside what is flooded. A station that only sends, or only receives, tells nothing: what
-    goes to it is flooded until it speaks, and so may be what it sends. Common practice."""
+    A mirror of several ports, or of both directions, shows frames twice, or unicast between many pairs. An
+    access port shows unicast only to and from one station, beside what is flooded. A station that only sends,
+    or only receives, tells nothing: what goes to it is flooded until it speaks, and so may be what it sends.
+    Common practice."""
     if tally.copies.mirrored:
         return "mirror"
     pairs: dict[frozenset[str], int] = {}

@@ -1,8 +1,9 @@
 """Cleaning text that came from the network, a file name or the operating system.
 
 Everything that is shown goes through `clean` once, where it enters the facts, so that no control character,
-escape sequence, direction override or lone surrogate reaches a terminal, a page or a JSON reader. What is written as JSON
-is strict JSON in valid Unicode: every string is cleaned once more, and a number that JSON has no word for becomes null.
+escape sequence, direction override or lone surrogate reaches a terminal, a page or a JSON reader. What is
+written as JSON is strict JSON in valid Unicode: every string is cleaned once more, and a number that JSON has
+no word for becomes null.
 """
 
 import json

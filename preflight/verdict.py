@@ -44,8 +44,8 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Result:
-    """The verdict on one capture, one spell of listening or one computer, and the facts it rests on. `apart` are those on each
-    adapter of a capture by itself, where it has several."""
+    """The verdict on one capture, one spell of listening or one computer, and the facts it rests on. `apart`
+    are those on each adapter of a capture by itself, where it has several."""
 
     facts: Facts
     verdict: Verdict
@@ -64,15 +64,16 @@ class Apart:
     result: Result
 
 
-# A symptom counts frames in a second, so its stretch begins and ends up to a second beside its cause. What the cause
-# then leaves uncovered has another cause: a device that chatters for a minute is not mended with a loop of one
-# second in it. Common practice.
+# A symptom counts frames in a second, so its stretch begins and ends up to a second beside its cause. What
+# the cause then leaves uncovered has another cause: a device that chatters for a minute is not mended with a
+# loop of one second in it. Common practice.
 BESIDE_S = 1.0
 MOST = 0.75
 
 
 def decide(findings: Iterable[Finding]) -> Verdict:
-    """The verdict on all findings of one command. Unproven where none of them could be judged, or too little was heard."""
+    """The verdict on all findings of one command. Unproven where none of them could be judged, or too little
+    was heard."""
     findings = tuple(findings)
     causes = _causes([finding for finding in findings if finding.outcome.troubles])
     ranked = []
@@ -133,7 +134,8 @@ def _order(finding: Finding) -> tuple[int, float, str]:
 
 
 def _causes(trouble: list[Finding]) -> dict[str, tuple[str, ...]]:
-    """For each finding what explains it, at the root: a storm that a loop explains is not named beside the loop."""
+    """For each finding what explains it, at the root: a storm that a loop explains is not named beside the
+    loop."""
     direct = {finding.check: _explained_by(finding, trouble) for finding in trouble}
     return {
         check: tuple(cause for cause in causes if not set(direct[cause]) & set(causes))

@@ -1,9 +1,10 @@
 """A capture written anew, every frame rewritten on the way.
 
-The second reading of two. The first one, which judges the capture as it is, tells which flows are RTP, so that only their
-headers stay, and whose order among each other matters. The control frames that the readers of `wire/` will look at, and
-no others, get their messages back in Python: the kernel picks the same ones as it does for the readers.
-Frame numbers, times, lengths and directions stay; where the original could not be read, the new one cannot be either.
+The second reading of two. The first one, which judges the capture as it is, tells which flows are RTP, so
+that only their headers stay, and whose order among each other matters. The control frames that the readers of
+`wire/` will look at, and no others, get their messages back in Python: the kernel picks the same ones as it
+does for the readers. Frame numbers, times, lengths and directions stay; where the original could not be read,
+the new one cannot be either.
 """
 
 from collections.abc import Callable, Iterable
@@ -57,8 +58,8 @@ def rank_of(heard: Iterable[Facts], cover: Cover) -> None:
 
 
 class Anonymiser:
-    """Rewrites the batches of one source. `rtp` is the table of flows whose RTP headers stay; `say` is told where it takes
-    a while."""
+    """Rewrites the batches of one source. `rtp` is the table of flows whose RTP headers stay; `say` is told
+    where it takes a while."""
 
     def __init__(self, cover: Cover, rtp: np.ndarray, say: Callable[[str], None] | None = None) -> None:
         self._say = say
@@ -193,8 +194,8 @@ class Writer:
 def rewritten(
     capture: CaptureFile, anonymiser: Anonymiser | None, file: BinaryIO, limit: int | None = None
 ) -> int:
-    """Write the frames of `capture` to `file`, as they are where there is no `anonymiser`, and none beyond `limit` bytes.
-    Returns how many were written."""
+    """Write the frames of `capture` to `file`, as they are where there is no `anonymiser`, and none beyond
+    `limit` bytes. Returns how many were written."""
     writer = Writer(file)
     for batch in capture.batches():
         if limit is not None and file.tell() + writer.size_of(batch) > limit:

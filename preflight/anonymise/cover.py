@@ -1,8 +1,9 @@
-"""All replacements by one key: addresses by the kernels' own functions, names by pseudonyms of the same length.
+"""All replacements by one key: addresses by the kernels' own functions, names by pseudonyms of the same
+length.
 
-Addresses keep what the verdict rests on: private stays private, link-local, documentation and internet addresses each stay
-among themselves, groups and broadcasts stay. Where the lower address wins (IGMP queriers, bridges, clocks), the order among
-those that were heard stays too: `rank` is told of them first.
+Addresses keep what the verdict rests on: private stays private, link-local, documentation and internet
+addresses each stay among themselves, groups and broadcasts stay. Where the lower address wins (IGMP queriers,
+bridges, clocks), the order among those that were heard stays too: `rank` is told of them first.
 """
 
 import hashlib
@@ -16,7 +17,8 @@ import numpy as np
 from preflight.anonymise import kernels as k
 from preflight.text import clean
 
-# Networks that stay networks of their kind, and addresses that stay: RFC 6890, IANA special-purpose address registries.
+# Networks that stay networks of their kind, and addresses that stay: RFC 6890, IANA special-purpose address
+# registries.
 SPECIAL = (
     "0.0.0.0/8", "10.0.0.0/8", "100.64.0.0/10", "127.0.0.0/8", "169.254.0.0/16", "172.16.0.0/12", "192.0.0.0/24", "192.0.0.0/29",
     "192.0.2.0/24", "192.88.99.0/24", "192.168.0.0/16", "198.18.0.0/15", "198.51.100.0/24", "203.0.113.0/24",
@@ -124,7 +126,8 @@ class Cover:
         )
 
     def text(self, raw: bytes, keep: re.Pattern[bytes] | None = None) -> bytes:
-        """A text as long: what `keep` finds stays, and the gaps between words; every word gets a pseudonym."""
+        """A text as long: what `keep` finds stays, and the gaps between words; every word gets a
+        pseudonym."""
         out, at = b"", 0
         for found in keep.finditer(raw) if keep else ():
             out += self._words(raw[at : found.start()]) + found.group()

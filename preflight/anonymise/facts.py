@@ -1,7 +1,7 @@
 """What this computer says of itself, and the rig sheet, under the same replacements as the frames.
 
-Numbers stay, and so do words of which there are few (kinds, origins, drivers). Every text that is not known to be one of these
-is taken for a name.
+Numbers stay, and so do words of which there are few (kinds, origins, drivers). Every text that is not known
+to be one of these is taken for a name.
 """
 
 import re
@@ -11,7 +11,8 @@ from preflight.anonymise.cover import Cover
 from preflight.host.facts import Adapter, Address, HostFacts
 from preflight.rig.sheet import Sheet
 
-# Adapters as systems name them: eth0, enp3s0, en0, Ethernet 2. One that holds a hardware address does not stay.
+# Adapters as systems name them: eth0, enp3s0, en0, Ethernet 2. One that holds a hardware address does not
+# stay.
 _PLAIN = re.compile(r"(?:lo|eth|en[ops]|wlan|wl[ops]|en|usb|br|bond|docker|veth|virbr|tap|tun|utun|awdl|llw|bridge)"
                     r"(?:\d{1,3}(?:[spfdnv]\d{1,3}){0,4})?|(?:Ethernet|Wi-Fi)(?: \d{1,3})?")  # fmt: skip
 _DRIVER = re.compile(r"[a-z0-9_+-]{1,20}")
@@ -72,7 +73,8 @@ def _text(text: str, cover: Cover) -> str:
 
 
 def sheet_of(sheet: Sheet, cover: Cover) -> Sheet:
-    """The sheet to judge anonymised frames by. The makers of devices stay, as they do in hardware addresses."""
+    """The sheet to judge anonymised frames by. The makers of devices stay, as they do in hardware
+    addresses."""
 
     def end(text: str) -> str:
         switch, port = sheet.place(text)

@@ -1,7 +1,8 @@
-"""What each zip replaced by what, kept for the sender alone: so that the device of which the support desk speaks can be found.
+"""What each zip replaced by what, kept for the sender alone: so that the device of which the support desk
+speaks can be found.
 
-One file for each zip in the user's data folder, readable for the user only, as the key is, and never in anything that is sent. It
-also tells which captures the zip was made of: their frames have the same numbers.
+One file for each zip in the user's data folder, readable for the user only, as the key is, and never in
+anything that is sent. It also tells which captures the zip was made of: their frames have the same numbers.
 """
 
 import json
@@ -28,8 +29,8 @@ CLOCK = re.compile(r"[0-9a-f]{16}")  # a clock's identity, IEEE 1588
 
 @dataclass(frozen=True)
 class Kept:
-    """Of one zip: its path, when it was made (RFC 3339), of which captures, and what stands in it for what. `devices` says by real
-    hardware address how a device calls itself."""
+    """Of one zip: its path, when it was made (RFC 3339), of which captures, and what stands in it for what.
+    `devices` says by real hardware address how a device calls itself."""
 
     zip: str
     made: str
@@ -39,7 +40,8 @@ class Kept:
 
 
 def originals_of(heard: Iterable[Facts], cover: Cover) -> dict[str, str]:
-    """What was replaced, by its replacement: addresses and clocks of all facts, synchronisation sources of streams, names."""
+    """What was replaced, by its replacement: addresses and clocks of all facts, synchronisation sources of
+    streams, names."""
     found: dict[str, str] = {new: old for old, new in cover.names() if new != old}
     for facts in heard:
         for text in _texts((facts.tally, tuple(facts.wire.values()), facts.host)):

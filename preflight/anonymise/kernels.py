@@ -1,12 +1,13 @@
-"""Kernels that rewrite frames in place: addresses replaced, contents gone, checksums as right or wrong as they were.
+"""Kernels that rewrite frames in place: addresses replaced, contents gone, checksums as right or wrong as
+they were.
 
-Strategy: a secret function (SipHash-2-4, Aumasson and Bernstein 2012) decides everything. IP addresses are replaced bit by bit:
-whether a bit is flipped depends on the bits before it, so that two addresses share as long a prefix afterwards as
-before (Crypto-PAn: Xu, Fan, Ammar, Moon 2002, from memory; with another secret function). The low 24 bits of hardware
-addresses go through a Feistel network, and so do those of all IPv6 addresses, so that the addresses and groups that are
-made from a hardware address (RFC 4291) follow it. Contents become a keyed digest and zeros: what differed
-still differs, what was the same is still the same. Checksums are corrected by what changed (RFC 1624), so that a
-wrong one stays wrong.
+Strategy: a secret function (SipHash-2-4, Aumasson and Bernstein 2012) decides everything. IP addresses are
+replaced bit by bit: whether a bit is flipped depends on the bits before it, so that two addresses share as
+long a prefix afterwards as before (Crypto-PAn: Xu, Fan, Ammar, Moon 2002, from memory; with another secret
+function). The low 24 bits of hardware addresses go through a Feistel network, and so do those of all IPv6
+addresses, so that the addresses and groups that are made from a hardware address (RFC 4291) follow it.
+Contents become a keyed digest and zeros: what differed still differs, what was the same is still the same.
+Checksums are corrected by what changed (RFC 1624), so that a wrong one stays wrong.
 """
 
 from preflight.frames.compile import BYTES, INTRINSIC, ROW, TABLE, kernel
@@ -34,8 +35,8 @@ from preflight.tally.kernels import slot_of
 
 # What the secret function is asked for.
 T_IP4, T_IP6, T_LOW, T_UPPER, T_MIDDLE, T_SSRC, T_SCRAMBLE, T_RANKED = range(1, 9)
-# `pins`: rows (what, first, length, value). For addresses: bits from `first` up to `length` are not flipped below the prefix
-# `value` (its upper 63 of 64 bits, left-aligned). For T_RANKED: a low half and its image.
+# `pins`: rows (what, first, length, value). For addresses: bits from `first` up to `length` are not flipped
+# below the prefix `value` (its upper 63 of 64 bits, left-aligned). For T_RANKED: a low half and its image.
 PIN_COLUMNS = 4
 KNOWN_COLUMNS = 3  # `known`: what was asked lately, and the answer
 ROUNDS = 8
@@ -44,7 +45,8 @@ BYTE64 = 0xFFFFFFFFFFFFFFFF
 
 @kernel(INTRINSIC)
 def plus(a, b):
-    """The sum of two 64-bit patterns, which wraps around. As with `folded_multiply`, only for `plus`, `turn`, `^` and a mask."""
+    """The sum of two 64-bit patterns, which wraps around. As with `folded_multiply`, only for `plus`, `turn`,
+    `^` and a mask."""
     return (a + b) & BYTE64
 
 
@@ -90,7 +92,7 @@ def secret(key, label, word):
     return (v0 ^ v1 ^ v2 ^ v3) & MASK62
 
 
-# -- addresses -------------------------------------------------------------------------------------------------
+# -- addresses -----------------------------------------------------------------------------------------------
 
 
 @kernel()
@@ -136,7 +138,8 @@ def shuffled(word, what, key, pins):
 
 @kernel()
 def image(word, above, depth, what, key, pins, known):
-    """The image of a word, from `known` if it was asked for lately: `flipped` for addresses, `shuffled` for 24 bits."""
+    """The image of a word, from `known` if it was asked for lately: `flipped` for addresses, `shuffled` for
+    24 bits."""
     asked = (word << 8) | what
     at = mix(asked, above) % known.shape[0]
     if known[at, 0] == asked and known[at, 1] == above:
@@ -153,8 +156,9 @@ def image(word, above, depth, what, key, pins, known):
 
 @kernel()
 def image_mac(value, key, pins, known):
-    """A hardware address: the maker's half stays. So do groups, and addresses that virtual routers share by design
-    (RFC 5798 section 7.3; the others from memory). Solicited-node groups (RFC 2464 section 7) hold a device's low half."""
+    """A hardware address: the maker's half stays. So do groups, and addresses that virtual routers share by
+    design (RFC 5798 section 7.3; the others from memory). Solicited-node groups (RFC 2464 section 7) hold a
+    device's low half."""
     top = value >> 24
     low = value & 0xFFFFFF
     if value == 0 or ((top >> 16) & 1 == 1 and top != 0x3333FF):
@@ -194,7 +198,8 @@ def cover_ip4(b, p, key, pins, known):
 
 @kernel()
 def cover_eui(b, p, key, pins, known):
-    """An EUI-64: an interface identifier or a clock's identity. One made of a hardware address keeps its maker."""
+    """An EUI-64: an interface identifier or a clock's identity. One made of a hardware address keeps its
+    maker."""
     high = be32(b, p)
     low = be32(b, p + 4)
     if (high == 0 and low == 0) or (high == 0xFFFFFFFF and low == 0xFFFFFFFF):
@@ -245,13 +250,13 @@ def cover_ip6(b, p, key, pins, known):
         cover_eui(b, p + 8, key, pins, known)
 
 
-# -- contents --------------------------------------------------------------------------------------------------
+# -- contents ------------------------------------------------------------------------------------------------
 
 
 @kernel()
 def scramble(b, p, n, key):
-    """Contents that are not passed on: a keyed digest of them, then zeros. Zeros stay as they are. The first two bits
-    are 0, so that no digest looks like RTP."""
+    """Contents that are not passed on: a keyed digest of them, then zeros. Zeros stay as they are. The first
+    two bits are 0, so that no digest looks like RTP."""
     end = p + n
     at = p
     found = False
@@ -407,7 +412,8 @@ def cover_neighbour_options(b, p, end, key, pins, known):
 
 @kernel()
 def cover_reports(b, p, end, width, key, pins, known):
-    """The group records of a membership report, with addresses of `width` bytes: RFC 3376 section 4.2, RFC 3810 section 5.2."""
+    """The group records of a membership report, with addresses of `width` bytes: RFC 3376 section 4.2, RFC
+    3810 section 5.2."""
     left = be16(b, p + 6)
     p += 8
     while left > 0 and p + 4 + width <= end:
@@ -561,7 +567,8 @@ def cover_tcp(b, p, end, key):
 
 @kernel()
 def cover_transport(b, p, end, proto, ip, flow, rtp, key, pins, known):
-    """What IP carries from p to end, and with it the addresses in its header at `ip`, which some checksums cover."""
+    """What IP carries from p to end, and with it the addresses in its header at `ip`, which some checksums
+    cover."""
     four = u8(b, ip) >> 4 == 4
     at = ip + 12 if four else ip + 8
     size = 8 if four else 32
@@ -670,7 +677,8 @@ def cover_arp(b, p, end, key, pins, known):
 
 @kernel()
 def cover_bpdu(b, p, end, tagged, key, pins, known):
-    """IEEE 802.1D-1998 clause 9: bridges replaced; of what follows, only the VLAN of a tree of its own stays."""
+    """IEEE 802.1D-1998 clause 9: bridges replaced; of what follows, only the VLAN of a tree of its own
+    stays."""
     kept = 4 if p + 3 < end and u8(b, p + 3) == 0x80 else 35
     if p + kept > end or be16(b, p) != 0 or u8(b, p + 3) & 0x7D != 0:
         scramble(b, p, end - p, key)

@@ -1,7 +1,8 @@
-"""The key of all replacements. It is made once, kept in the user's data folder, and never goes into anything that is sent.
+"""The key of all replacements. It is made once, kept in the user's data folder, and never goes into anything
+that is sent.
 
-With it kept, the next handover from this computer replaces everything in the same way, so that the support desk can
-lay two of them side by side.
+With it kept, the next handover from this computer replaces everything in the same way, so that the support
+desk can lay two of them side by side.
 """
 
 import os

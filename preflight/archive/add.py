@@ -1,4 +1,5 @@
-"""Adding captures: look at the places, leave out what is known, have the rest judged, write down each a moment after it is done."""
+"""Adding captures: look at the places, leave out what is known, have the rest judged, write down each a
+moment after it is done."""
 
 import json
 import time
@@ -27,8 +28,8 @@ Tell = Callable[[int, int], None]  # captures done, and their bytes
 
 @dataclass
 class Looked:
-    """What there is to do: `wanted` are to be judged, `known` and `others` are how many are in the archive as they are, and how many files have no
-    capture's name. `troubles` are places that cannot be looked at."""
+    """What there is to do: `wanted` are to be judged, `known` and `others` are how many are in the archive as
+    they are, and how many files have no capture's name. `troubles` are places that cannot be looked at."""
 
     wanted: list[Found] = field(default_factory=list)
     known: int = 0
@@ -40,8 +41,9 @@ class Looked:
 
 @dataclass
 class Added:
-    """What came of it. `again` were judged again by what has changed; `known` turned out to be in the archive when they were read; `troubles` are
-    files that cannot be read, `unreadable` captures that cannot be judged, with the reason."""
+    """What came of it. `again` were judged again by what has changed; `known` turned out to be in the archive
+    when they were read; `troubles` are files that cannot be read, `unreadable` captures that cannot be
+    judged, with the reason."""
 
     new: int = 0
     again: int = 0
@@ -52,8 +54,8 @@ class Added:
 
 
 def look(store: Store, places: Sequence[str], limit_s: float) -> Looked:
-    """What of `places` is not in the archive yet, or was judged by other checks than today's. Without places, all that the archive
-    knows of are looked at. Raises ArchiveError where the archive cannot be read."""
+    """What of `places` is not in the archive yet, or was judged by other checks than today's. Without places,
+    all that the archive knows of are looked at. Raises ArchiveError where the archive cannot be read."""
     looked = Looked()
     with Library(store) as library:
         for row in library.ask(
@@ -97,7 +99,8 @@ def look(store: Store, places: Sequence[str], limit_s: float) -> Looked:
 
 
 def _to_judge(row: Mapping[str, Any], limit_s: float) -> Sequence[str] | None:
-    """By which checks a capture of the archive is to be judged again; None where it is to be read as if it were new."""
+    """By which checks a capture of the archive is to be judged again; None where it is to be read as if it
+    were new."""
     if _version(row["tool"]) > _version(__version__):
         return ()
     then, now = json.loads(row["marks"]), marks()
@@ -114,7 +117,8 @@ def _version(text: str) -> tuple[int, ...]:
 
 
 def add(store: Store, looked: Looked, client: Client, limit_s: float, tell: Tell) -> Added:
-    """Judge what is wanted. Each batch of captures is in the archive before it is told as done. Raises ArchiveError."""
+    """Judge what is wanted. Each batch of captures is in the archive before it is told as done. Raises
+    ArchiveError."""
     added = Added()
     done: dict[str, None] = {}
     segments = store.segments()
@@ -149,7 +153,8 @@ def add(store: Store, looked: Looked, client: Client, limit_s: float, tell: Tell
 
 
 def _ended(parcel: Parcel, limit_s: float) -> Parcel:
-    """One that ended its workers is known by its bytes all the same: they are only counted here, not judged."""
+    """One that ended its workers is known by its bytes all the same: they are only counted here, not
+    judged."""
     if parcel.judged[0].trouble != ENDED:
         return parcel
     found = parcel.judged[0].found
@@ -165,7 +170,8 @@ def _ended(parcel: Parcel, limit_s: float) -> Parcel:
 def _tables(
     store: Store, batch: Sequence[Parcel], done: dict[str, None], added: Added
 ) -> "dict[str, list[pyarrow.Table]]":
-    """What to write of a batch, each table in one piece; `done` are the captures that this run has judged so far."""
+    """What to write of a batch, each table in one piece; `done` are the captures that this run has judged so
+    far."""
     import pyarrow
 
     made: dict[str, list[Row]] = defaultdict(list)

@@ -1,8 +1,9 @@
 """The Dask cluster that captures are judged on: one over this computer's cores, or one that is there already.
 
-Ours listens on the loopback alone, for nobody but this process and its workers (TLS by certificates that are made anew each time and
-kept in memory), and it has no dashboard. A worker that ends takes its parcels with it; whichever capture it was, they are
-judged once more, each alone. One that ends a worker then has ended two.
+Ours listens on the loopback alone, for nobody but this process and its workers (TLS by certificates that are
+made anew each time and kept in memory), and it has no dashboard. A worker that ends takes its parcels with
+it; whichever capture it was, they are judged once more, each alone. One that ends a worker then has ended
+two.
 """
 
 import logging
@@ -26,7 +27,8 @@ from preflight.text import clean
 LOOPBACK = "127.0.0.1"
 SETTINGS: dict[str, object] = {
     "distributed.scheduler.allowed-failures": 0,
-    "distributed.scheduler.worker-saturation": 2.0,  # a worker has its next parcel already, and waits for nobody
+    # a worker has its next parcel already, and waits for nobody
+    "distributed.scheduler.worker-saturation": 2.0,
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
     # What watches and moves data is of no use here, and takes turns from the judging.
@@ -34,14 +36,15 @@ SETTINGS: dict[str, object] = {
     "distributed.scheduler.active-memory-manager.start": False,
     "distributed.admin.system-monitor.interval": "5s",
     "distributed.worker.memory.monitor-interval": "1s",
-    "distributed.deploy.lost-worker-timeout": "1d",  # a busy computer takes long to start one again, and it is not given up
+    # a busy computer takes long to start one again, and it is not given up
+    "distributed.deploy.lost-worker-timeout": "1d",
     "distributed.admin.tick.limit": "1h",  # it would warn on standard error of a computer that is busy
 }
 PATIENCE_S = 30  # for an existing cluster
 LOOK_S = 0.5
 LOST_S = 120.0  # without a worker, and without one that comes back
-# At most so many captures, or so many bytes, go to a worker at once: what a parcel costs is then little beside the judging. Towards the
-# end the parcels get smaller, so that all workers end together.
+# At most so many captures, or so many bytes, go to a worker at once: what a parcel costs is then little
+# beside the judging. Towards the end the parcels get smaller, so that all workers end together.
 PARCEL, PARCEL_BYTES = 16, 2 << 20
 SMALL = 200_000  # bytes: what a capture costs beside its own
 SHARE = 4  # of what is left, a thread gets one in so many at most
@@ -50,7 +53,8 @@ AHEAD = 3  # parcels for each thread: one at work, one waiting there, one on its
 
 @contextmanager
 def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]:
-    """A client of the cluster at `address`, or of one of our own, over all cores or so many `workers`. Raises ArchiveError."""
+    """A client of the cluster at `address`, or of one of our own, over all cores or so many `workers`. Raises
+    ArchiveError."""
     with ExitStack() as stack:
         if address is not None:
             try:
@@ -63,11 +67,13 @@ def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]
             others = [worker for worker, theirs in client.run(marks).items() if theirs != marks()]
             if others:
                 raise ArchiveError(
-                    f"{clean(address, 200)}: {others[0]} has another preflight; install this one on all workers"
+                    f"{clean(address, 200)}: {others[0]} has another preflight; install this one on all "
+                    "workers"
                 )
         else:
             preload = [*dask.config.get("distributed.worker.preload", ()), worked.__module__]
-            # A copy: a scheduler that lacks its dashboard's library adds a page of its own to the list that it finds here.
+            # A copy: a scheduler that lacks its dashboard's library adds a page of its own to the list that
+            # it finds here.
             settings = deepcopy(SETTINGS) | {"distributed.worker.preload": preload}
             stack.enter_context(dask.config.set(settings))
             local = LocalCluster(
@@ -88,8 +94,9 @@ def cluster(address: str | None, workers: int | None = None) -> Iterator[Client]
 def judge_on(
     client: Client, found: Sequence[Found], known: Known, sizes: dict[int, list[str]], limit_s: float
 ) -> Iterator[Parcel]:
-    """Judge all captures, and hand them over as they are done; nothing when none is done yet, so that the caller may tell how it goes. A
-    capture that ended its worker twice comes without its digest. `sizes` are the known captures of each size. Raises ArchiveError."""
+    """Judge all captures, and hand them over as they are done; nothing when none is done yet, so that the
+    caller may tell how it goes. A capture that ended its worker twice comes without its digest. `sizes` are
+    the known captures of each size. Raises ArchiveError."""
     threads = client.nthreads().values()
     room = AHEAD * max(sum(threads), 1)  # none may be there yet, after one was ended
     watch = all(count == 1 for count in threads)

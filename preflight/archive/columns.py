@@ -1,7 +1,8 @@
-"""The tables of an archive and their columns, told once: the store writes by them, and the library asks by them.
+"""The tables of an archive and their columns, told once: the store writes by them, and the library asks by
+them.
 
-Kinds: text, texts (a list), int (64 bits), float, bool, moment (UTC). Lists of objects and maps of numbers are JSON in text.
-A change here that older readers would misread needs a new SCHEMA.
+Kinds: text, texts (a list), int (64 bits), float, bool, moment (UTC). Lists of objects and maps of numbers
+are JSON in text. A change here that older readers would misread needs a new SCHEMA.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,8 +13,8 @@ Row = dict[str, object]
 Rows = Mapping[str, Sequence[Row]]  # by table
 
 TABLES: dict[str, dict[str, str]] = {
-    # One row a capture. `unreadable` says why it could not be judged, and is "" mostly; `limit_s` is the time that it was given;
-    # `marks` are the fingerprints of the checks that judged it, as JSON by name.
+    # One row a capture. `unreadable` says why it could not be judged, and is "" mostly; `limit_s` is the time
+    # that it was given; `marks` are the fingerprints of the checks that judged it, as JSON by name.
     "captures": {
         "capture": "text", "judged_ns": "int", "tool": "text", "marks": "text", "name": "text", "bytes": "int",
         "verdict": "text", "unreadable": "text", "too_slow": "bool", "limit_s": "float", "first_frame_at": "moment",

@@ -11,12 +11,15 @@ from preflight.archive.library import Library
 # A finding's place among those of its case: what is graver, and to be mended sooner, is said first.
 GRAVITY = "list_position(['fail', 'caution', 'unproven', 'pass'], outcome) * 1000 + coalesce(fix_first, 999)"
 TROUBLE = "outcome in ('fail', 'caution')"
-# Where a word may stand, by table. What passed is left out: it names all that was looked for and is not there.
+# Where a word may stand, by table. What passed is left out: it names all that was looked for and is not
+# there.
 WORDED = {
     "captures": "concat_ws(' ', capture, name, verdict, unreadable, ended_early)",
     "places": "place",
-    "findings": "case when outcome in ('fail', 'caution') then concat_ws(' ', \"check\", headline, evidence) else '' end",
-    "devices": "concat_ws(' ', hardware, maker, array_to_string(names, ' '), array_to_string(addresses, ' '))",
+    "findings": "case when outcome in ('fail', 'caution') then concat_ws(' ', \"check\", headline, "
+    "evidence) else '' end",
+    "devices": "concat_ws(' ', hardware, maker, array_to_string(names, ' '), array_to_string(addresses, ' "
+    "'))",
     "streams": "concat_ws(' ', source, destination)",
     "notes": "concat_ws(' ', who, text)",
 }
@@ -24,7 +27,8 @@ WORDED = {
 
 @dataclass(frozen=True)
 class Wanted:
-    """What a case must have; None and () where it does not matter. `outcome` may be "unreadable", too. Times are UTC."""
+    """What a case must have; None and () where it does not matter. `outcome` may be "unreadable", too. Times
+    are UTC."""
 
     check: str | None = None
     outcome: str | None = None
@@ -36,7 +40,8 @@ class Wanted:
 
 
 def find(library: Library, wanted: Wanted) -> list[dict[str, Any]]:
-    """The cases, the newest first; each with the gravest finding of those that were asked for, and the last note."""
+    """The cases, the newest first; each with the gravest finding of those that were asked for, and the last
+    note."""
     asked: dict[str, object] = {}
     of_finding, of_case = _conditions(wanted, asked)
     only = wanted.check is not None or wanted.outcome not in (None, "unreadable")

@@ -1,7 +1,8 @@
 """What a worker does: captures, one after another, to rows.
 
-A capture that takes longer than its limit is given up where the reading reports its progress. Should it hang where nothing
-reports, a watchdog ends the worker after the limit and some grace, and the cluster takes it from there.
+A capture that takes longer than its limit is given up where the reading reports its progress. Should it hang
+where nothing reports, a watchdog ends the worker after the limit and some grace, and the cluster takes it
+from there.
 """
 
 import faulthandler
@@ -34,15 +35,17 @@ if TYPE_CHECKING:
     import pyarrow
 
 GRACE_S = 10.0
-# What is to be done with a capture that the archive knows: the checks to judge it by again, none where nothing changed.
+# What is to be done with a capture that the archive knows: the checks to judge it by again, none where
+# nothing changed.
 Known = Mapping[str, Sequence[str]]
 
 
 @dataclass(frozen=True)
 class Judged:
-    """One capture after its judging. `capture` is its SHA-256, "" where `trouble` says why the file itself could not be read.
-    `rows`, and `tables` of the same, are none where it was known already. Where it was judged again, `by` are the checks that it was
-    judged by, and `again` what they found: the rest is in the archive."""
+    """One capture after its judging. `capture` is its SHA-256, "" where `trouble` says why the file itself
+    could not be read. `rows`, and `tables` of the same, are none where it was known already. Where it was
+    judged again, `by` are the checks that it was judged by, and `again` what they found: the rest is in the
+    archive."""
 
     found: Found
     capture: str
@@ -55,8 +58,9 @@ class Judged:
 
 @dataclass(frozen=True)
 class Parcel:
-    """Several captures after their judging. What is to be written of new ones is in `tables`, of all together, as they are written; of their
-    `rows` only those of the captures are left. Rows by the thousand would be most of what the client has to do."""
+    """Several captures after their judging. What is to be written of new ones is in `tables`, of all
+    together, as they are written; of their `rows` only those of the captures are left. Rows by the thousand
+    would be most of what the client has to do."""
 
     judged: Sequence[Judged]
     tables: "Mapping[str, pyarrow.Table]" = field(default_factory=dict)
@@ -67,8 +71,8 @@ class TooSlow(Exception):
 
 
 def dask_setup(_worker: object) -> None:
-    """Called by a worker of our own cluster when it starts. Ctrl-C reaches every process of a terminal, and is the client's to
-    answer: it ends the workers."""
+    """Called by a worker of our own cluster when it starts. Ctrl-C reaches every process of a terminal, and
+    is the client's to answer: it ends the workers."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
@@ -144,7 +148,8 @@ def too_slow(limit_s: float) -> str:
 
 
 def completed(again: Judged, kept: Sequence[Mapping[str, object]]) -> Rows:
-    """The rows of a capture that was judged again by some checks: what they say now beside what the others said then."""
+    """The rows of a capture that was judged again by some checks: what they say now beside what the others
+    said then."""
     others = [f for f in rows.findings_of(kept) if f.check not in again.by and f.check in marks()]
     return rows.with_findings(again.rows, decide([*again.again, *others]))
 

@@ -1,7 +1,8 @@
 """Questions to an archive, by DuckDB over the Parquet files as they lie: nothing is loaded beforehand.
 
-A view stands for each table. A capture that was judged more than once counts as it was judged last, and so do its rows in the other
-tables: `live` says which segment that is. DuckDB is told to fetch no extension of its own: it never asks the network for one.
+A view stands for each table. A capture that was judged more than once counts as it was judged last, and so do
+its rows in the other tables: `live` says which segment that is. DuckDB is told to fetch no extension of its
+own: it never asks the network for one.
 """
 
 import tempfile
@@ -33,7 +34,8 @@ PIECE = 50_000  # rows of a merged table at once
 
 
 class Library:
-    """An archive as it is at this moment. `only` reads those segments alone, and of them what counts among all `segments`."""
+    """An archive as it is at this moment. `only` reads those segments alone, and of them what counts among
+    all `segments`."""
 
     def __init__(
         self, store: Store, segments: Sequence[Segment] | None = None, only: Sequence[Segment] | None = None
@@ -46,15 +48,17 @@ class Library:
         def source(table: str, among: Sequence[Segment]) -> str:
             return _source(table, [store.path(one.name, table) for one in among if one.rows.get(table)])
 
-        # A whole archive is read with its captures in one place each, mostly: then nothing has to be looked up in `live`.
+        # A whole archive is read with its captures in one place each, mostly: then nothing has to be looked
+        # up in `live`.
         (told,) = self.ask(
             f"select count(*) > count(distinct capture) as twice from {source('captures', everything)}"
         )
         self.superseded: bool = told["twice"]
         if self.superseded:
             self._put(
-                "create temp table live as select capture, arg_max(segment, (judged_ns, segment)) as segment from "
-                f"(select {SEGMENT} as segment, capture, judged_ns from {source('captures', everything)}) group by all"
+                "create temp table live as select capture, arg_max(segment, (judged_ns, segment)) as "
+                f"segment from (select {SEGMENT} as segment, capture, judged_ns from "
+                f"{source('captures', everything)}) group by all"
             )
         for table, columns in TABLES.items():
             names = ", ".join(f'"{column}"' for column in columns)
@@ -107,11 +111,12 @@ class Library:
             self._put(f"insert into {name} values ({marks})", [row.get(column) for column in columns])
 
     def case(self, named: str) -> str:
-        """The capture that the beginning of its SHA-256 names, or its file's name. Raises ArchiveError where there is not just one."""
+        """The capture that the beginning of its SHA-256 names, or its file's name. Raises ArchiveError where
+        there is not just one."""
         wanted = named.strip().lower()
         found = self.ask(
-            "select capture, name from captures where (length($wanted) >= 4 and starts_with(capture, $wanted)) or lower(name) = $wanted "
-            "order by capture limit 5",
+            "select capture, name from captures where (length($wanted) >= 4 and starts_with(capture, "
+            "$wanted)) or lower(name) = $wanted order by capture limit 5",
             {"wanted": wanted},
         )
         if not found:
@@ -128,7 +133,8 @@ def short(capture: str) -> str:
 
 
 class Vanished(ArchiveError):
-    """A file went away, as it does where another one merges what is being read. Asked again, it is there in its new place."""
+    """A file went away, as it does where another one merges what is being read. Asked again, it is there in
+    its new place."""
 
 
 @contextmanager

@@ -1,10 +1,11 @@
 """The cases most like one: what they share, and what it was in the end.
 
-A case has signs: its troubles and which of them is the cause, who made what is to blame, the makers and streams heard, where it
-was heard. One that has troubles is like those alone that have one of the same. Two cases are as alike as the signs that both have weigh among the signs that either
-has (Jaccard's measure, weighted). A sign weighs by its kind, and the more the rarer it is in the archive (inverse document frequency): that
-two rigs both fail for a loop says more than that both have a maker's devices. No sign holds an address or a
-name, so that an anonymised capture is as good as another: makers stay in it.
+A case has signs: its troubles and which of them is the cause, who made what is to blame, the makers and
+streams heard, where it was heard. One that has troubles is like those alone that have one of the same. Two
+cases are as alike as the signs that both have weigh among the signs that either has (Jaccard's measure,
+weighted). A sign weighs by its kind, and the more the rarer it is in the archive (inverse document
+frequency): that two rigs both fail for a loop says more than that both have a maker's devices. No sign holds
+an address or a name, so that an anonymised capture is as good as another: makers stay in it.
 
 The weights are common practice at best: chosen so that causes lead, and tried on the bundled captures.
 """
@@ -32,9 +33,9 @@ TROUBLES = 1.0  # signs of troubles weigh more than that, all others less
 
 
 def like(library: Library, most: int, capture: str, rows: Rows | None = None) -> list[dict[str, Any]]:
-    """The `most` likest of a capture in the archive beside itself, or of a file: then `rows` are those of its judging, and it
-    may itself be one of them. Each has `likeness` (0 to 1), `shared` (signs, those that weigh most first), `notes`, and `advised`: the first step that the
-    case's first finding gave."""
+    """The `most` likest of a capture in the archive beside itself, or of a file: then `rows` are those of its
+    judging, and it may itself be one of them. Each has `likeness` (0 to 1), `shared` (signs, those that weigh
+    most first), `notes`, and `advised`: the first step that the case's first finding gave."""
     asked = ("captures", "findings", "devices", "streams")
     mine = {table: f"(select * from {table} where capture = $capture)" for table in asked}
     if rows is not None:

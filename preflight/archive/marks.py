@@ -1,8 +1,8 @@
 """A fingerprint of each check, so that a newer preflight judges again only what its checks changed.
 
-It is taken of source text: the check's own file, what it takes from `checks/see/`, and all that every check rests on (how
-frames are read, tallied and dissected, how findings become a verdict, how rows are made). A changed comment counts as a change: judging
-once too often costs time, once too seldom costs truth.
+It is taken of source text: the check's own file, what it takes from `checks/see/`, and all that every check
+rests on (how frames are read, tallied and dissected, how findings become a verdict, how rows are made). A
+changed comment counts as a change: judging once too often costs time, once too seldom costs truth.
 """
 
 import ast

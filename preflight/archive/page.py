@@ -1,8 +1,8 @@
 """One page of a whole archive: faults over time, by check and by maker, and the cases behind them.
 
-As the result's page it is one file that asks nothing of any network: every text is escaped and cleaned, and the page forbids its
-browser all but its own style. It has no script. Bars are SVG made here. What would make it too large for a mail is
-counted instead of listed.
+As the result's page it is one file that asks nothing of any network: every text is escaped and cleaned, and
+the page forbids its browser all but its own style. It has no script. Bars are SVG made here. What would make
+it too large for a mail is counted instead of listed.
 """
 
 from dataclasses import dataclass
@@ -85,7 +85,8 @@ def _bars(library: Library) -> tuple[str, list[Bar]]:
         )
         if len(rows) <= MOST_BARS:
             break
-    # Years in which nobody had a capture are left out, as a clock that was never set would stretch the picture.
+    # Years in which nobody had a capture are left out, as a clock that was never set would stretch the
+    # picture.
     rows = rows[-MOST_BARS:]
     width = 1000 / max(len(rows), 1)
     return unit, [

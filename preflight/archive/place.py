@@ -1,8 +1,10 @@
-"""Places: folders, files and object storage, as fsspec knows them. What captures lie there, and each as a local file.
+"""Places: folders, files and object storage, as fsspec knows them. What captures lie there, and each as a
+local file.
 
-A folder is looked through to its bottom. On this computer a file is taken that begins as a capture or an archive does, whatever its
-name; elsewhere one that is called so, for it has to be fetched, into a temporary file for as long as it is read. Zips and tars are
-looked into as `study` does: each capture in one is known by the file and its number among the captures in it.
+A folder is looked through to its bottom. On this computer a file is taken that begins as a capture or an
+archive does, whatever its name; elsewhere one that is called so, for it has to be fetched, into a temporary
+file for as long as it is read. Zips and tars are looked into as `study` does: each capture in one is known by
+the file and its number among the captures in it.
 """
 
 import hashlib
@@ -33,9 +35,9 @@ PIECE = 1 << 20
 
 @dataclass(frozen=True)
 class Found:
-    """A file that may be a capture, or one in it, a zip or a tar: then `member` is its name in there, and `number` its place among the
-    captures there. `bytes` are the capture's, `stamp` changes when the file is written anew. Members that lie `together` can be read
-    only after all is fetched or unpacked."""
+    """A file that may be a capture, or one in it, a zip or a tar: then `member` is its name in there, and
+    `number` its place among the captures there. `bytes` are the capture's, `stamp` changes when the file is
+    written anew. Members that lie `together` can be read only after all is fetched or unpacked."""
 
     place: str
     bytes: int
@@ -60,8 +62,8 @@ def opened(place: str) -> tuple[Any, str]:
 
 @dataclass
 class Heap:
-    """What lies at a place: `captures`, the largest first so that none is left to one worker at the end; how many `others`; archives and
-    what is in them that cannot be read, and why."""
+    """What lies at a place: `captures`, the largest first so that none is left to one worker at the end; how
+    many `others`; archives and what is in them that cannot be read, and why."""
 
     captures: list[Found] = field(default_factory=list)
     others: int = 0
@@ -95,7 +97,8 @@ def captures_in(place: str) -> Heap:
 
 
 def _kind(place: str, is_here: bool, alone: bool) -> str:
-    """ "capture", "archive" or "other". What is called a capture is taken for one without a look; so is a file that was named itself."""
+    """ "capture", "archive" or "other". What is called a capture is taken for one without a look; so is a
+    file that was named itself."""
     from preflight.frames.errors import CaptureError
     from preflight.inbox.find import kind_of
 

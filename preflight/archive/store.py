@@ -1,10 +1,12 @@
-"""The archive's rows as Parquet, in a folder or in object storage, in segments that are added, merged and never changed.
+"""The archive's rows as Parquet, in a folder or in object storage, in segments that are added, merged and
+never changed.
 
-A segment is a folder with a Parquet file for each table that has rows in it. It counts from the moment when its marker,
-`segments/<name>.json`, stands beside it, which is written last; a marker that was cut short counts as none. A merged segment's marker names
-those that it replaces, which no longer count from then on, and are then deleted. So whatever ends at whatever moment, each
-reader sees all that was added, and a capture that stands in two segments counts as it was judged last. Nobody has to lock
-anything: two that add at once may judge a capture twice, and no harm is done.
+A segment is a folder with a Parquet file for each table that has rows in it. It counts from the moment when
+its marker, `segments/<name>.json`, stands beside it, which is written last; a marker that was cut short
+counts as none. A merged segment's marker names those that it replaces, which no longer count from then on,
+and are then deleted. So whatever ends at whatever moment, each reader sees all that was added, and a capture
+that stands in two segments counts as it was judged last. Nobody has to lock anything: two that add at once
+may judge a capture twice, and no harm is done.
 """
 
 import json
@@ -79,7 +81,8 @@ class Store:
             return None
         if schema > SCHEMA:
             raise ArchiveError(
-                f"{self.place}: was written by a newer preflight (schema {schema}, this one knows {SCHEMA}); update preflight"
+                f"{self.place}: was written by a newer preflight (schema {schema}, this one knows "
+                f"{SCHEMA}); update preflight"
             )
         return segment
 
@@ -115,7 +118,8 @@ class Store:
         return Segment(name, counted, tuple(replaces))
 
     def remove(self, names: Sequence[str]) -> None:
-        """Delete segments that are replaced: the markers first, so that none is left that names missing files."""
+        """Delete segments that are replaced: the markers first, so that none is left that names missing
+        files."""
         with self._told("cannot be tidied"):
             for name in names:
                 self._delete(f"{self.root}/segments/{name}.json")
@@ -123,7 +127,8 @@ class Store:
                 self._delete(f"{self.root}/segments/{name}", recursive=True)
 
     def sweep(self) -> None:
-        """Delete what those that were killed have left: replaced segments, and old ones that never got a marker."""
+        """Delete what those that were killed have left: replaced segments, and old ones that never got a
+        marker."""
         with self._told("cannot be tidied"):
             found = {name: self._segment(name) for name in self._names(".json")}
             folders = [name for name in self._names("") if not name.endswith(".json")]

@@ -1,7 +1,8 @@
 """Merging segments, so that there are few files however captures come.
 
-Segments of about the same size are merged once there are enough of them, so that a row is written anew only a few times in its life. When all
-is added, what is small is merged once more, and so is what holds superseded rows.
+Segments of about the same size are merged once there are enough of them, so that a row is written anew only a
+few times in its life. When all is added, what is small is merged once more, and so is what holds superseded
+rows.
 """
 
 from preflight.archive.columns import TABLES

@@ -81,7 +81,8 @@ def show_cases(cases: Sequence[Mapping[str, Any]], page: Page) -> None:
 def show_like(cases: Sequence[Mapping[str, Any]], page: Page) -> None:
     for number, row in enumerate(cases, 1):
         page.line(
-            f"{row['name']}{_taken(row)}, case {short(row['capture'])}", lead=f"{number}. {row['likeness']:.0%}  ",
+            f"{row['name']}{_taken(row)}, case {short(row['capture'])}", lead=f"{number}. "
+                                                                              f"{row['likeness']:.0%}  ",
             lead_style="bold", style="bold",
         )  # fmt: skip
         if row["headline"]:
@@ -110,7 +111,8 @@ def show_case(told: Mapping[str, Any], page: Page) -> None:
         page.line(about["unreadable"], lead="Could not be judged: ", indent=3)
     else:
         page.line(
-            f"{counted(about['frames'], 'frame')} in {about['duration_s']:.1f} s; seen from: {about['vantage']}.",
+            f"{counted(about['frames'], 'frame')} in {about['duration_s']:.1f} s; seen from: "
+            f"{about['vantage']}.",
             indent=3,
         )
     for note in told["notes"]:

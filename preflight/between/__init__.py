@@ -1,1 +1,2 @@
-"""Two captures held against each other: what was lost, late or crossed on the way from one place to the other."""
+"""Two captures held against each other: what was lost, late or crossed on the way from one place to the
+other."""

@@ -1,10 +1,12 @@
-"""How two clocks stand to one another, and which way the senders' frames go, from contents that both captures hold once.
+"""How two clocks stand to one another, and which way the senders' frames go, from contents that both captures
+hold once.
 
-Strategy: the difference of the two times of one content is the clocks' offset, and the time on the way. Its median in each of some
-stretches of time gives points that a busy moment hardly moves; the median of the slopes between them is the drift (Theil and
-Sen). Time on the way and offset cannot be told apart by frames that go one way. But where two devices talk to each other
-through both places, one's frames go from A to B and the other's from B to A: the one with the larger difference goes from A to
-B, whatever the offset, and the offset lies in the middle.
+Strategy: the difference of the two times of one content is the clocks' offset, and the time on the way. Its
+median in each of some stretches of time gives points that a busy moment hardly moves; the median of the
+slopes between them is the drift (Theil and Sen). Time on the way and offset cannot be told apart by frames
+that go one way. But where two devices talk to each other through both places, one's frames go from A to B and
+the other's from B to A: the one with the larger difference goes from A to B, whatever the offset, and the
+offset lies in the middle.
 """
 
 from dataclasses import dataclass, replace
@@ -16,7 +18,8 @@ from preflight.between import kernels as x
 LEAST_CONTENTS = 8  # fewer prove nothing. Common practice.
 STRETCHES = 64
 PER_STRETCH = 8
-MAX_DRIFT = 500e-6  # a clock that is off by more is broken: 100 parts in a million at each end (IEEE 802.3), and room for slewing
+# a clock that is off by more is broken: 100 parts in a million at each end (IEEE 802.3), and room for slewing
+MAX_DRIFT = 500e-6
 SET_SHARE = 0.05  # of all contents, that lie elsewhere. Common practice.
 FAR_NS = 1_000_000_000  # further from the others, a pair is one by chance
 FEW = 8
@@ -25,8 +28,9 @@ LEAST_APART_NS = 1000.0  # times closer than this are the captures' own
 
 @dataclass(frozen=True)
 class Aligned:
-    """What takes a time of B to A's clock: less `offset_ns`, less `drift` of it. `times` are of A, `spans` what A to B took by
-    A's clock, of the contents `rows` (of A's table); `ways` is 1 (A to B) or -1 for senders of which it is known."""
+    """What takes a time of B to A's clock: less `offset_ns`, less `drift` of it. `times` are of A, `spans`
+    what A to B took by A's clock, of the contents `rows` (of A's table); `ways` is 1 (A to B) or -1 for
+    senders of which it is known."""
 
     offset_ns: int
     drift: float
@@ -53,8 +57,8 @@ class ClockSet(Exception):
 def aligned(
     a: np.ndarray, b: np.ndarray, one_clock_ns: int | None, mirrored: tuple[bool, bool]
 ) -> Aligned | None:
-    """From the tables of contents of both sides; None where too little is in both. `one_clock_ns` is the offset where it is known,
-    for both captures have one clock. Raises ClockSet."""
+    """From the tables of contents of both sides; None where too little is in both. `one_clock_ns` is the
+    offset where it is known, for both captures have one clock. Raises ClockSet."""
     a, b = _once(a, mirrored[0]), _once(b, mirrored[1])
     _, at, to = np.intersect1d(a[:, x.Q_KEY], b[:, x.Q_KEY], assume_unique=True, return_indices=True)
     if len(at) < LEAST_CONTENTS:
@@ -132,7 +136,8 @@ def _slope(at: np.ndarray, values: np.ndarray) -> float:
 
 
 def _directed(fitted: Aligned, centre: float | None, uncertainty: float) -> Aligned:
-    """The same with the senders' ways. `centre` is the span of a frame that takes no time, where it is known."""
+    """The same with the senders' ways. `centre` is the span of a frame that takes no time, where it is
+    known."""
     rows, spans = fitted.a_rows, fitted.spans
     senders = {int(src): spans[rows[:, x.Q_SRC] == src] for src in np.unique(rows[:, x.Q_SRC])}
     middle = {src: float(np.median(each)) for src, each in senders.items()}
@@ -172,7 +177,8 @@ def _directed(fitted: Aligned, centre: float | None, uncertainty: float) -> Alig
 
 
 def _sent_here(rows: np.ndarray) -> dict[int, int]:
-    """Senders that are a capturing computer themselves: theirs go to the other end, whatever the times say."""
+    """Senders that are a capturing computer themselves: theirs go to the other end, whatever the times
+    say."""
     return {
         int(src): int(way)
         for src, way in np.unique(rows[rows[:, x.Q_OUT] != 0][:, [x.Q_SRC, x.Q_OUT]], axis=0)

@@ -1,7 +1,7 @@
 """What was found out of two captures: the clocks, and for each flow that both hold what became of its frames.
 
-"A" and "B" are the two captures in the order in which they were given. Times are seconds from A's first frame on A's clock, but for
-`Clocks.offset_s`. Frame numbers count from 1 in their own file.
+"A" and "B" are the two captures in the order in which they were given. Times are seconds from A's first frame
+on A's clock, but for `Clocks.offset_s`. Frame numbers count from 1 in their own file.
 """
 
 from dataclasses import dataclass
@@ -15,10 +15,11 @@ Way = Literal["A to B", "B to A"]
 
 @dataclass(frozen=True)
 class Clocks:
-    """How B's clock stands to A's: `offset_s` is what B's shows more than A's at A's first frame, less the least time on the way
-    where that is not known; `drift_ppm` by how much B's runs faster. `uncertainty_s` is of the offset, by the spread of what was compared;
-    `contents` how many were. `bend_s` is how far the clocks stray from an even drift. `one` where both are one
-    clock: then times on the way are true, and else they are beyond the least of each flow."""
+    """How B's clock stands to A's: `offset_s` is what B's shows more than A's at A's first frame, less the
+    least time on the way where that is not known; `drift_ppm` by how much B's runs faster. `uncertainty_s` is
+    of the offset, by the spread of what was compared; `contents` how many were. `bend_s` is how far the
+    clocks stray from an even drift. `one` where both are one clock: then times on the way are true, and else
+    they are beyond the least of each flow."""
 
     one: bool
     offset_s: float
@@ -30,8 +31,8 @@ class Clocks:
 
 @dataclass(frozen=True)
 class Gap:
-    """Frames in a row that one end has and the other lacks: the first of them, its time and that of the next that both have, and
-    the other end's frames before and after them."""
+    """Frames in a row that one end has and the other lacks: the first of them, its time and that of the next
+    that both have, and the other end's frames before and after them."""
 
     frames: int
     frame: int
@@ -52,10 +53,10 @@ class Ending:
 
 @dataclass(frozen=True)
 class Here:
-    """A flow at one end. `only` frames lie between two that both ends have, and are missing at the other, in `gap_count` runs, the
-    `longest` of so many; `gaps` are the first runs. `alike` of them have a content that repeats: which one it was cannot be
-    told. `ending` is what is only here at the end. `doubled` frames came once more than at the other end; `more` did, too, but their
-    content repeats there."""
+    """A flow at one end. `only` frames lie between two that both ends have, and are missing at the other, in
+    `gap_count` runs, the `longest` of so many; `gaps` are the first runs. `alike` of them have a content that
+    repeats: which one it was cannot be told. `ending` is what is only here at the end. `doubled` frames came
+    once more than at the other end; `more` did, too, but their content repeats there."""
 
     frames: int
     first_frame: int
@@ -88,12 +89,14 @@ class Seen:
 
 @dataclass(frozen=True)
 class Path:
-    """A flow that both ends hold. Addresses are those at A; `b_...` those at B, where another network has others.
+    """A flow that both ends hold. Addresses are those at A; `b_...` those at B, where another network has
+    others.
 
-    `way` is None where nothing tells which end is nearer to the sender. `matched` frames were found at both ends, `timed` of them
-    have a content that does not repeat. `least_s` and `most_s` are the times from A to B by A's clock; `spread_s` is the most beyond the
-    least (packet delay variation, RFC 5481), of the frame `spread_at`; `mean_s` the mean beyond it. `late` frames took longer than the
-    limit, `reordered` came after a later one (RFC 4737). `never` numbers of an RTP stream came to neither end, while both listened."""
+    `way` is None where nothing tells which end is nearer to the sender. `matched` frames were found at both
+    ends, `timed` of them have a content that does not repeat. `least_s` and `most_s` are the times from A to
+    B by A's clock; `spread_s` is the most beyond the least (packet delay variation, RFC 5481), of the frame
+    `spread_at`; `mean_s` the mean beyond it. `late` frames took longer than the limit, `reordered` came after
+    a later one (RFC 4737). `never` numbers of an RTP stream came to neither end, while both listened."""
 
     source: str
     destination: str
@@ -176,9 +179,9 @@ class Lone:
 
 @dataclass(frozen=True)
 class End:
-    """One capture. `frames` are those of its side (one interface, where a file has several), from `first_s` to `last_s`; `link_local`
-    ones no bridge passes on, `cut` ones were too short to compare, `no_room` ones found no row. `quiet_s` is the longest time without any frame. `twins` are what a
-    mirror showed again."""
+    """One capture. `frames` are those of its side (one interface, where a file has several), from `first_s`
+    to `last_s`; `link_local` ones no bridge passes on, `cut` ones were too short to compare, `no_room` ones
+    found no row. `quiet_s` is the longest time without any frame. `twins` are what a mirror showed again."""
 
     name: str
     source: SourceFacts
@@ -198,9 +201,11 @@ class End:
 
 @dataclass(frozen=True)
 class BetweenFacts:
-    """`clocks` is None where the two hold no content in common that tells how their times stand to one another: then nothing else
-    is known; `jump_s` is by how much one of them jumped meanwhile, where that is why. `common_s` is the time that both hold. `matched` frames were found at both ends. `patience_s` is how long a frame may have been on its
-    way; `late_s` from when on it counts as late. `pair` where they are two networks that carry the same streams."""
+    """`clocks` is None where the two hold no content in common that tells how their times stand to one
+    another: then nothing else is known; `jump_s` is by how much one of them jumped meanwhile, where that is
+    why. `common_s` is the time that both hold. `matched` frames were found at both ends. `patience_s` is how
+    long a frame may have been on its way; `late_s` from when on it counts as late. `pair` where they are two
+    networks that carry the same streams."""
 
     a: End
     b: End

@@ -1,20 +1,20 @@
 """Kernels that find the same frames in two captures and keep account of those that are in one of them only.
 
-Strategy: `mark` gives every frame a digest of what no switch changes, and a row in the table of its side's flows. `sample` keeps
-a few thousand contents, the same on both sides because the content itself chooses, from which the clocks are compared.
-`hold` then walks both captures at once by the time of A's clock. Each side has a ring of its frames of the last
-second. A hash table finds the content that waits there: chains run through the ring itself, so that nothing has to be taken out
-of the table (what lies before the ring's oldest frame has gone by itself). B is walked a little later than A, so
-that nearly always the frame at A is there first.
+Strategy: `mark` gives every frame a digest of what no switch changes, and a row in the table of its side's
+flows. `sample` keeps a few thousand contents, the same on both sides because the content itself chooses, from
+which the clocks are compared. `hold` then walks both captures at once by the time of A's clock. Each side has
+a ring of its frames of the last second. A hash table finds the content that waits there: chains run through
+the ring itself, so that nothing has to be taken out of the table (what lies before the ring's oldest frame
+has gone by itself). B is walked a little later than A, so that nearly always the frame at A is there first.
 
-Contents that repeat (silence, a steady beat) wait in a queue of their own: the frame that came in time is taken, not the
-oldest, so that one lost does not shift all that follow. What leaves a ring is told in its order: only what lies between two frames
-of its flow that were found at both ends counts as lost, so that neither a capture that is longer, nor a stream that begins or
-is left, counts.
+Contents that repeat (silence, a steady beat) wait in a queue of their own: the frame that came in time is
+taken, not the oldest, so that one lost does not shift all that follow. What leaves a ring is told in its
+order: only what lies between two frames of its flow that were found at both ends counts as lost, so that
+neither a capture that is longer, nor a stream that begins or is left, counts.
 
-Sources: IEEE 802.1Q (tags; 01-80-C2-00-00-0X is not passed on), IEEE 802.3 (padding), RFC 791, RFC 8200, RFC 2474 (marks that
-a switch may set anew), IEEE 1588-2008 (the correction field of a transparent clock), RFC 3550, RFC 4737 (reordering),
-RFC 5481 (delay variation against the least delay).
+Sources: IEEE 802.1Q (tags; 01-80-C2-00-00-0X is not passed on), IEEE 802.3 (padding), RFC 791, RFC 8200, RFC
+2474 (marks that a switch may set anew), IEEE 1588-2008 (the correction field of a transparent clock), RFC
+3550, RFC 4737 (reordering), RFC 5481 (delay variation against the least delay).
 """
 
 from preflight.frames.compile import BYTES, ROW, TABLE, Columns, kernel
@@ -67,16 +67,17 @@ G_SRC_IP, G_DST_IP = _flow.take(2, width=4)  # 32-bit words
 G_SSRC = _flow.take(1)[0]  # of its first RTP packet, + 1
 G_FRAMES, G_FIRST_FRAME, G_FIRST_NS, G_LAST_FRAME, G_LAST_NS = _flow.take(5)
 G_SEQUENCE, G_STEPS = _flow.take(2)  # last number; how often it went on by one
-# The flow's row at the other end, + 1; frames found there; frames only here, between two that were found, the runs of them and the
-# longest; of them those whose content repeats.
+# The flow's row at the other end, + 1; frames found there; frames only here, between two that were found, the
+# runs of them and the longest; of them those whose content repeats.
 G_PARTNER, G_MATCHED, G_ONLY, G_GAPS, G_LONGEST, G_ALIKE = _flow.take(6)
 # The run that is not over: how many, first of them, and of them alike.
 G_RUN, G_RUN_FRAME, G_RUN_NS, G_RUN_ALIKE = _flow.take(4)
 G_SEEN_FRAME, G_SEEN_PARTNER = _flow.take(2)  # the last that was found at both ends
 # Frames that came once more than at the other end: certain, and where the content repeats there, too.
 G_DOUBLED, G_DOUBLED_FRAME, G_DOUBLED_NS, G_DOUBLED_OTHER, G_MORE, G_MORE_FRAME, G_MORE_NS = _flow.take(7)
-# Of side A alone. Which way it goes (1: A to B, -1); time from A to B: where the least is taken from, least, most; of how many, the most
-# beyond the least, its two frames and when; how many were late, and the first of those.
+# Of side A alone. Which way it goes (1: A to B, -1); time from A to B: where the least is taken from, least,
+# most; of how many, the most beyond the least, its two frames and when; how many were late, and the first of
+# those.
 (
     G_WAY,
     G_FLOOR,
@@ -89,10 +90,12 @@ G_DOUBLED, G_DOUBLED_FRAME, G_DOUBLED_NS, G_DOUBLED_OTHER, G_MORE, G_MORE_FRAME,
     G_SPREAD_AT_NS,
 ) = _flow.take(9)
 G_SUM_NS, G_LATE, G_LATE_FRAME, G_LATE_OTHER, G_LATE_AT_NS = _flow.take(5)
-# Order: the latest frame of A that was found at B, and how many came after a later one, and the first of those.
+# Order: the latest frame of A that was found at B, and how many came after a later one, and the first of
+# those.
 G_TOP, G_REORDERED, G_REORDERED_FRAME, G_REORDERED_OTHER, G_REORDERED_AT_NS = _flow.take(5)
-# Sequence numbers of both ends together (extended beyond 16 bits): from where on, highest, how many, and numbers of the stretches before
-# a restart. At A alone: the last, and the first jump over some: the frame after it, and when.
+# Sequence numbers of both ends together (extended beyond 16 bits): from where on, highest, how many, and
+# numbers of the stretches before a restart. At A alone: the last, and the first jump over some: the frame
+# after it, and when.
 G_STARTED, G_BASE, G_HIGHEST, G_NUMBERS, G_STRETCHES = _flow.take(5)
 G_AT_A, G_JUMP_FRAME, G_JUMP_NS = _flow.take(3)
 E_FRAMES, E_FRAME, E_NS, E_END_NS, E_BEFORE, E_AFTER = range(
@@ -110,13 +113,14 @@ _sample = Columns()
 Q_KEY, Q_COUNT, Q_NS, Q_FLOW, Q_SRC, Q_DST, Q_CAST, Q_OUT, Q_GAP_NS = _sample.take(9)
 SAMPLE_COLUMNS = _sample.size
 
-# What `mark` counts: frames of this side; passed over as a bridge does; cut too short to compare; without a row; the
-# shortest cut, in bytes beyond the link header; the longest time without any frame, and since when.
+# What `mark` counts: frames of this side; passed over as a bridge does; cut too short to compare; without a
+# row; the shortest cut, in bytes beyond the link header; the longest time without any frame, and since when.
 _marked = Columns()
 N_FRAMES, N_LINK_LOCAL, N_CUT, N_NO_ROOM, N_LEAST_CUT, N_FIRST_NS, N_LAST_NS = _marked.take(7)
 N_QUIET_NS, N_QUIET_AT_NS = _marked.take(2)
 MARKED = _marked.size
-# Bits of how to mark: the destination's address is there at both ends; two networks; the first pass, which needs no flows.
+# Bits of how to mark: the destination's address is there at both ends; two networks; the first pass, which
+# needs no flows.
 WITH_TO, PAIR, FIRST = 1, 2, 4
 
 A, B = 0, 1  # the sides. Each place in the ring is twice a number and its side: A has the even ones
@@ -125,24 +129,25 @@ A, B = 0, 1  # the sides. Each place in the ring is twice a number and its side:
 _ring = Columns()
 R_KEY, R_NS, R_FRAME, R_FLOW, R_STATE, R_PARTNER, R_CHAIN, R_COUNT = _ring.take(8)
 RING_COLUMNS = _ring.size
-# Beside each row of the ring. Of a content that repeats, with its newest: the first and the last that wait; and with each: which waits
-# after it. When the other end last had it: of a content that came once, only when it was found.
+# Beside each row of the ring. Of a content that repeats, with its newest: the first and the last that wait;
+# and with each: which waits after it. When the other end last had it: of a content that came once, only when
+# it was found.
 _queue = Columns()
 Y_HEAD, Y_LAST, Y_NEXT, Y_OTHER_NS = _queue.take(4)
 QUEUE_COLUMNS = _queue.size
-# Not there at the other end yet; found; once more than there, surely or where contents repeat; not found though contents are
-# alike, at the sending end; given up.
+# Not there at the other end yet; found; once more than there, surely or where contents repeat; not found
+# though contents are alike, at the sending end; given up.
 WAITING, FOUND, DOUBLED, MORE, SHORT, GONE = range(6)
 
 _held = Columns()
-# For each side: how far its batch was walked; the next place in the ring, the first that is not told; how many wait; frames that a
-# mirror showed again; whether it shows each frame twice.
+# For each side: how far its batch was walked; the next place in the ring, the first that is not told; how
+# many wait; frames that a mirror showed again; whether it shows each frame twice.
 H_AT, H_NEXT, H_UNTOLD, H_WAITING, H_TWINS, H_MIRROR = _held.take(6, width=2)
 # What `find` left: the place before the one found in its chain; the place of A after the last that was found.
 H_CHAIN, H_GUESS = _held.take(2)
 H_MATCHED, H_SHORTEST_NS = _held.take(2)
-# Set from outside: B is walked so much later; how long a frame may be on its way; when it is late; how far the clocks may be
-# off; the stretch that both captures hold; the least time of all from A to B.
+# Set from outside: B is walked so much later; how long a frame may be on its way; when it is late; how far
+# the clocks may be off; the stretch that both captures hold; the least time of all from A to B.
 H_LAG_NS, H_PATIENCE_NS, H_LATE_NS, H_OFF_NS, H_FROM_NS, H_UNTIL_NS, H_FLOOR_NS = _held.take(7)
 HELD = _held.size
 TWIN_NS = 1_000_000  # a mirror shows a frame twice within this. Common practice, as the tally has it.
@@ -154,8 +159,8 @@ MAX_DROPOUT = 3000  # RFC 3550 A.1: a sender that begins anew
 
 @kernel()
 def content_length(b, p, etype, room):
-    """How many of the `room` bytes from p on are content, by the protocol's own word: without padding and check sequence. 0 where it
-    does not say."""
+    """How many of the `room` bytes from p on are content, by the protocol's own word: without padding and
+    check sequence. 0 where it does not say."""
     if etype == 0x0800:
         told = be16(b, p + 2)
     elif etype == 0x86DD:
@@ -171,8 +176,10 @@ def content_length(b, p, etype, room):
 
 @kernel()
 def content_of(b, p, etype, data, n, m):
-    """A digest of the content of n bytes from p on, of which the first m are taken; `data` is where a PTP message begins in it, or
-    0. Left out is what a switch may write anew: priority marks and the checksum over them, PTP's correction."""
+    """A digest of the content of n bytes from p on, of which the first m are taken; `data` is where a PTP
+    message begins in it, or
+    0. Left out is what a switch may write anew: priority marks and the checksum over them, PTP's
+      correction."""
     h = mix(n, etype + 2)
     skip = 0
     if etype == 0x0800 and m >= 20:
@@ -301,8 +308,9 @@ def note_talker(b, cols, i, p, first, talkers):
 
 @kernel(f"void({BYTES}, {TABLE}, int64, int64, {ROW}, {TABLE}, {TABLE}, {TABLE}, {ROW})")
 def mark(b, cols, rows, first, told, ways, flows, talkers, counts):
-    """Fill CONTENT, FLOW_ROW and NUMBER, and put REL on A's clock. `told`: [bytes beyond the link header to take at most, how, the
-    interface or -1, offset_ns, drift in 2**-32]. `ways` is a hash table of senders (address + 1) and their ways."""
+    """Fill CONTENT, FLOW_ROW and NUMBER, and put REL on A's clock. `told`: [bytes beyond the link header to
+    take at most, how, the interface or -1, offset_ns, drift in 2**-32]. `ways` is a hash table of senders
+    (address + 1) and their ways."""
     limit = int(told[0])
     how = int(told[1])
     for i in range(rows):
@@ -352,7 +360,8 @@ def mark(b, cols, rows, first, told, ways, flows, talkers, counts):
             start = payload - l3
             if payload == 0 or start + 12 > m or not looks_like_rtp(b, p + start):
                 continue
-            # One network's header may be longer than the other's (IPv4, IPv6): as many bytes of the packet on both.
+            # One network's header may be longer than the other's (IPv4, IPv6): as many bytes of the packet on
+            # both.
             size = max(min(n - start, limit - 48), 12)
             if start + size > cap - l3:
                 counts[N_CUT] += 1
@@ -378,9 +387,10 @@ def mark(b, cols, rows, first, told, ways, flows, talkers, counts):
 
 @kernel(f"void({BYTES}, {TABLE}, int64, int64, {TABLE}, {ROW})")
 def sample(b, cols, rows, how, table, chosen):
-    """Keep for each row of the table the content with the lowest digest of all that fall there: the same at both ends, whatever
-    else is in the captures. `chosen`: [the highest digest that still counts, how many rows to fill until it is halved]. So most
-    contents of a long capture need not be looked up. What is above the highest in the end has to be dropped."""
+    """Keep for each row of the table the content with the lowest digest of all that fall there: the same at
+    both ends, whatever else is in the captures. `chosen`: [the highest digest that still counts, how many
+    rows to fill until it is halved]. So most contents of a long capture need not be looked up. What is above
+    the highest in the end has to be dropped."""
     size = table.shape[0]
     highest = int(chosen[0])
     left = int(chosen[1])
@@ -403,15 +413,15 @@ def sample(b, cols, rows, how, table, chosen):
             table[at, Q_OUT] = cols[OUT, i]
             left -= 1
             if left == 0:
-                # A row is filled once more, on average, for each time that the contents become e times as many: each time that they
-                # have doubled, here, so that about as many have a chance as before.
+                # A row is filled once more, on average, for each time that the contents become e times as
+                # many: each time that they have doubled, here, so that about as many have a chance as before.
                 highest >>= 1
                 left = 7 * size // 10
     chosen[0] = highest
     chosen[1] = left
 
 
-# -- the ring --------------------------------------------------------------------------------------------------
+# -- the ring ------------------------------------------------------------------------------------------------
 
 
 @kernel()
@@ -427,8 +437,8 @@ def mark_of(key):
 
 @kernel()
 def find(ring, heads, key, side, after, since_ns, held):
-    """Where in the ring the newest frame of a content is at a side, or 0: later than place `after` and not before `since_ns`. H_CHAIN
-    becomes what stands before it in its chain, or 0."""
+    """Where in the ring the newest frame of a content is at a side, or 0: later than place `after` and not
+    before `since_ns`. H_CHAIN becomes what stands before it in its chain, or 0."""
     head = int(heads[bucket_of(heads, key, side)])
     if head & mark_of(key) == 0:
         return 0
@@ -505,7 +515,8 @@ def queue_up(ring, queues, at, newest):
 
 @kernel()
 def index(ring, queues, heads, at, held, newest):
-    """Make the frame at `at` the newest of its content, which is at `newest` so far (0: none, H_CHAIN is before it)."""
+    """Make the frame at `at` the newest of its content, which is at `newest` so far (0: none, H_CHAIN is
+    before it)."""
     row = at & (ring.shape[0] - 1)
     key = int(ring[row, R_KEY])
     bucket = bucket_of(heads, key, at & 1)
@@ -553,7 +564,7 @@ def remember(ring, queues, heads, held, side, key, rel, frame, at, state, partne
     held[H_NEXT + side] = place + 2
 
 
-# -- what is entered in the flows ------------------------------------------------------------------------------
+# -- what is entered in the flows ----------------------------------------------------------------------------
 
 
 @kernel()
@@ -644,7 +655,8 @@ def tell(ring, queues, heads, place, flows, held):
 
 @kernel()
 def count_number(flows, at, number, rel, held):
-    """Enter the sequence number of a packet that came to either end, for the first time, while both listened."""
+    """Enter the sequence number of a packet that came to either end, for the first time, while both
+    listened."""
     if number < 0 or rel < held[H_FROM_NS] or rel > held[H_UNTIL_NS]:
         return
     if flows[at, G_STARTED] == 0:
@@ -680,7 +692,8 @@ def note_jump(flows, at, number, rel, frame):
 
 @kernel()
 def note_time(flows, at, span, frame, other, rel, held):
-    """Enter the time that a frame took from A to B by A's clock, and its place among the others. Its content does not repeat."""
+    """Enter the time that a frame took from A to B by A's clock, and its place among the others. Its content
+    does not repeat."""
     flows[at, G_LEAST_NS] = min(int(flows[at, G_LEAST_NS]), span)
     flows[at, G_MOST_NS] = max(int(flows[at, G_MOST_NS]), span)
     took = span * int(flows[at, G_WAY])
@@ -720,13 +733,13 @@ def pair_up(flows, a, b, held):
     held[H_MATCHED] += 1
 
 
-# -- the walk --------------------------------------------------------------------------------------------------
+# -- the walk ------------------------------------------------------------------------------------------------
 
 
 @kernel()
 def forget(ring, queues, heads, flows, held, side, rel):
-    """Tell what became of a side's frames that wait no longer, now that it is `rel` there; in their order, so that one that waits keeps
-    back those after it."""
+    """Tell what became of a side's frames that wait no longer, now that it is `rel` there; in their order, so
+    that one that waits keeps back those after it."""
     lag = int(held[H_LAG_NS]) if side == A else 0
     untold = int(held[H_UNTOLD + side])
     following = int(held[H_NEXT + side])
@@ -857,8 +870,8 @@ def come_to_b(ring, queues, heads, flows, held, key, rel, frame, at, number):
 
 @kernel(f"int64({TABLE}, int64, int64, {TABLE}, int64, int64, {TABLE}, {TABLE}, {ROW}, {TABLE}, {ROW})")
 def hold(a_cols, a_rows, a_first, b_cols, b_rows, b_first, ring, queues, heads, flows, held):
-    """Walk both sides by time until one has no more rows: 1 asks for A's next batch, 2 for B's. A side that has ended comes with
-    -1 rows; 0 says that both have. `flows` are those of A, and as many of B."""
+    """Walk both sides by time until one has no more rows: 1 asks for A's next batch, 2 for B's. A side that
+    has ended comes with -1 rows; 0 says that both have. `flows` are those of A, and as many of B."""
     a = int(held[H_AT + A])
     b = int(held[H_AT + B])
     lag = int(held[H_LAG_NS])

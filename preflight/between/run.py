@@ -1,8 +1,8 @@
 """Two passes over both captures: the first compares the clocks, the second walks both by the time of A.
 
-Strategy: both captures are read by threads of their own, so that two cores are busy; memory is the rings, the tables and a few
-batches, whatever the captures' lengths. Between captures of which the snap length cut one, only the bytes that both hold are
-compared.
+Strategy: both captures are read by threads of their own, so that two cores are busy; memory is the rings, the
+tables and a few batches, whatever the captures' lengths. Between captures of which the snap length cut one,
+only the bytes that both hold are compared.
 """
 
 import itertools
@@ -30,8 +30,8 @@ from preflight.tally.facts import Cast
 from preflight.tally.rows import ip_text, mac_text
 
 FLOW_ROWS, TALKER_ROWS, SAMPLE_ROWS = 1 << 13, 1 << 12, 1 << 16
-# Rows of a ring, in powers of two. What is larger than the processor's cache takes twice as long, so a flood of small frames is
-# waited for less long; but always long enough for B to be walked later than A.
+# Rows of a ring, in powers of two. What is larger than the processor's cache takes twice as long, so a flood
+# of small frames is waited for less long; but always long enough for B to be walked later than A.
 LEAST_RING, USUAL_RING, MOST_RING = 13, 16, 19
 LINE = 8  # numbers in a line of the processor's cache, mostly
 SHORT = 64  # bytes beyond the link header that the first pass compares: the headers down to RTP
@@ -118,8 +118,9 @@ def between(
     late_ns: int = LATE_NS,
     progress: Progress | None = None,
 ) -> BetweenFacts:
-    """What became on its way of what both captures hold: each a file and, of several interfaces, the one that is meant. With
-    `pair` they are of two networks that carry the same streams. `one_clock` says that both have one clock. Raises CaptureError."""
+    """What became on its way of what both captures hold: each a file and, of several interfaces, the one that
+    is meant. With `pair` they are of two networks that carry the same streams. `one_clock` says that both
+    have one clock. Raises CaptureError."""
     flows = np.zeros((2 * FLOW_ROWS, x.FLOW_COLUMNS), np.int64)
     sides = [
         Side(path, interface, _named(path, interface), part)
@@ -135,7 +136,8 @@ def between(
             first, limit = _sampled(sides, engine, how, progress)
     except _Cut as cut:
         raise CaptureError(
-            f"{cut}: its frames are cut so short that they cannot be told apart; capture again with a snap length of 128 or more"
+            f"{cut}: its frames are cut so short that they cannot be told apart; capture again with a snap "
+            "length of 128 or more"
         ) from None
     starts = [each.source.first_ns or 0 for each in first]
     mirrored = tuple(is_mirror(each.contents) for each in first)
@@ -191,7 +193,8 @@ def _engine(paths: list[str], progress: Progress | None) -> kernels_compile.Engi
 def _sampled(
     sides: list[Side], engine: kernels_compile.Engine, how: int, progress: Progress | None
 ) -> tuple[list[Sampled], int | None]:
-    """The first pass over both. Also how many bytes beyond the link header both hold of every frame, None: all."""
+    """The first pass over both. Also how many bytes beyond the link header both hold of every frame, None:
+    all."""
     limit = SHORT
     while True:
         captures = [CaptureFile(side.path, progress if n == 0 else None) for n, side in enumerate(sides)]
@@ -322,14 +325,15 @@ def _by_lines(rows: int, columns: int) -> np.ndarray:
 
 
 def _ring_rows(held: np.ndarray, frames_per_s: float) -> int:
-    """Enough for the patience at twice the mean rate, as far as that stays in the cache; always enough for the lag."""
+    """Enough for the patience at twice the mean rate, as far as that stays in the cache; always enough for
+    the lag."""
     lag_s, patience_s = int(held[x.H_LAG_NS]) / NS, int(held[x.H_PATIENCE_NS]) / NS
     wished = math.ceil(math.log2(max(2 * frames_per_s * (patience_s + lag_s), 1)))
     needed = math.ceil(math.log2(max(4 * frames_per_s * lag_s, 1)))
     return 1 << min(max(min(wished, USUAL_RING), needed, LEAST_RING), MOST_RING)
 
 
-# -- from rows to facts ----------------------------------------------------------------------------------------
+# -- from rows to facts --------------------------------------------------------------------------------------
 
 
 def _paths(sides: list[Side], fitted: Aligned) -> tuple[FlowPath, ...]:

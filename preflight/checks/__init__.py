@@ -1,5 +1,6 @@
-"""The checks: every module of these folders holds a `CHECK` and a `judge`, and is called as its check is. Loaded only when asked for:
-loading all of them takes longer than judging a capture. So is what they rest on: whoever wants words (`say`) alone waits for nothing else.
+"""The checks: every module of these folders holds a `CHECK` and a `judge`, and is called as its check is.
+Loaded only when asked for: loading all of them takes longer than judging a capture. So is what they rest on:
+whoever wants words (`say`) alone waits for nothing else.
 """
 
 import importlib
@@ -22,7 +23,8 @@ SUBJECTS: tuple[Subject, ...] = get_args(Subject)  # each is a folder
 
 
 def all_checks() -> "tuple[tuple[Check, Judge], ...]":
-    """Every check with its judge: the computer's first, then the wire's, the soak's, the plan's, those of two captures, each by name."""
+    """Every check with its judge: the computer's first, then the wire's, the soak's, the plan's, those of two
+    captures, each by name."""
     return tuple(pair for subject in SUBJECTS for pair in _checks_of(subject))
 
 
@@ -52,8 +54,8 @@ def check_named(name: str) -> "Check | None":
 def judge_all(
     facts: "Facts", only: Container[str] | None = None, names: "Names | None" = None
 ) -> "tuple[Finding, ...]":
-    """What every check says of `facts`, or those named in `only`, with the `names` that are known, else those in `facts`. One that
-    breaks is unproven; the others still count."""
+    """What every check says of `facts`, or those named in `only`, with the `names` that are known, else those
+    in `facts`. One that breaks is unproven; the others still count."""
     from preflight.checks.see.names import names_of
 
     names = names or names_of(facts)
@@ -68,7 +70,8 @@ def judge_all(
 
 
 def _speaks(subject: Subject, facts: "Facts") -> bool:
-    """Whether there is anything of what the checks of a subject look at; without it none of them says a word."""
+    """Whether there is anything of what the checks of a subject look at; without it none of them says a
+    word."""
     looked_at: dict[Subject, tuple[object, ...]] = {
         "computer": (facts.host,),
         "soak": (facts.soak, facts.host),

@@ -1,9 +1,10 @@
 """What a check may ask for, and what is said where it is not there.
 
-Each view is the facts once more, with the parts that the check needs known to be there, so that no check looks for them
-again. `of` answers with the view; with `Missing`, where the part was asked for and could not be had: that is unproven; or with
-None, where the command was not asked for it at all: then the check says nothing. A view that only knows more of the same fields
-is no dataclass of its own: making one takes longer than most checks.
+Each view is the facts once more, with the parts that the check needs known to be there, so that no check
+looks for them again. `of` answers with the view; with `Missing`, where the part was asked for and could not
+be had: that is unproven; or with None, where the command was not asked for it at all: then the check says
+nothing. A view that only knows more of the same fields is no dataclass of its own: making one takes longer
+than most checks.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ LINK_FIRST = ("Mend the link first (see link-up), then run the line check again.
 
 @dataclass(frozen=True)
 class Missing:
-    """Why there is nothing to judge. `fixes` say what to do; what would show the matter, where they are empty."""
+    """Why there is nothing to judge. `fixes` say what to do; what would show the matter, where they are
+    empty."""
 
     headline: str
     fixes: tuple[str, ...] = ()
@@ -36,7 +38,8 @@ class Missing:
 
 @dataclass(frozen=True)
 class View(Facts):
-    """The facts as they are, for a check that finds out for itself whether it was asked: it sees nothing where not.
+    """The facts as they are, for a check that finds out for itself whether it was asked: it sees nothing
+    where not.
 
     `needs` names the parts without which the command was not asked for the matter at all."""
 

@@ -1,8 +1,8 @@
 """One finding from what a check saw: the only place where findings are made.
 
-The gravest thing seen gives outcome and headline; what else was seen stands below it as evidence, and its fixes after those of
-the gravest. What is as grave as the headline gives culprits and stretches of time. A pass counts only where nothing else was seen, and
-where the listening took long enough.
+The gravest thing seen gives outcome and headline; what else was seen stands below it as evidence, and its
+fixes after those of the gravest. What is as grave as the headline gives culprits and stretches of time. A
+pass counts only where nothing else was seen, and where the listening took long enough.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ MOST_EVIDENCE = 40  # a flood of made-up senders must not fill the report
 
 
 def find(check: Check, judge: Judge, facts: Facts, names: Names | None = None) -> Finding | None:
-    """What `check` says of `facts`, by the limits of their rig sheet; None where it was not asked. `names` are those of `facts`."""
+    """What `check` says of `facts`, by the limits of their rig sheet; None where it was not asked. `names`
+    are those of `facts`."""
     view = check.asks.of(facts)
     if view is None:
         return None

@@ -39,8 +39,8 @@ class Evidence:
 
 @dataclass(frozen=True)
 class Finding:
-    """What one check says. `culprits` are hardware addresses or adapter names; `spans` are (start_s, end_s). `undated` is the headline
-    without moments that count from the first frame."""
+    """What one check says. `culprits` are hardware addresses or adapter names; `spans` are (start_s, end_s).
+    `undated` is the headline without moments that count from the first frame."""
 
     check: str
     outcome: Outcome

@@ -36,7 +36,8 @@ PORTS = {
     5355: "LLMNR",
     9875: "SAP",
 }
-# Where a device is mentioned: hardware address and IP address between marks. `see/names.py` puts its name there.
+# Where a device is mentioned: hardware address and IP address between marks. `see/names.py` puts its name
+# there.
 OPENS, PARTS, CLOSES = "\ue000", "\ue001", "\ue002"
 MENTION = re.compile(f"{OPENS}([^{OPENS}-{CLOSES}]*){PARTS}([^{OPENS}-{CLOSES}]*){CLOSES}")
 PROTOCOLS = {1: "ICMP", 2: "IGMP", 6: "TCP", 17: "UDP", 58: "ICMPv6", 103: "PIM", 112: "VRRP"}
@@ -56,7 +57,8 @@ class Addressed(Protocol):
 
 
 def what(flow: Addressed) -> str:
-    """What a flow is, as far as an open standard names it: "ARP", "mDNS to 224.0.0.251", "UDP port 6000 to ..."."""
+    """What a flow is, as far as an open standard names it: "ARP", "mDNS to 224.0.0.251", "UDP port 6000 to
+    ..."."""
     if flow.protocol is None:
         return ETHERTYPES.get(flow.ethertype) or (
             f"EtherType 0x{flow.ethertype:04x}" if flow.ethertype >= 1536 else "802.3 frames"
@@ -68,16 +70,16 @@ def what(flow: Addressed) -> str:
 
 
 def who(hardware: str, ip: str = "") -> str:
-    """A device by its hardware address, and by its IP address where that is to be said: a mention, which becomes its name
-    when the finding is made."""
+    """A device by its hardware address, and by its IP address where that is to be said: a mention, which
+    becomes its name when the finding is made."""
     if not hardware:
         return ip or "a sender without hardware address"
     return f"{OPENS}{hardware}{PARTS}{ip}{CLOSES}"
 
 
 def spoken(name: str, longest: int) -> str:
-    """A name that came from the network, fit for a sentence: at most so long, in one line, and without the marks in which we quote it
-    or leave room for a moment; "" where it has neither a letter nor a digit."""
+    """A name that came from the network, fit for a sentence: at most so long, in one line, and without the
+    marks in which we quote it or leave room for a moment; "" where it has neither a letter nor a digit."""
     words = clean(" ".join(name.split()).translate(str.maketrans('“”"{}', "'''()")), longest)
     return words if any(each.isalnum() for each in words) else ""
 

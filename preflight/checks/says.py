@@ -1,4 +1,5 @@
-"""What a judge may say: things that it saw, each for itself, and figures of the whole. `assemble` makes the finding of them."""
+"""What a judge may say: things that it saw, each for itself, and figures of the whole. `assemble` makes the
+finding of them."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -12,8 +13,9 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True)
 class Saw:
-    """One thing that a judge saw. `{at}` in `headline` stands where `at` belongs, the words for a moment that counts from the first
-    frame (" at 3.2 s"); a watch leaves it out. `fixes` and `cautions` are the check's own where they are None."""
+    """One thing that a judge saw. `{at}` in `headline` stands where `at` belongs, the words for a moment that
+    counts from the first frame (" at 3.2 s"); a watch leaves it out. `fixes` and `cautions` are the check's
+    own where they are None."""
 
     outcome: Outcome
     headline: str
@@ -72,7 +74,8 @@ def unproven(
     fixes: Iterable[str] | None = None,
     cautions: Iterable[str] = (),
 ) -> Saw:
-    """It could not be shown either way. `fixes` say what would show it; the check's own word where they are None."""
+    """It could not be shown either way. `fixes` say what would show it; the check's own word where they are
+    None."""
     return trouble(Outcome.UNPROVEN, headline, evidence, fixes=fixes, cautions=cautions)
 
 

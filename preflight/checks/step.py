@@ -1,7 +1,8 @@
 """A step that mends something: its words, when it may be done, and on which kind of switch it can be.
 
-A step is its own text, so that whoever wants only words has them. When it may be done follows from what it interrupts, and whom to
-tell, and what to take care of, follow from that: this is told once, here, and never in the words of a step. Common practice.
+A step is its own text, so that whoever wants only words has them. When it may be done follows from what it
+interrupts, and whom to tell, and what to take care of, follow from that: this is told once, here, and never
+in the words of a step. Common practice.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ Kind = Literal["managed", "unmanaged"]
 
 
 class When(StrEnum):
-    """When a step may be done, by what it interrupts: nothing, what runs through one device, cable or setting, or all audio.
-    While planning, and in the shop, nothing plays."""
+    """When a step may be done, by what it interrupts: nothing, what runs through one device, cable or
+    setting, or all audio. While planning, and in the shop, nothing plays."""
 
     PLANNING = "while planning"
     NOW = "now"
@@ -62,7 +63,8 @@ class Step(str):
 
     @classmethod
     def _read(cls, written: str | tuple[str, When]) -> Step:
-        """As `written` has it; the words alone, as older soak logs have them, say when it may be done or do not."""
+        """As `written` has it; the words alone, as older soak logs have them, say when it may be done or do
+        not."""
         return cls(written, When.PLANNING) if isinstance(written, str) else cls(*written)
 
     @property
@@ -115,8 +117,8 @@ def steps(texts: Iterable[str], otherwise: When) -> tuple[Step, ...]:
 
 
 def fitting(several: Iterable[Step], sheet: Sheet | None) -> tuple[Step, ...]:
-    """Those that can be done on the switches of the rig. Where the sheet does not tell their kind, or has both, a step names the
-    kind that it is for."""
+    """Those that can be done on the switches of the rig. Where the sheet does not tell their kind, or has
+    both, a step names the kind that it is for."""
     kinds = {switch.managed for switch in sheet.switch} if sheet is not None else set()
     here = "managed" if kinds == {True} else "unmanaged" if kinds == {False} else None
     return tuple(

@@ -84,7 +84,8 @@ class Preflight(click.Group):
             sys.stdout.flush()
         except OSError as error:
             if _reader_gone(error):  # as `head` does
-                # What is left of the output goes into a pipe of our own at exit: an empty root has no /dev/null.
+                # What is left of the output goes into a pipe of our own at exit: an empty root has no
+                # /dev/null.
                 os.dup2(os.pipe()[1], sys.stdout.fileno())
                 raise click.exceptions.Exit(PIPE_CLOSED) from None
             raise click.ClickException(f"{error.strerror or error}. Check where the output goes.") from None
@@ -97,7 +98,8 @@ class Preflight(click.Group):
             if stream is None:  # closed by whoever started us
                 setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123
             elif hasattr(stream, "reconfigure"):
-                # A file or a pipe is UTF-8 on every system. A terminal that lacks a character still gets the rest.
+                # A file or a pipe is UTF-8 on every system. A terminal that lacks a character still gets the
+                # rest.
                 stream.reconfigure(encoding=None if stream.isatty() else "utf-8", errors="replace")
         if "_PREFLIGHT_COMPLETE" in os.environ:
             from preflight.cli.completion import answer_shells
@@ -127,7 +129,8 @@ class Preflight(click.Group):
 
 
 def _reader_gone(error: OSError) -> bool:
-    """Windows says of a pipe without a reader that the argument is invalid; of a file it says so with the file's name."""
+    """Windows says of a pipe without a reader that the argument is invalid; of a file it says so with the
+    file's name."""
     return isinstance(error, BrokenPipeError) or (
         sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None
     )

@@ -51,8 +51,8 @@ def command(json_to: str | None) -> int:
 
 
 def choose(computer: HostFacts, adapter: str | None, sheet: "Sheet | None" = None) -> str:
-    """The adapter to listen on: the one named, or else the likeliest, by the rig sheet where there is one. A usage error
-    where there is none."""
+    """The adapter to listen on: the one named, or else the likeliest, by the rig sheet where there is one. A
+    usage error where there is none."""
     return choose_and_say(computer, adapter, sheet)[0]
 
 

@@ -1,7 +1,7 @@
 """Calling somebody to the screen: the terminal's bell, and a command of the user's own.
 
-The bell rings on a new alarm, and again until the alarm is over or somebody hushes it by a key. The command is started once
-for each new alarm, by `host/run.py`.
+The bell rings on a new alarm, and again until the alarm is over or somebody hushes it by a key. The command
+is started once for each new alarm, by `host/run.py`.
 """
 
 import os
@@ -25,7 +25,8 @@ HUSH = "h "
 
 
 def parted(_ctx: click.Context, _param: click.Parameter, text: str | None) -> tuple[str, ...]:
-    """The callback of the option that takes a command: its words, as a shell parts them, of which the first is a program."""
+    """The callback of the option that takes a command: its words, as a shell parts them, of which the first
+    is a program."""
     if text is None:
         return ()
     try:
@@ -40,7 +41,8 @@ def parted(_ctx: click.Context, _param: click.Parameter, text: str | None) -> tu
 
 
 class Command:
-    """Starts `words` for each new alarm; a few at a time, so that an alarm without end does not fill the computer."""
+    """Starts `words` for each new alarm; a few at a time, so that an alarm without end does not fill the
+    computer."""
 
     def __init__(self, words: tuple[str, ...]) -> None:
         self._words = words
@@ -101,9 +103,11 @@ class Bell:
 
 
 class Keys:
-    """The keys that were pressed since the last look, one by one, without waiting; none where nobody sits at a terminal.
+    """The keys that were pressed since the last look, one by one, without waiting; none where nobody sits at
+    a terminal.
 
-    Only the process in the terminal's foreground may change how it takes keys: another one would be stopped for it."""
+    Only the process in the terminal's foreground may change how it takes keys: another one would be stopped
+    for it."""
 
     def __init__(self) -> None:
         self.are_read = False

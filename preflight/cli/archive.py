@@ -27,7 +27,8 @@ def archive_option(function: Callable) -> Callable:
         "--archive",
         "place",
         metavar="PLACE",
-        help="The archive: a folder or object storage (s3://...). Without it, the one in your user data folder.",
+        help="The archive: a folder or object storage (s3://...). Without it, the one in your user data "
+        "folder.",
     )(function)
 
 
@@ -35,8 +36,8 @@ def archive_option(function: Callable) -> Callable:
 def command() -> None:
     """At a desk with thousands of captures: has this been seen before?
 
-    Needs more packages than the rest, and says how to install them. Nothing leaves this computer, unless you name a place or a
-    cluster elsewhere.
+    Needs more packages than the rest, and says how to install them. Nothing leaves this computer, unless you
+    name a place or a cluster elsewhere.
     """
 
 
@@ -55,9 +56,10 @@ def command() -> None:
 def add(places: tuple[str, ...], address: str | None, limit: float, place: str | None) -> int:
     """Judge every capture in each PLACE and keep what was found.
 
-    PLACE is a capture, a zip or tar with captures in it, a folder with all of these that are in it, or object storage
-    (s3://bucket/folder). What the archive knows already is left out. Without PLACE, all that it knows of is looked at again, by a newer preflight's changed checks.
-    Ctrl-C, and worse, loses nothing that was done: run it again, and it goes on.
+    PLACE is a capture, a zip or tar with captures in it, a folder with all of these that are in it, or object
+    storage (s3://bucket/folder). What the archive knows already is left out. Without PLACE, all that it knows
+    of is looked at again, by a newer preflight's changed checks. Ctrl-C, and worse, loses nothing that was
+    done: run it again, and it goes on.
     """
     _need()
     from preflight.archive.add import Added, look
@@ -210,7 +212,8 @@ def note(case: str, text: str, who: str | None, place: str | None) -> int:
 @click.argument("file", callback=ending(".html", ".htm"), shell_complete=files)
 @archive_option
 def page(file: str, place: str | None) -> int:
-    """Write FILE.html: faults over time, by check and by maker, with the cases. It opens anywhere and asks nothing of any network."""
+    """Write FILE.html: faults over time, by check and by maker, with the cases. It opens anywhere and asks
+    nothing of any network."""
     _need()
     from preflight.archive.page import as_html
     from preflight.cli.output import write
@@ -234,8 +237,8 @@ def _need() -> None:
 
 
 def _how_to_install() -> str:
-    """The packages themselves, into this environment: by our own name, the public index would give another project. Whoever
-    has no pip here installs preflight again."""
+    """The packages themselves, into this environment: by our own name, the public index would give another
+    project. Whoever has no pip here installs preflight again."""
     import importlib.util
     from importlib.metadata import PackageNotFoundError, requires
 

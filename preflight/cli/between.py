@@ -14,7 +14,8 @@ from preflight.text import clean
 @click.option(
     "--interfaces",
     metavar="N,M",
-    help="Of one pcapng file: which two of its interfaces, counted from 1. Without, the first two that heard anything.",
+    help="Of one pcapng file: which two of its interfaces, counted from 1. Without, the first two that "
+    "heard anything.",
 )
 @click.option("--one-clock", is_flag=True, help="One computer captured both: their times are of one clock.")
 @click.option(
@@ -39,11 +40,12 @@ def command(
 ) -> int:
     """Hold two captures against each other: what was lost, late or crossed between the two places.
 
-    A and B are captures (pcap or pcapng, plain or packed) taken at the same time at two places, A nearer to the
-    senders. One pcapng file with two interfaces will do. Their clocks, lengths, snap lengths and VLAN tags may differ.
+    A and B are captures (pcap or pcapng, plain or packed) taken at the same time at two places, A nearer to
+    the senders. One pcapng file with two interfaces will do. Their clocks, lengths, snap lengths and VLAN
+    tags may differ.
 
-    With --pair they are of the two networks of a redundant pair: is every stream in both, does each cover the other, do
-    the two touch?
+    With --pair they are of the two networks of a redundant pair: is every stream in both, does each cover the
+    other, do the two touch?
     """
     from preflight.cli.output import Output
     from preflight.cli.progress import ProgressBar
@@ -96,6 +98,7 @@ def _two(files: tuple[str, ...], interfaces: str | None) -> list[tuple[str, int 
     if len(set(wanted)) != 2 or not set(wanted) <= set(there):
         heard = ", ".join(str(number + 1) for number in there)
         raise click.UsageError(
-            f"{clean(files[0])} has frames of interface {heard or 'none'}. Give two captures, or two of its interfaces."
+            f"{clean(files[0])} has frames of interface {heard or 'none'}. Give two captures, or two of its "
+            "interfaces."
         )
     return [(files[0], number) for number in wanted]

@@ -20,7 +20,8 @@ SHOWN_WAYS = 12
 @json_option
 @strict_option
 def command(sheet: str, svg: str | None, json_to: str | None, strict: bool) -> int:
-    """Say from the rig sheet alone whether the plan holds: load of each link, delay, cables, power, what falls with what.
+    """Say from the rig sheet alone whether the plan holds: load of each link, delay, cables, power, what
+    falls with what.
 
     SHEET is a rig sheet: see preflight sheet.
     """
@@ -90,7 +91,8 @@ def _links(page: "Page", loaded: "list[Way]", sheet: "Sheet") -> None:
 
 
 def _alike(ways: "list[Way]", switches: set[str]) -> "list[tuple[str, Way]]":
-    """A row for each way between switches, and one for all ways into, or else out of, a switch that carry the same."""
+    """A row for each way between switches, and one for all ways into, or else out of, a switch that carry the
+    same."""
     from preflight.checks.say import listed
 
     def load(way: "Way") -> tuple:
@@ -118,7 +120,8 @@ def _alike(ways: "list[Way]", switches: set[str]) -> "list[tuple[str, Way]]":
 
 
 def _slowest(page: "Page", budget: "Budget") -> None:
-    """The slowest path of each number of hops, hop by hop: what is short and slow would hide behind what is long."""
+    """The slowest path of each number of hops, hop by hop: what is short and slow would hide behind what is
+    long."""
     slowest: dict[int, Path] = {}
     for path in sorted(budget.paths, key=lambda path: -path.worst_us):
         slowest.setdefault(len(path.hops), path)

@@ -1,8 +1,8 @@
 """`preflight completion SHELL`: the lines by which a shell completes commands, options and names.
 
-The lines have the shell ask this program, with `_PREFLIGHT_COMPLETE` in its environment, at each press of the Tab key. Click
-answers, and has the lines of three shells; they are changed only to ask the program that was typed, wherever it lies, and not
-the one on the search path. PowerShell's are here.
+The lines have the shell ask this program, with `_PREFLIGHT_COMPLETE` in its environment, at each press of the
+Tab key. Click answers, and has the lines of three shells; they are changed only to ask the program that was
+typed, wherever it lies, and not the one on the search path. PowerShell's are here.
 """
 
 import os
@@ -33,8 +33,8 @@ class Fish(FishComplete):
 
 
 class PowerShell(ShellComplete):
-    """The words before the cursor come one a line. Where the answer is a file, none is given: then PowerShell itself
-    completes files."""
+    """The words before the cursor come one a line. Where the answer is a file, none is given: then PowerShell
+    itself completes files."""
 
     name = "powershell"
     source_template = r"""

@@ -153,8 +153,8 @@ def command(
             computer_too = replace(about, host=computer)
             if not keep(handover.kept_of(originals, computer_too, cover, place, named)):
                 click.echo(
-                    "preflight handover: what stands for what could not be kept on this computer, so --who will not know this "
-                    "zip.",
+                    "preflight handover: what stands for what could not be kept on this computer, so --who "
+                    "will not know this zip.",
                     err=True,
                 )
     except CaptureError as error:
@@ -177,8 +177,8 @@ def _who(asked: str) -> int:
     told = who(asked)
     if not told:
         raise click.ClickException(
-            f"no zip that was made on this computer has {clean(asked)}. Write it as the report does, and ask on the computer "
-            "that made the zip."
+            f"no zip that was made on this computer has {clean(asked)}. Write it as the report does, and "
+            "ask on the computer that made the zip."
         )
     page = Page(console())
     said: set[str] = set()
@@ -196,16 +196,16 @@ def _who(asked: str) -> int:
 def _agreed(
     anonymise: bool, sheet: str | None, note: str | None, yes: bool
 ) -> tuple[dict[str, bytes], list[str]]:
-    """What goes in as it is, once the user agreed, and what was left out, in words. Where nobody can be asked, it is left
-    out."""
+    """What goes in as it is, once the user agreed, and what was left out, in words. Where nobody can be
+    asked, it is left out."""
     files: dict[str, bytes] = {}
     left_out: list[str] = []
     if not anonymise and not yes:
         if not sys.stdin.isatty():
             raise click.UsageError("--no-anonymise has to be agreed to, and nobody can be asked. Add --yes.")
         click.confirm(
-            "Nothing will be anonymised: the zip will hold the addresses and names of all devices, this computer's too, and "
-            "what they sent to each other, with the audio. Go on?",
+            "Nothing will be anonymised: the zip will hold the addresses and names of all devices, this "
+            "computer's too, and what they sent to each other, with the audio. Go on?",
             abort=True,
         )
     if note is not None:

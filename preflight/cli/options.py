@@ -23,7 +23,7 @@ class Command(click.Command):
         return super().parse_args(ctx, told)
 
 
-# -- what a shell may complete -----------------------------------------------------------------------------------
+# -- what a shell may complete -------------------------------------------------------------------------------
 
 
 def files(_ctx: click.Context, _param: click.Parameter, incomplete: str) -> list:
@@ -51,7 +51,7 @@ def named(known: Iterable[tuple[str, str]], incomplete: str) -> list:
     return [CompletionItem(name, help=help_) for name, help_ in known if name.startswith(incomplete)]
 
 
-# -- options -----------------------------------------------------------------------------------------------------
+# -- options -------------------------------------------------------------------------------------------------
 
 
 def json_option(function: Callable) -> Callable:
@@ -65,7 +65,8 @@ def json_option(function: Callable) -> Callable:
 
 
 def ending(*suffixes: str) -> Callable[[click.Context, click.Parameter, str | None], str | None]:
-    """The callback of an option whose file must end so: `--report show.pcap` must never write over a capture."""
+    """The callback of an option whose file must end so: `--report show.pcap` must never write over a
+    capture."""
 
     def checked(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
         if name is not None and not name.lower().endswith(suffixes):

@@ -18,9 +18,10 @@ if TYPE_CHECKING:
 
 
 class Output:
-    """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results, JSON Lines. `report_to` is
-    the file of the page of the one result, `one_page_to` that of its one sheet, `result_to` that of the result kept for comparing. The text is the whole, or with
-    `full` False the first screen, below so many rows `above`. What was written is said at the end."""
+    """`json_to` is None (text only), "-" (JSON only) or a file (both). With `many` results, JSON Lines.
+    `report_to` is the file of the page of the one result, `one_page_to` that of its one sheet, `result_to`
+    that of the result kept for comparing. The text is the whole, or with `full` False the first screen, below
+    so many rows `above`. What was written is said at the end."""
 
     def __init__(
         self,
@@ -108,8 +109,8 @@ class Output:
 
 
 def refuse_to_overwrite(overwrite: bool, *paths: str | None) -> None:
-    """A usage error where one of `paths` is a file that is there already, or a folder that holds evidence, unless it was asked
-    for. Before anything is listened to or read: what was heard is not lost for a name."""
+    """A usage error where one of `paths` is a file that is there already, or a folder that holds evidence,
+    unless it was asked for. Before anything is listened to or read: what was heard is not lost for a name."""
     for path in paths if not overwrite else ():
         if path is None or path == "-":
             continue
@@ -118,9 +119,10 @@ def refuse_to_overwrite(overwrite: bool, *paths: str | None) -> None:
 
 
 def write(path: str, content: str | bytes, option: str) -> None:
-    """Whole or not at all: beside its place first, and moved there. What is no file, as /dev/stdout, is written to.
-    Text goes out as it stands: its line ends are the same on every system. A table gets the mark by which spreadsheets know
-    UTF-8; without it they take it for the letters of their own system (common practice)."""
+    """Whole or not at all: beside its place first, and moved there. What is no file, as /dev/stdout, is
+    written to. Text goes out as it stands: its line ends are the same on every system. A table gets the mark
+    by which spreadsheets know UTF-8; without it they take it for the letters of their own system (common
+    practice)."""
     encoding = "utf-8-sig" if path.lower().endswith(".csv") else "utf-8"
     data = content.encode(encoding, "replace") if isinstance(content, str) else content
     try:

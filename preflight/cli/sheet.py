@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 def command() -> None:
     """The rig sheet: a TOML file that says what should be there.
 
-    Write one with `new` or draft it with `learn`, then check it with `check`. `study` and `linecheck` judge by it with --sheet FILE.
+    Write one with `new` or draft it with `learn`, then check it with `check`. `study` and `linecheck` judge
+    by it with --sheet FILE.
     """
 
 
@@ -107,7 +108,8 @@ def _heard(adapter: str | None, listen: float) -> "Facts":
 
 
 def load(file: str) -> "Sheet":
-    """The sheet in `file`. A click error that tells all that is wrong, one mistake a line, where it cannot be used."""
+    """The sheet in `file`. A click error that tells all that is wrong, one mistake a line, where it cannot be
+    used."""
     from preflight.checks import all_checks
     from preflight.rig.read import SheetError, load
 

@@ -52,8 +52,9 @@ def _text(_ctx: click.Context, _param: click.Parameter, text: str | None) -> str
 def command() -> None:
     """In the shop: hours on one item, and a signed-off record in a log.
 
-    An item is an adapter, a cable, a switch port, a box. `run` watches it: error counts, link losses, speed, streams and
-    beats, temperature. It sends nothing. Ctrl-C stops it and keeps what was measured; `resume` goes on.
+    An item is an adapter, a cable, a switch port, a box. `run` watches it: error counts, link losses, speed,
+    streams and beats, temperature. It sends nothing. Ctrl-C stops it and keeps what was measured; `resume`
+    goes on.
     """
 
 
@@ -85,7 +86,8 @@ def run(
 ) -> int:
     """Soak ITEM: any name that you will know it by again.
 
-    Play audio through it, or there is little to see. With --json, one event a line, and the result as the last line.
+    Play audio through it, or there is little to see. With --json, one event a line, and the result as the
+    last line.
     """
     from preflight import host
     from preflight.cli.adapters import choose
@@ -132,8 +134,8 @@ def resume(
         run = log.resume(soak.number, hardware, refused, at_ns)
         if hardware != soak.hardware:
             click.echo(
-                f"preflight soak resume: {clean(chosen)} is another adapter than before: {hardware or 'no address'}, "
-                f"not {soak.hardware or 'no address'}.",
+                f"preflight soak resume: {clean(chosen)} is another adapter than before: "
+                f"{hardware or 'no address'}, not {soak.hardware or 'no address'}.",
                 err=True,
             )
         return soak.number, run
@@ -285,8 +287,8 @@ def _soak(
     report_to: str | None,
     strict: bool,
 ) -> int:
-    """One run. `begin` is told the adapter's address, why nothing is listened to, and the moment; it gives the numbers of soak and
-    run in the log."""
+    """One run. `begin` is told the adapter's address, why nothing is listened to, and the moment; it gives
+    the numbers of soak and run in the log."""
     from preflight import host
     from preflight.cli.teller import JsonLines, Manner, teller
     from preflight.host.glance import glance

@@ -1,4 +1,5 @@
-"""How a standing watch tells what happens: a board on a terminal, plain lines elsewhere, JSON lines for scripts."""
+"""How a standing watch tells what happens: a board on a terminal, plain lines elsewhere, JSON lines for
+scripts."""
 
 import os
 import shutil
@@ -32,8 +33,9 @@ Rows = Callable[[], Mapping[str, str]]
 
 @dataclass(frozen=True)
 class Manner:
-    """`hello` is told first. Events count their times from `began_ns` (UTC). In a show alarms ring the bell, come with the step that
-    may be taken, and start `command`; on the bench nobody plays, and nobody need run."""
+    """`hello` is told first. Events count their times from `began_ns` (UTC). In a show alarms ring the bell,
+    come with the step that may be taken, and start `command`; on the bench nobody plays, and nobody need
+    run."""
 
     hello: str
     began_ns: int
@@ -98,7 +100,8 @@ class Teller(AbstractContextManager["Teller"]):
         step = advice(event) if self._in_show else ""
         bell = "\a" if self._in_show and event.severity == "alarm" and sys.stdout.isatty() else ""
         click.echo(
-            f"{self._time_of(event)} {WORDS[event.severity]} {words(event)}{f' Now: {step}' if step else ''}{bell}"
+            f"{self._time_of(event)} {WORDS[event.severity]} "
+            f"{words(event)}{f' Now: {step}' if step else ''}{bell}"
         )
 
     def _time_of(self, event: Event) -> str:

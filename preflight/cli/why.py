@@ -1,4 +1,5 @@
-"""`preflight why CHECK`: everything that a check says of itself; `preflight why WORD`: which checks speak of it."""
+"""`preflight why CHECK`: everything that a check says of itself; `preflight why WORD`: which checks speak of
+it."""
 
 import difflib
 import re
@@ -50,8 +51,8 @@ def command(words: tuple[str, ...]) -> None:
 
 
 def _speaks_of(check: Check, asked: str) -> str | None:
-    """The first sentence of `check` with all the words that are asked for, or with words that begin so; None where there is
-    none."""
+    """The first sentence of `check` with all the words that are asked for, or with words that begin so; None
+    where there is none."""
     beginnings = [re.compile(rf"\b{re.escape(word)}", re.IGNORECASE) for word in asked.split()]
     sentences = (sentence for text in _texts(check) for sentence in SENTENCE.split(text))
     return next((each for each in sentences if all(begins.search(each) for begins in beginnings)), None)

@@ -1,6 +1,7 @@
 """Batches made one ahead, in a thread of their own, so that reading and tallying share two cores.
 
-At any time one batch is being tallied, one waits, and one is being made: that is why sources keep their arrays in SETS.
+At any time one batch is being tallied, one waits, and one is being made: that is why sources keep their
+arrays in SETS.
 """
 
 import queue
@@ -11,7 +12,8 @@ from preflight.frames.batch import SETS, Batch
 
 
 class Ahead:
-    """Iterates over `batches` while a thread runs them. What they raise is raised here. After an interrupt one can go on."""
+    """Iterates over `batches` while a thread runs them. What they raise is raised here. After an interrupt
+    one can go on."""
 
     def __init__(self, batches: Iterator[Batch]) -> None:
         self._batches = batches
@@ -42,7 +44,8 @@ class Ahead:
         return self._next(None)
 
     def rest(self, patience_s: float) -> Iterator[Batch]:
-        """What is still made, once the source has been told to stop; gives up after `patience_s` without any."""
+        """What is still made, once the source has been told to stop; gives up after `patience_s` without
+        any."""
         try:
             while True:
                 yield self._next(patience_s)

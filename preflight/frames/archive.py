@@ -1,8 +1,9 @@
 """What zip and tar archives hold, and the bytes of one of it.
 
-Only listed here and read, never unpacked to where its names say: a member is known by its place in the archive, and its
-name is text to show. The libraries' reading is bounded, so that a directory that claims gigabytes takes no memory. An archive
-that is packed as a whole, or lies in another one, is unpacked once into a temporary file; a zip's members are not.
+Only listed here and read, never unpacked to where its names say: a member is known by its place in the
+archive, and its name is text to show. The libraries' reading is bounded, so that a directory that claims
+gigabytes takes no memory. An archive that is packed as a whole, or lies in another one, is unpacked once into
+a temporary file; a zip's members are not.
 """
 
 import io
@@ -27,8 +28,9 @@ STORED, DEFLATED, BZIP2, LZMA = (
 
 @dataclass(frozen=True)
 class Member:
-    """A file in an archive: `size` bytes from `offset` on in a tar, or the one at place `entry` in a zip's directory. `file` is
-    the archive on disk, `shown` and `name` how archive and member are called, `packed` how many bytes of the archive it takes."""
+    """A file in an archive: `size` bytes from `offset` on in a tar, or the one at place `entry` in a zip's
+    directory. `file` is the archive on disk, `shown` and `name` how archive and member are called, `packed`
+    how many bytes of the archive it takes."""
 
     file: str
     shown: str
@@ -148,15 +150,16 @@ def opened(member: Member) -> BinaryIO:
 
 
 def zip_members(path: str, shown: str, ratio: int, floor: int) -> Iterator[Member | CaptureError]:
-    """The files in a zip; for one that cannot be read the reason. Raises CaptureError where the whole cannot be, or where it
-    would unpack to more than `ratio` times its size and more than `floor` bytes."""
+    """The files in a zip; for one that cannot be read the reason. Raises CaptureError where the whole cannot
+    be, or where it would unpack to more than `ratio` times its size and more than `floor` bytes."""
     try:
         entries = _open_zip(path).infolist()
     except BROKEN:
         raise CaptureError(f"{shown}: is a damaged zip; ask for it again") from None
     if (size := sum(entry.file_size for entry in entries)) > max(floor, ratio * Path(path).stat().st_size):
         raise CaptureError(
-            f"{shown}: claims to unpack to {size} bytes, more than {ratio} times its size; no captures do, so it is not read"
+            f"{shown}: claims to unpack to {size} bytes, more than {ratio} times its size; no captures do, "
+            "so it is not read"
         )
     for number, entry in enumerate(entries):
         if number == MOST_MEMBERS:
@@ -173,7 +176,8 @@ def zip_members(path: str, shown: str, ratio: int, floor: int) -> Iterator[Membe
             )
         elif entry.compress_type not in (STORED, DEFLATED, BZIP2, LZMA):
             yield CaptureError(
-                f"{told}: is packed by method {entry.compress_type}, which is not read here; unpack the zip yourself"
+                f"{told}: is packed by method {entry.compress_type}, which is not read here; unpack the zip "
+                "yourself"
             )
         else:
             yield told

@@ -1,7 +1,8 @@
 """A batch: some thousand frames as columns, over the block of bytes that holds them.
 
-Rows are frames, columns are those of `kernels` (all int64). A batch's arrays are used again for the SETS-th after it, so
-that memory does not grow with the capture, and one thread can make batches while another tallies them.
+Rows are frames, columns are those of `kernels` (all int64). A batch's arrays are used again for the SETS-th
+after it, so that memory does not grow with the capture, and one thread can make batches while another tallies
+them.
 """
 
 import itertools
@@ -17,8 +18,8 @@ from preflight.frames import kernels as k
 from preflight.frames.facts import SourceFacts
 from preflight.frames.tables import zeros
 
-# Not a power of two: columns that begin a power of two apart fall on the same lines of the processor's cache, which
-# makes the classifier three times slower.
+# Not a power of two: columns that begin a power of two apart fall on the same lines of the processor's cache,
+# which makes the classifier three times slower.
 ROWS = 4096 + 72
 # Below this, plain Python is done before Numba is imported (about 15 thousand small frames).
 PLAIN_BYTES = 1 << 20
@@ -27,7 +28,8 @@ SETS = 3  # one being tallied, one waiting, one being made
 
 @dataclass(frozen=True)
 class Frame:
-    """One frame as captured: `number` from 1, `time_ns` since 1970, `wire` its length before the snap length cut it."""
+    """One frame as captured: `number` from 1, `time_ns` since 1970, `wire` its length before the snap length
+    cut it."""
 
     number: int
     time_ns: int
@@ -39,8 +41,8 @@ class Frame:
 
 @dataclass
 class Batch:
-    """`rows` frames, the first of which has number `first` (from 1). `block` is uint8, `columns` int64 (COLUMNS, ROWS).
-    `view` is the block as the engine's kernels read it."""
+    """`rows` frames, the first of which has number `first` (from 1). `block` is uint8, `columns` int64
+    (COLUMNS, ROWS). `view` is the block as the engine's kernels read it."""
 
     block: np.ndarray
     columns: np.ndarray
@@ -80,10 +82,11 @@ Progress = Callable[[int, int | None, int, str], None]
 
 
 class Bench:
-    """What turns filled first columns into a finished batch: the engine, the clock and the counts of a source.
+    """What turns filled first columns into a finished batch: the engine, the clock and the counts of a
+    source.
 
-    Where no compiled kernels are at hand, the engine starts as plain Python, and changes to compiled kernels once the
-    source proves to be large: the state that kernels carry along is the same for both.
+    Where no compiled kernels are at hand, the engine starts as plain Python, and changes to compiled kernels
+    once the source proves to be large: the state that kernels carry along is the same for both.
     """
 
     def __init__(self, large: bool, progress: Progress | None = None) -> None:

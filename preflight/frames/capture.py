@@ -1,9 +1,10 @@
-"""A capture file as batches: pcap and pcapng, packed or not, in one file or in several that follow one another.
+"""A capture file as batches: pcap and pcapng, packed or not, in one file or in several that follow one
+another.
 
-One loop for both containers: fill a block of bytes, let a kernel walk the records in it, hand the frames on, carry
-the cut record at the end over to the next block. The kernel stops at what is not a packet; the few such
-pcapng blocks are read by `words`. Damage ends the reading where it stands: what came before is judged, and the
-facts say where and why it ended. Damage before the first frame is a CaptureError.
+One loop for both containers: fill a block of bytes, let a kernel walk the records in it, hand the frames on,
+carry the cut record at the end over to the next block. The kernel stops at what is not a packet; the few such
+pcapng blocks are read by `words`. Damage ends the reading where it stands: what came before is judged, and
+the facts say where and why it ended. Damage before the first frame is a CaptureError.
 """
 
 import itertools
@@ -50,9 +51,9 @@ BYTE_ORDERS = (b"\x1a\x2b\x3c\x4d", b"\x4d\x3c\x2b\x1a")
 
 
 class CaptureFile:
-    """A saved capture at `place`, or in several files that follow one another. With `adapter`, only the frames of that one of
-    `facts().interfaces`, which are numbered among themselves: `number_in_file` knows the others. Raises CaptureError when nothing
-    in it can be read."""
+    """A saved capture at `place`, or in several files that follow one another. With `adapter`, only the
+    frames of that one of `facts().interfaces`, which are numbered among themselves: `number_in_file` knows
+    the others. Raises CaptureError when nothing in it can be read."""
 
     def __init__(
         self, place: Place | Sequence[Place], progress: Progress | None = None, adapter: int | None = None
@@ -163,7 +164,8 @@ class CaptureFile:
         self._base = self._pos = self._end = 0
 
     def _capture(self) -> Generator[Batch, None, bool]:
-        """One capture from its header on. Returns whether another one begins where it ends: files put end to end."""
+        """One capture from its header on. Returns whether another one begins where it ends: files put end to
+        end."""
         magic = self._buffer[self._pos : self._pos + 4].tobytes()
         if magic not in PCAP_MAGIC and magic != PCAPNG_MAGIC:
             if magic == b"PK\3\4":
@@ -281,8 +283,8 @@ class CaptureFile:
                 return self._another()
 
     def _header_among(self, rows: int) -> tuple[int, int] | None:
-        """The first walked record that is the header of another capture, and where it lies. As a record it is one of no bytes: the
-        field in the place of the length holds the time zone, which is 0."""
+        """The first walked record that is the header of another capture, and where it lies. As a record it is
+        one of no bytes: the field in the place of the length holds the time zone, which is 0."""
         columns = self._bench.columns
         empty = np.flatnonzero((columns[k.CAP, :rows] == 0) & (columns[k.WIRE, :rows] == 0))
         at = columns[k.OFF, empty] - 16

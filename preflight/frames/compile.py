@@ -1,11 +1,12 @@
 """The same kernels, as plain Python or compiled by Numba.
 
-A kernel is a Python function over bytes and int64 arrays, marked with `@kernel`. Right after an install, a small capture
-runs it as it stands, so that nobody waits for a compiler. Anything larger runs machine code: Numba compiles the kernels
-once for a machine, as C functions whose object code is kept in a cache folder; from then on llvmlite alone loads it, in
-milliseconds instead of the half second that importing Numba takes. The folder is named after all that the code depends on
-(source, versions, processor), so that a changed kernel can never meet stale code. A copy that goes
-out without Numba has its kernels along, made for any processor of the kind (`prepare`).
+A kernel is a Python function over bytes and int64 arrays, marked with `@kernel`. Right after an install, a
+small capture runs it as it stands, so that nobody waits for a compiler. Anything larger runs machine code:
+Numba compiles the kernels once for a machine, as C functions whose object code is kept in a cache folder;
+from then on llvmlite alone loads it, in milliseconds instead of the half second that importing Numba takes.
+The folder is named after all that the code depends on (source, versions, processor), so that a changed kernel
+can never meet stale code. A copy that goes out without Numba has its kernels along, made for any processor of
+the kind (`prepare`).
 """
 
 import ctypes
@@ -50,8 +51,8 @@ _signatures: dict[Callable, str] = {}
 
 
 class Columns:
-    """Numbers the columns of a table one after another, for the constants by which kernels know them: Numba takes a plain
-    int of a module as it stands. `size` is how many there are."""
+    """Numbers the columns of a table one after another, for the constants by which kernels know them: Numba
+    takes a plain int of a module as it stands. `size` is how many there are."""
 
     def __init__(self) -> None:
         self.size = 0
@@ -75,8 +76,9 @@ SCALARS = {"int64": ctypes.c_int64, "boolean": ctypes.c_bool, "void": None}
 
 
 def kernel(signature: str = "") -> Callable[[Callable], Callable]:
-    """Mark a function as a kernel. `signature` is Numba's, "" for a helper that other kernels call, SELDOM for one that they do not call
-    for every frame, or INTRINSIC for one whose compiled stand-in is in `intrinsics`."""
+    """Mark a function as a kernel. `signature` is Numba's, "" for a helper that other kernels call, SELDOM
+    for one that they do not call for every frame, or INTRINSIC for one whose compiled stand-in is in
+    `intrinsics`."""
 
     def mark(function: Callable) -> Callable:
         _signatures[function] = signature
@@ -132,7 +134,8 @@ def ready(group: str = SURVEY) -> bool:
 
 
 def kept(group: str = SURVEY) -> tuple[Path | None, bool]:
-    """Where compiled kernels are kept, and whether they are there; None where the user has no home to keep them in."""
+    """Where compiled kernels are kept, and whether they are there; None where the user has no home to keep
+    them in."""
     if (PREPARED / group / INDEX).is_file():
         return PREPARED / group, True
     folder = cache_folder(group)
@@ -166,12 +169,13 @@ def cache_folder(group: str = SURVEY) -> Path | None:
 
 
 def _version(library: str) -> str:
-    """What a library says of its version, without loading it, nor what could look it up (importlib.metadata takes 8 ms)."""
+    """What a library says of its version, without loading it, nor what could look it up (importlib.metadata
+    takes 8 ms)."""
     spec = find_spec(library)
     return Path(spec.origin).with_name("_version.py").read_text("utf-8") if spec and spec.origin else ""
 
 
-# -- loading ---------------------------------------------------------------------------------------------------
+# -- loading -------------------------------------------------------------------------------------------------
 
 
 def _processor() -> tuple[str, str]:
@@ -187,7 +191,8 @@ def _target_machine(processor: tuple[str, str]):
     llvm.initialize_native_target()
     llvm.initialize_native_asmprinter()
     target = llvm.Target.from_default_triple()
-    # As Numba's own just-in-time compiler has it: relocatable code would look for its constants in the wrong place.
+    # As Numba's own just-in-time compiler has it: relocatable code would look for its constants in the wrong
+    # place.
     return target.create_target_machine(
         cpu=processor[0],
         features=processor[1],
@@ -228,7 +233,8 @@ def _types(signature: str) -> tuple[str, list[str]]:
 
 
 def _callable(address: int, signature: str) -> Callable:
-    """The C function at `address`, called with arrays as the kernel is. It runs without the interpreter's lock."""
+    """The C function at `address`, called with arrays as the kernel is. It runs without the interpreter's
+    lock."""
     result, arguments = _types(signature)
     parameters: list[type] = []
     for argument in arguments:
@@ -255,8 +261,8 @@ _places: dict[int, tuple[weakref.ref, tuple, tuple[int, ...]]] = {}
 
 
 def _place(array: np.ndarray, kind: tuple) -> tuple[int, ...]:
-    """The address and the lengths of an array. NumPy takes longer to tell them than many a kernel to run, so they are kept for
-    as long as the array lives."""
+    """The address and the lengths of an array. NumPy takes longer to tell them than many a kernel to run, so
+    they are kept for as long as the array lives."""
     known = _places.get(id(array))
     if known is not None and known[0]() is array and known[1] is kind:
         return known[2]
@@ -267,11 +273,12 @@ def _place(array: np.ndarray, kind: tuple) -> tuple[int, ...]:
     return place
 
 
-# -- compiling -------------------------------------------------------------------------------------------------
+# -- compiling -----------------------------------------------------------------------------------------------
 
 
 def _load_new(folder: Path | None, group: str) -> Engine:
-    """Compile into a folder of its own, load that, and leave it at `folder` for the next run, where it may be written."""
+    """Compile into a folder of its own, load that, and leave it at `folder` for the next run, where it may be
+    written."""
     made = Path(tempfile.mkdtemp(prefix="preflight-"))
     try:
         _compile(made, group, _processor())
@@ -307,7 +314,8 @@ def _compile(folder: Path, group: str, processor: tuple[str, str]) -> None:
     symbols: dict[str, str] = {}
     outside: set[str] = set()
     machine = _target_machine(processor)
-    # Nobody but kernels and `_entry` calls them: what Numba puts around them for others takes a third of the time.
+    # Nobody but kernels and `_entry` calls them: what Numba puts around them for others takes a third of the
+    # time.
     options: dict[str, Any] = {"error_model": "numpy", "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
     entries = _entries(group)
     for function in _kernels(group):
@@ -315,16 +323,17 @@ def _compile(folder: Path, group: str, processor: tuple[str, str]) -> None:
         if signature == INTRINSIC:
             jitted[function] = getattr(intrinsics, name)
             continue
-        # Kernels call their helpers by global name: give each a copy of its globals with the jitted ones in. Two modules may
-        # have helpers of one name, so that it is the function that tells which is meant.
+        # Kernels call their helpers by global name: give each a copy of its globals with the jitted ones in.
+        # Two modules may have helpers of one name, so that it is the function that tells which is meant.
         helpers = {
             called: jitted[each]
             for called, each in function.__globals__.items()
             if isinstance(each, FunctionType) and each in jitted
         }
         copy = FunctionType(function.__code__, {**function.__globals__, **helpers}, name)
-        # Arrays are handed to a function in seven pieces and more: a helper is put in where it is called for every frame. Not
-        # elsewhere, nor where many call many, as in the anonymiser's: that takes minutes to compile.
+        # Arrays are handed to a function in seven pieces and more: a helper is put in where it is called for
+        # every frame. Not elsewhere, nor where many call many, as in the anonymiser's: that takes minutes to
+        # compile.
         inline = not signature and group != ANONYMISE
         jitted[function] = numba.njit(forceinline=inline, **options)(copy)
         if function in entries:

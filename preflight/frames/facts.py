@@ -6,8 +6,8 @@ from typing import Literal
 
 @dataclass(frozen=True)
 class Interface:
-    """An adapter that the capture file tells of, in its own words. `filter` is what it was told to capture only, `dropped` what was
-    lost on it, None where that is not told."""
+    """An adapter that the capture file tells of, in its own words. `filter` is what it was told to capture
+    only, `dropped` what was lost on it, None where that is not told."""
 
     name: str
     description: str
@@ -24,8 +24,8 @@ class Interface:
 
 @dataclass(frozen=True)
 class Comment:
-    """What somebody wrote into a capture: of a frame (numbers count from 1, times in seconds from the first frame), or of a whole
-    section, where both are None."""
+    """What somebody wrote into a capture: of a frame (numbers count from 1, times in seconds from the first
+    frame), or of a whole section, where both are None."""
 
     text: str
     frame: int | None = None
@@ -44,13 +44,13 @@ class Piece:
 class SourceFacts:
     """One capture, or one spell of listening.
 
-    `frames` and `duration_s` are of what was read; times are nanoseconds since 1970-01-01 UTC, None where nothing
-    was read. `dropped` is what the capturing system says it lost, None where it says nothing.
-    `cut` counts frames shortened by the snap length, `malformed` records or frames that could not be read.
+    `frames` and `duration_s` are of what was read; times are nanoseconds since 1970-01-01 UTC, None where
+    nothing was read. `dropped` is what the capturing system says it lost, None where it says nothing. `cut`
+    counts frames shortened by the snap length, `malformed` records or frames that could not be read.
     `steps_back` counts times that fall back by more than 10 ms, `longest_step_back_s` the largest of them.
-    `ended_early` says why reading stopped before the end ("" when it did not). `partial` is True after Ctrl-C.
-    `pieces` are the files of a capture that comes in several; `put_together` counts captures in one file, end to end.
-    `interfaces`, `comments` (the first) and `names` by address are the file's own words.
+    `ended_early` says why reading stopped before the end ("" when it did not). `partial` is True after
+    Ctrl-C. `pieces` are the files of a capture that comes in several; `put_together` counts captures in one
+    file, end to end. `interfaces`, `comments` (the first) and `names` by address are the file's own words.
     """
 
     kind: Literal["capture", "live"]

@@ -1,7 +1,7 @@
 """What Numba cannot be told in Python: unaligned loads and stores, and a product of 128 bits.
 
-The compiled stand-ins for the kernels of the same name that are marked INTRINSIC. Written for speed: indexing a byte at a
-time costs Numba a check for negative indices each, and its product of two int64 may not overflow.
+The compiled stand-ins for the kernels of the same name that are marked INTRINSIC. Written for speed: indexing
+a byte at a time costs Numba a check for negative indices each, and its product of two int64 may not overflow.
 """
 
 import sys

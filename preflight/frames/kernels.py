@@ -1,9 +1,9 @@
 """Kernels that turn bytes into columns: one walker per container, one classifier for all.
 
-Strategy: a walker finds the records in a block and fills the first columns (time, lengths, where the frame lies); the
-classifier reads each frame's headers once and fills the rest. Every access is guarded by the captured length;
-a field that is not there stays at its default. All numbers are int64, so that plain Python and compiled
-code agree to the bit; hashes are kept to 62 bits for the same reason.
+Strategy: a walker finds the records in a block and fills the first columns (time, lengths, where the frame
+lies); the classifier reads each frame's headers once and fills the rest. Every access is guarded by the
+captured length; a field that is not there stays at its default. All numbers are int64, so that plain Python
+and compiled code agree to the bit; hashes are kept to 62 bits for the same reason.
 
 Sources: pcap and pcapng as in the IETF drafts draft-ietf-opsawg-pcap and draft-ietf-opsawg-pcapng; cooked
 captures as LINKTYPE_LINUX_SLL and LINKTYPE_LINUX_SLL2 of the link-type registry; IEEE 802.3, 802.1Q, 802.2;
@@ -12,7 +12,8 @@ RFC 791, 8200, 768.
 
 from preflight.frames.compile import BYTES, INTRINSIC, ROW, TABLE, Columns, kernel
 
-# Columns of a batch, in the order in which they are filled: by a walker, by `classify`, by `steady`, by the tally.
+# Columns of a batch, in the order in which they are filled: by a walker, by `classify`, by `steady`, by the
+# tally.
 _batch = Columns()
 TIME, WIRE, CAP, OFF, LINK, OUT = _batch.take(6)
 STRIPPED = _batch.take(1)[
@@ -35,9 +36,10 @@ K_NONE, K_DHCP4, K_DHCP6, K_MDNS, K_SSDP, K_LLDP, K_CDP, K_XID = range(8)
 K_PREAUTH, K_FAST_TRANSITION, K_ARP, K_IGMP, K_ICMP4, K_ICMP6, K_STP, K_SAP = range(8, 16)
 KINDS = 32  # room in the tables of totals
 
-# What `steady` carries along: whether a frame has come, its time, what was taken out of the times, the last REL, steps back and the
-# longest, the last time; of what was taken out what may be put back, the front to go on from, steps in that, its last REL.
-# And it counts: bytes captured, frames that the snap length cut, frames without a header that could be read.
+# What `steady` carries along: whether a frame has come, its time, what was taken out of the times, the last
+# REL, steps back and the longest, the last time; of what was taken out what may be put back, the front to go
+# on from, steps in that, its last REL. And it counts: bytes captured, frames that the snap length cut, frames
+# without a header that could be read.
 _clock = Columns()
 Q_STARTED, Q_FIRST_NS, Q_TAKEN_NS, Q_REL_NS, Q_STEPS, Q_LONGEST_STEP_NS, Q_LAST_NS = _clock.take(7)
 Q_MAY_NS, Q_FRONT_NS, Q_MAY_STEPS, Q_MAY_REL_NS = _clock.take(4)
@@ -121,8 +123,8 @@ def move(b, p, out, to, n):
 
 @kernel(INTRINSIC)
 def folded_multiply(a, b):
-    """Both halves of the product of two 64-bit patterns, one upon the other. Such a pattern is unsigned here and int64 in
-    compiled code: only pass it on to `folded_multiply`, `^` and a mask."""
+    """Both halves of the product of two 64-bit patterns, one upon the other. Such a pattern is unsigned here
+    and int64 in compiled code: only pass it on to `folded_multiply`, `^` and a mask."""
     product = a * b
     return (product & 0xFFFFFFFFFFFFFFFF) ^ (product >> 64)
 
@@ -156,8 +158,9 @@ def mix(h, word):
 
 @kernel()
 def slot_of(table, key):
-    """The row of `key` in a hash table (column 0, never 0) of 2^n rows, a free one for it, or -1 when there is no room near. A key may
-    be a number as it stands: hardware addresses that differ in their maker's part alone would else crowd around one row."""
+    """The row of `key` in a hash table (column 0, never 0) of 2^n rows, a free one for it, or -1 when there
+    is no room near. A key may be a number as it stands: hardware addresses that differ in their maker's part
+    alone would else crowd around one row."""
     size = table.shape[0]
     at = mix(0, key) & (size - 1)
     for _ in range(PROBES):
@@ -171,7 +174,8 @@ def slot_of(table, key):
 
 @kernel()
 def digest(b, p, n):
-    """A 62-bit digest of all n bytes from p on, in lanes that do not wait for one another: two of them, four where it is worth it."""
+    """A 62-bit digest of all n bytes from p on, in lanes that do not wait for one another: two of them, four
+    where it is worth it."""
     end = p + n
     h0 = n + 1
     h1 = SALT1
@@ -216,8 +220,8 @@ def enter(cols, row, time, wire, cap, off, link, out):
 
 @kernel(f"void({BYTES}, int64, int64, boolean, int64, int64, {TABLE}, {ROW})")
 def walk_pcap(b, pos, end, big, fraction_ns, link, cols, state):
-    """Walk pcap records in b[pos:end]. `fraction_ns` is 1000 for micro-, 1 for nanosecond files. Fills cols and leaves
-    state[W_POS] at the first byte not consumed."""
+    """Walk pcap records in b[pos:end]. `fraction_ns` is 1000 for micro-, 1 for nanosecond files. Fills cols
+    and leaves state[W_POS] at the first byte not consumed."""
     row = 0
     empty = 0
     room = cols.shape[1]
@@ -249,9 +253,10 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
     """Walk enhanced and simple packet blocks in b[pos:end] until another block, which Python reads.
 
     `interfaces` has one row for each of the `known` interface descriptions of this section. Timestamps are
-    ticks of if_tsresol: ticks * mul / div, or binary fractions when shift > 0. state[W_BAD] counts
-    blocks whose own lengths disagree, or whose time is out of all range: they are counted and passed over. state[W_TIME] is the
-    time of the frame before, which a simple packet block, that has none of its own, takes over."""
+    ticks of if_tsresol: ticks * mul / div, or binary fractions when shift > 0. state[W_BAD] counts blocks
+    whose own lengths disagree, or whose time is out of all range: they are counted and passed over.
+    state[W_TIME] is the time of the frame before, which a simple packet block, that has none of its own,
+    takes over."""
     row = int(state[W_ROWS])
     bad = int(state[W_BAD])
     last = int(state[W_TIME])
@@ -337,8 +342,8 @@ def walk_pcapng(b, pos, end, big, interfaces, known, cols, state):
     state[W_TIME] = last
 
 
-# Linux's packet ring, TPACKET_V3 (kernel documentation, networking/packet_mmap; struct tpacket3_hdr): offsets in a
-# block and in a packet's header, which sockaddr_ll follows.
+# Linux's packet ring, TPACKET_V3 (kernel documentation, networking/packet_mmap; struct tpacket3_hdr): offsets
+# in a block and in a packet's header, which sockaddr_ll follows.
 RING_PACKETS, RING_FIRST = 12, 16
 HDR_NEXT, HDR_SEC, HDR_NSEC, HDR_SNAP, HDR_LEN, HDR_STATUS, HDR_MAC = 0, 4, 8, 12, 16, 20, 24
 HDR_TCI, HDR_PKTTYPE = 32, 58
@@ -350,8 +355,8 @@ PACKET_OUTGOING = 4
 def walk_ring(b, base, size, big, cols, state):
     """Walk one block of a packet ring, b[base:base+size], in the host's byte order.
 
-    state[W_POS] is the next packet's offset (0: begin), state[W_BAD] the packets still to come. STOP_FULL asks to be
-    called again with the same block."""
+    state[W_POS] is the next packet's offset (0: begin), state[W_BAD] the packets still to come. STOP_FULL
+    asks to be called again with the same block."""
     pos = int(state[W_POS])
     left = int(state[W_BAD])
     if pos == 0:
@@ -387,8 +392,9 @@ def walk_ring(b, base, size, big, cols, state):
 
 @kernel(f"int64({BYTES}, {TABLE}, int64, {BYTES})")
 def to_pcapng(b, cols, rows, out):
-    """Write frames into `out` as enhanced packet blocks of interface 0, little-endian, in nanoseconds, each with its
-    direction (epb_flags). A VLAN tag that the capturing system took off is put back. Returns the bytes written."""
+    """Write frames into `out` as enhanced packet blocks of interface 0, little-endian, in nanoseconds, each
+    with its direction (epb_flags). A VLAN tag that the capturing system took off is put back. Returns the
+    bytes written."""
     p = 0
     for i in range(rows):
         off = int(cols[OFF, i])
@@ -427,7 +433,8 @@ def to_pcapng(b, cols, rows, out):
 
 @kernel()
 def is_discovery(cast, proto, dport, etype, dst, group):
-    """Multicast that is talk about the network, never audio: by address or port that a standard reserves for it."""
+    """Multicast that is talk about the network, never audio: by address or port that a standard reserves for
+    it."""
     if cast != MULTICAST or etype == 0x88F7 or (proto == 17 and (dport == 319 or dport == 320)):
         return 0  # PTP keeps the beat of a clock, though its cable-measuring goes to addresses of this kind
     if etype == 0x86DD and (proto == 58 or proto == 0):
@@ -617,13 +624,15 @@ def classify(b, cols, rows):
         cols[PROTO, i] = proto
         cols[SPORT, i] = sport
         cols[DPORT, i] = dport
-        # What makes a flow: both hardware addresses and the VLAN, both IP addresses, type or SAPs, protocol, ports.
+        # What makes a flow: both hardware addresses and the VLAN, both IP addresses, type or SAPs, protocol,
+        # ports.
         between = folded_multiply((src | ((vlan + 2) << 48)) ^ SALT1, dst ^ SALT2)
         kinds = (etype + 1) | ((proto + 1) << 17) | ((sport + sap) << 26) | (dport << 43)
         cols[FLOW, i] = folded_multiply(between ^ net, kinds ^ SALT1) & MASK62
         cols[PAYLOAD, i] = payload
-        # Which adapter a cooked capture saw it at is not of the frame: a bridge or bond shows it again. Nor is which of two networks it
-        # was sent by for safety (PRP, IEC 62439-3, from memory): the trailer's number is the same in both.
+        # Which adapter a cooked capture saw it at is not of the frame: a bridge or bond shows it again. Nor
+        # is which of two networks it was sent by for safety (PRP, IEC 62439-3, from memory): the trailer's
+        # number is the same in both.
         shown = 8 if link == SLL2 and whole else 0
         trailer = 0
         if link == ETHERNET and cap >= 60 and cap == cols[WIRE, i] and be16(b, end - 2) == 0x88FB:
@@ -640,9 +649,9 @@ def classify(b, cols, rows):
 def steady(cols, rows, clock):
     """Fill REL: nanoseconds from the first frame, on a clock that never falls back by more than 10 ms.
 
-    Neighbouring frames a few microseconds out of order are natural. A larger fall is a clock that was set: it is
-    counted and taken out. But a fall of less than a second, from which the frames come back sooner than a clock could, was
-    two queues of one system, one behind the other, as in a flood: that is put back."""
+    Neighbouring frames a few microseconds out of order are natural. A larger fall is a clock that was set: it
+    is counted and taken out. But a fall of less than a second, from which the frames come back sooner than a
+    clock could, was two queues of one system, one behind the other, as in a flood: that is put back."""
     for i in range(rows):
         cap = int(cols[CAP, i])
         clock[Q_BYTES] += cap
@@ -694,9 +703,11 @@ def read(b, cols, rows, clock):
 
 @kernel(f"int64({TABLE}, int64, {TABLE}, {ROW}, int64, int64, {ROW})")
 def pick(cols, rows, seen, totals, per_source, per_kind, chosen):
-    """Choose control frames for dissecting: at most `per_source` of a kind from one source, `per_kind` in all.
+    """Choose control frames for dissecting: at most `per_source` of a kind from one source, `per_kind` in
+    all.
 
-    `seen` is a hash table (key, count), `totals` counts by kind what was seen. Returns how many rows are in `chosen`."""
+    `seen` is a hash table (key, count), `totals` counts by kind what was seen. Returns how many rows are in
+    `chosen`."""
     found = 0
     for i in range(rows):
         kind = int(cols[KIND, i])

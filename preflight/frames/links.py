@@ -1,8 +1,9 @@
-"""Link types: what the frames of a capture begin with, by the public registry; and the one that holds others inside.
+"""Link types: what the frames of a capture begin with, by the public registry; and the one that holds others
+inside.
 
-Names: IANA's registry of PCAP-related link types (draft-ietf-opsawg-pcaplinktype), without those kept for private use.
-PKTAP is what macOS puts before each frame: the link type inside, the adapter's name and the direction; its layout as in
-the published source of tcpdump for that system, little-endian (from memory).
+Names: IANA's registry of PCAP-related link types (draft-ietf-opsawg-pcaplinktype), without those kept for
+private use. PKTAP is what macOS puts before each frame: the link type inside, the adapter's name and the
+direction; its layout as in the published source of tcpdump for that system, little-endian (from memory).
 """
 
 from collections.abc import Iterable
@@ -54,9 +55,11 @@ REGISTRY = """
 """
 # In plain words, those that people meet.
 WORDS = {
-    0: "BSD loopback", 1: "Ethernet", 6: "token ring", 9: "PPP", 10: "FDDI", 101: "raw IP", 105: "IEEE 802.11",
+    0: "BSD loopback", 1: "Ethernet", 6: "token ring", 9: "PPP", 10: "FDDI", 101: "raw IP", 105: "IEEE "
+                                                                                                 "802.11",
     108: "OpenBSD loopback", 113: "Linux cooked v1", 127: "IEEE 802.11 with radiotap header", 187: "Bluetooth HCI", 189: "USB",
-    192: "per-packet information", 195: "IEEE 802.15.4", 220: "USB (padded)", 228: "raw IPv4", 229: "raw IPv6",
+    192: "per-packet information", 195: "IEEE 802.15.4", 220: "USB (padded)", 228: "raw IPv4", 229: "raw "
+                                                                                                    "IPv6",
     230: "IEEE 802.15.4 without FCS", 239: "netfilter log", 249: "USB capture", 271: "virtual sockets", 276: "Linux cooked v2",
 }  # fmt: skip
 
@@ -97,8 +100,8 @@ def _registered(number: int) -> str:
 
 
 def unwrap(block: np.ndarray, columns: np.ndarray, rows: int) -> int:
-    """Take PKTAP's header off the frames that have one: the columns then tell of the frame inside. Returns how many could not be
-    read; these, and headers that no frame follows, keep their link type."""
+    """Take PKTAP's header off the frames that have one: the columns then tell of the frame inside. Returns
+    how many could not be read; these, and headers that no frame follows, keep their link type."""
     at = np.flatnonzero(columns[k.LINK, :rows] == PKTAP)
     at = at[columns[k.CAP, at] >= H_END]
     short = int(np.count_nonzero(columns[k.LINK, :rows] == PKTAP)) - len(at)

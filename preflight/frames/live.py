@@ -1,8 +1,9 @@
 """Listening on an adapter. On Linux: a receive ring that the system fills and the kernels read in place.
 
-A packet socket bound to the adapter takes every frame; promiscuous mode is a membership of the socket and ends with
-it. Nothing is sent, no group is joined. The ring is TPACKET_V3: the system writes frames into blocks of shared
-memory, and a block is given back once its frames are tallied. Other systems listen by `pcap.py`, behind the same seam.
+A packet socket bound to the adapter takes every frame; promiscuous mode is a membership of the socket and
+ends with it. Nothing is sent, no group is joined. The ring is TPACKET_V3: the system writes frames into
+blocks of shared memory, and a block is given back once its frames are tallied. Other systems listen by
+`pcap.py`, behind the same seam.
 """
 
 import mmap
@@ -44,8 +45,9 @@ class ListenRefused(Exception):
 
 
 class Listener(FrameSource):
-    """Listens on an adapter for `seconds`. One that is `patient` goes on when the adapter goes down or away, and hears it
-    again when it is back. What is common to every way of listening; `heard` and `dropped` differ."""
+    """Listens on an adapter for `seconds`. One that is `patient` goes on when the adapter goes down or away,
+    and hears it again when it is back. What is common to every way of listening; `heard` and `dropped`
+    differ."""
 
     def __init__(self, adapter: str, seconds: float, progress: Progress | None, patient: bool) -> None:
         self._adapter = adapter
@@ -92,8 +94,8 @@ class Listener(FrameSource):
         )
 
     def _begin(self) -> float:
-        """Times count from the opening: silence before the first frame counts too, and frames that came in since then do not
-        step back in time."""
+        """Times count from the opening: silence before the first frame counts too, and frames that came in
+        since then do not step back in time."""
         opened_ns, started = self._opened
         self._bench.clock[k.Q_STARTED] = 1
         self._bench.clock[k.Q_FIRST_NS] = opened_ns
@@ -138,7 +140,8 @@ class RingListener(Listener):
             self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
         except PermissionError:
             raise ListenRefused(
-                f"{self.name}: no right to listen (CAP_NET_RAW); run the command with sudo, or see docs/listening.md (where: preflight --version)"
+                f"{self.name}: no right to listen (CAP_NET_RAW); run the command with sudo, or see "
+                "docs/listening.md (where: preflight --version)"
             ) from None
         try:
             self._open()
@@ -170,8 +173,8 @@ class RingListener(Listener):
         sock.setsockopt(SOL_PACKET, PACKET_ADD_MEMBERSHIP, membership)
 
     def _find_again(self) -> None:
-        """Bind to the adapter of this name where it is another one than before: one that was unplugged and is back. One
-        that only went down is heard again by itself."""
+        """Bind to the adapter of this name where it is another one than before: one that was unplugged and is
+        back. One that only went down is heard again by itself."""
         try:
             if socket.if_nametoindex(self._adapter) != self._index:
                 self._bind()

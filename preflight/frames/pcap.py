@@ -1,10 +1,10 @@
 """Listening by libpcap or Npcap, where there is no packet ring: macOS and Windows.
 
-The library hands over one frame at a time; they are gathered into a block for up to a tenth of a second, as records of a
-pcap file, which the same kernels then read. So a frame costs a call from Python: some hundred thousand a second are the
-most. What the library lost is counted by it. It does not tell which frames this computer sent itself: those that bear the
-adapter's own address count as sent, also one that a loop brings back. Of the library only what opens, reads and closes is
-used (Scapy has the bindings); nothing that sends.
+The library hands over one frame at a time; they are gathered into a block for up to a tenth of a second, as
+records of a pcap file, which the same kernels then read. So a frame costs a call from Python: some hundred
+thousand a second are the most. What the library lost is counted by it. It does not tell which frames this
+computer sent itself: those that bear the adapter's own address count as sent, also one that a loop brings
+back. Of the library only what opens, reads and closes is used (Scapy has the bindings); nothing that sends.
 """
 
 import ctypes
@@ -38,8 +38,8 @@ class ReaderLost(Exception):
 
 
 class Reader(Protocol):
-    """A frame at a time: seconds, nanoseconds, length on the wire, bytes; None where none is there. It never waits for long. `own` is the
-    adapter's hardware address as a number, -1 where it is not known."""
+    """A frame at a time: seconds, nanoseconds, length on the wire, bytes; None where none is there. It never
+    waits for long. `own` is the adapter's hardware address as a number, -1 where it is not known."""
 
     own: int
 
@@ -161,7 +161,8 @@ class PcapReader:
         except (OSError, ImportError):  # no library, or one that is too old to have all of these
             what = "Npcap" if sys.platform == "win32" else "libpcap"
             raise ListenRefused(
-                f"{name}: cannot listen without {what}; install it, or save a capture and use `preflight study`"
+                f"{name}: cannot listen without {what}; install it, or save a capture and use `preflight "
+                "study`"
             ) from None
         self._next_ex, self._stats, self._close = pcap_next_ex, pcap_stats, pcap_close
         errors = ctypes.create_string_buffer(256)
@@ -221,13 +222,14 @@ def _hardware(adapter: str) -> int:
 
 
 def _device(adapter: str) -> str:
-    """The library's name of an adapter. On Windows it goes by the adapter's GUID, which the registry has beside the name
-    that people see."""
+    """The library's name of an adapter. On Windows it goes by the adapter's GUID, which the registry has
+    beside the name that people see."""
     return device(adapter, _connections()) if sys.platform == "win32" else adapter
 
 
 def device(adapter: str, connections: dict[str, str]) -> str:
-    """The name that Npcap gives the connection which people see as `adapter`; `connections` are names by GUID."""
+    """The name that Npcap gives the connection which people see as `adapter`; `connections` are names by
+    GUID."""
     found = next((guid for guid, name in connections.items() if name == adapter), None)
     return rf"\Device\NPF_{found}" if found else adapter
 

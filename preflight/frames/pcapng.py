@@ -1,9 +1,9 @@
 """Writing captures: pcapng that any capture tool reads.
 
-A spell of listening is kept whole batches at a time: one section, one Ethernet interface, nanoseconds, a direction for each
-frame, and at the end the statistics that tell what the system lost. The frames are laid out by a kernel, so that a full
-link is no harder to keep than to count. `Excerpt` writes a few frames, each with a comment.
-Format: IETF draft-ietf-opsawg-pcapng.
+A spell of listening is kept whole batches at a time: one section, one Ethernet interface, nanoseconds, a
+direction for each frame, and at the end the statistics that tell what the system lost. The frames are laid
+out by a kernel, so that a full link is no harder to keep than to count. `Excerpt` writes a few frames, each
+with a comment. Format: IETF draft-ietf-opsawg-pcapng.
 """
 
 import struct
@@ -55,7 +55,8 @@ def head_of(link: int, link_mbps: int | None = None) -> bytes:
 
 
 def damage(records: int, ended_early: bool) -> bytes:
-    """Records that cannot be read, as many as could not be read elsewhere; and an end in the middle of one."""
+    """Records that cannot be read, as many as could not be read elsewhere; and an end in the middle of
+    one."""
     return records * _block(OBSOLETE, b"") + (struct.pack("<II", PACKET, 64) if ended_early else b"")
 
 
@@ -82,8 +83,9 @@ class Layout:
 
 
 class Saver:
-    """Writes what is heard on `adapter` to `path`, at most `limit` bytes of it, with the rate of its link. Where it has to stop, `ended` says
-    why, and the rest is left out. Raises OSError where it cannot be opened."""
+    """Writes what is heard on `adapter` to `path`, at most `limit` bytes of it, with the rate of its link.
+    Where it has to stop, `ended` says why, and the rest is left out. Raises OSError where it cannot be
+    opened."""
 
     def __init__(self, path: str, adapter: str, limit: int, link_mbps: int | None = None) -> None:
         self._file: BinaryIO = Path(path).open("wb")  # noqa: SIM115
@@ -120,7 +122,8 @@ class Saver:
 
 
 class Excerpt:
-    """Writes single frames to `file` from its first byte on, each with a comment; an interface for each link type."""
+    """Writes single frames to `file` from its first byte on, each with a comment; an interface for each link
+    type."""
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file

@@ -1,9 +1,10 @@
 """Giving up privilege: only opening the packet socket needs any, so all of it goes right after.
 
-Run by sudo, the command becomes the user who called it, for good: the files that it writes are that user's. Else it keeps
-its user and loses its capabilities (capabilities(7)); root itself keeps the two that let it reach files, or it could not
-write into a folder of somebody else. The standard library has no call for capabilities, so the C library's own, which
-is loaded already, is called. Capabilities are of Linux only, and of the calling thread: call it before starting others.
+Run by sudo, the command becomes the user who called it, for good: the files that it writes are that user's.
+Else it keeps its user and loses its capabilities (capabilities(7)); root itself keeps the two that let it
+reach files, or it could not write into a folder of somebody else. The standard library has no call for
+capabilities, so the C library's own, which is loaded already, is called. Capabilities are of Linux only, and
+of the calling thread: call it before starting others.
 """
 
 import ctypes

@@ -1,8 +1,8 @@
 """The bytes of a capture, plain or unpacked, from a file, an archive or standard input.
 
 Everything is read forward once and in place (`readinto`), so a pipe serves as well as a file and memory stays
-the same whatever the length. What a packed file grows to is watched, so that a bomb ends in one line. Unpacking goes
-by small pieces: what comes before damage is handed over, and only the damaged piece is lost.
+the same whatever the length. What a packed file grows to is watched, so that a bomb ends in one line.
+Unpacking goes by small pieces: what comes before damage is handed over, and only the damaged piece is lost.
 """
 
 import io
@@ -20,7 +20,8 @@ from preflight.frames.archive import BROKEN, Member, opened
 from preflight.frames.errors import CaptureError
 from preflight.text import clean
 
-# No real capture packs this well: a storm of equal frames with their times packs about twentyfold. Common practice.
+# No real capture packs this well: a storm of equal frames with their times packs about twentyfold. Common
+# practice.
 BOMB_RATIO = 500
 BOMB_FLOOR = 64 << 20
 MEMBER_FLOOR = 1 << 20  # lower for each of an archive's members, of which there may be thousands
@@ -54,7 +55,8 @@ class _Counted(io.RawIOBase):
 
 
 def _zlib() -> Any:
-    """The quickest zlib there is: zlib-ng unpacks captures two to ten times as fast, and has wheels for most computers."""
+    """The quickest zlib there is: zlib-ng unpacks captures two to ten times as fast, and has wheels for most
+    computers."""
     try:
         from zlib_ng import zlib_ng
     except ImportError:
@@ -86,8 +88,8 @@ class _Inflater:
 
 
 class _Unpack(io.RawIOBase):
-    """Packed parts one after another, each by an unpacker that `begin` gives. The libraries' own files drop up to a whole read
-    before damage; a capture whose writer was killed ends in just that way."""
+    """Packed parts one after another, each by an unpacker that `begin` gives. The libraries' own files drop
+    up to a whole read before damage; a capture whose writer was killed ends in just that way."""
 
     def __init__(self, raw: io.RawIOBase, begin: Callable[[], Any]) -> None:
         self._raw = raw
@@ -122,8 +124,8 @@ class _Unpack(io.RawIOBase):
 
 
 class ByteStream:
-    """A capture's bytes. `size` is the length of the file as it lies on disk, or of the member of an archive; None for a pipe.
-    Raises CaptureError."""
+    """A capture's bytes. `size` is the length of the file as it lies on disk, or of the member of an archive;
+    None for a pipe. Raises CaptureError."""
 
     def __init__(self, place: Place) -> None:
         self.name = clean("standard input" if place == "-" else str(place), 300)
@@ -205,7 +207,8 @@ class ByteStream:
         return self._counted.taken
 
     def fill(self, view: memoryview) -> int:
-        """Read until `view` is full or the bytes end; returns how many. What ends them early is in `trouble`."""
+        """Read until `view` is full or the bytes end; returns how many. What ends them early is in
+        `trouble`."""
         got = 0
         piece = PIECE if self.packed or self._member else len(view)
         while got < len(view) and not self.trouble:
@@ -224,11 +227,12 @@ class ByteStream:
                 )
                 if self.unpacked > floor and self.unpacked > BOMB_RATIO * taken:
                     raise CaptureError(
-                        f"{self.name}: offset {self.taken}: unpacks to more than {BOMB_RATIO} times its size; "
-                        "no capture does, so it is not read on"
+                        f"{self.name}: offset {self.taken}: unpacks to more than {BOMB_RATIO} times its "
+                        "size; no capture does, so it is not read on"
                     )
             else:
-                # A pipe hands over what it has; go on with that rather than wait for a full block, unless more comes at once.
+                # A pipe hands over what it has; go on with that rather than wait for a full block, unless
+                # more comes at once.
                 if self.size is None and got >= 65536 and not _comes(self._raw):
                     break
         return got

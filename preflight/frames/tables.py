@@ -1,7 +1,8 @@
 """Tables of zeros that cost what is used of them.
 
-A study makes forty megabytes of them, and a short capture needs two. NumPy takes memory that was used before where a process has some,
-and clears all of it, which takes half as long as to judge a small capture. What the system hands out is zeros already, page by page.
+A study makes forty megabytes of them, and a short capture needs two. NumPy takes memory that was used before
+where a process has some, and clears all of it, which takes half as long as to judge a small capture. What the
+system hands out is zeros already, page by page.
 """
 
 import math

@@ -1,7 +1,8 @@
 """A pcapng file's own words: adapters, comments, names, what was lost. Format: IETF draft-ietf-opsawg-pcapng.
 
-Read in Python, for there are few such blocks. An adapter that a later section, or the next file of a ring buffer, describes
-in the same words is the same one. All text is cleaned here; numbers that no link has are not believed.
+Read in Python, for there are few such blocks. An adapter that a later section, or the next file of a ring
+buffer, describes in the same words is the same one. All text is cleaned here; numbers that no link has are
+not believed.
 """
 
 import struct
@@ -46,8 +47,8 @@ class _Told:
 
 
 class Words:
-    """What the blocks beside the frames say, collected over all sections of a capture. `table` has a row for each of the `known`
-    adapters of this section, as the kernels read it."""
+    """What the blocks beside the frames say, collected over all sections of a capture. `table` has a row for
+    each of the `known` adapters of this section, as the kernels read it."""
 
     def __init__(self) -> None:
         self.table = np.zeros((MOST_INTERFACES, k.INTERFACE_COLUMNS), np.int64)
@@ -114,8 +115,8 @@ class Words:
         return place
 
     def statistics(self, body: bytes, order: str) -> None:
-        """What the system says it dropped, counted from the start of the capture, so that a later block about the same adapter
-        takes the place of an earlier one."""
+        """What the system says it dropped, counted from the start of the capture, so that a later block about
+        the same adapter takes the place of an earlier one."""
         which = struct.unpack(order + "I", body[:4])[0] if len(body) >= 12 else self.known
         for code, value in _options(body[12:], order):
             if which < self.known and code in DROPS and len(value) == 8:
@@ -133,8 +134,8 @@ class Words:
                     self.names[address, clean(name)] = None
 
     def frames(self, block: np.ndarray, columns: np.ndarray, rows: int, big: bool, first: int) -> np.ndarray:
-        """Count the frames of each adapter, and note comments. Returns the adapter of each row, as a place in `interfaces`.
-        `first` is the number of the first row."""
+        """Count the frames of each adapter, and note comments. Returns the adapter of each row, as a place in
+        `interfaces`. `first` is the number of the first row."""
         off, cap = columns[k.OFF, :rows], columns[k.CAP, :rows]
         enhanced = np.zeros(rows, bool)
         reach = off >= 28

@@ -3,8 +3,8 @@
 An audio adapter is a wired one, has a link, runs at gigabit and full duplex, has a fixed or link-local
 address and no default gateway. The points are common practice. They are set so that an audio adapter whose
 cable is out still comes before the control network's: its cable is what the line check is run for. Between
-equals nothing is chosen. Who has a rig sheet can tell which subnet is the control network's, and which hardware
-addresses are planned on the audio LAN.
+equals nothing is chosen. Who has a rig sheet can tell which subnet is the control network's, and which
+hardware addresses are planned on the audio LAN.
 """
 
 from collections.abc import Collection
@@ -52,8 +52,8 @@ class Proposal:
 
 
 def propose(host: HostFacts, control: str | None = None, planned: Collection[str] = ()) -> Proposal:
-    """Rank the adapters of `host`, and choose one where one is likelier than all others. `control` is the control network's
-    subnet, `planned` the hardware addresses that belong on the audio LAN."""
+    """Rank the adapters of `host`, and choose one where one is likelier than all others. `control` is the
+    control network's subnet, `planned` the hardware addresses that belong on the audio LAN."""
     ranked = (_by_the_sheet(_candidate(each), control, planned) for each in host.adapters)
     candidates = tuple(sorted(ranked, key=lambda one: -one.score))
     likely = [one for one in candidates if one.score > 0]

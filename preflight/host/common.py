@@ -1,5 +1,5 @@
-"""What every operating system tells: state, speed, duplex, MTU, addresses, counters, battery and load by psutil,
-gateways by netifaces.
+"""What every operating system tells: state, speed, duplex, MTU, addresses, counters, battery and load by
+psutil, gateways by netifaces.
 
 Their names for an adapter are joined here. Where the two libraries name adapters differently, the gateways
 are not known, which is not the same as none.
@@ -85,8 +85,8 @@ def _load() -> Load:
 
 
 def _temperature() -> float | None:
-    """psutil knows sensors on Linux and FreeBSD only, and elsewhere has no such function. A reading that no part of a running
-    computer has is a sensor that is not connected."""
+    """psutil knows sensors on Linux and FreeBSD only, and elsewhere has no such function. A reading that no
+    part of a running computer has is a sensor that is not connected."""
     told = _asked(lambda: psutil.sensors_temperatures())
     readings = [each.current for sensors in told.values() for each in sensors]
     return max((each for each in readings if each is not None and COLDEST_C < each < HOTTEST_C), default=None)

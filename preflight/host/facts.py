@@ -6,8 +6,8 @@ from typing import Literal
 
 Kind = Literal["ethernet", "wifi", "vpn", "bridge", "bond", "virtual", "loopback", "other"]
 Origin = Literal["static", "dhcp", "link-local"]
-# How far a feature of the link is in use: turned off here; on here, but not at the other end; on here, and the other
-# end's word not known; agreed by both ends.
+# How far a feature of the link is in use: turned off here; on here, but not at the other end; on here, and
+# the other end's word not known; agreed by both ends.
 Use = Literal["off", "unused", "possible", "active"]
 
 
@@ -42,10 +42,10 @@ class Address:
 class Counters:
     """Counts since the adapter came up. Not every driver counts every error: a 0 there is weak evidence.
 
-    `rx_missed` holds frames that were lost because this computer fetched them too late. `rx_dropped` holds, on many
-    systems, also frames of protocols that nobody here speaks: it proves no loss.
-    `rx_errors` holds all receive errors, `rx_crc_errors` frames whose check sequence was wrong,
-    `rx_frame_errors` those that did not end on a whole byte (alignment)."""
+    `rx_missed` holds frames that were lost because this computer fetched them too late. `rx_dropped` holds,
+    on many systems, also frames of protocols that nobody here speaks: it proves no loss. `rx_errors` holds
+    all receive errors, `rx_crc_errors` frames whose check sequence was wrong, `rx_frame_errors` those that
+    did not end on a whole byte (alignment)."""
 
     rx_frames: int | None = None
     tx_frames: int | None = None
@@ -65,8 +65,8 @@ class Counters:
 
 @dataclass(frozen=True)
 class Usb:
-    """Where a USB adapter sits: the speed that it runs at on its bus, and what else is plugged into the same hub.
-    `beside` is empty where it has a socket of the computer to itself, None where that is not known."""
+    """Where a USB adapter sits: the speed that it runs at on its bus, and what else is plugged into the same
+    hub. `beside` is empty where it has a socket of the computer to itself, None where that is not known."""
 
     speed_mbps: float | None = None
     beside: tuple[str, ...] | None = None
@@ -79,10 +79,11 @@ class Adapter:
     `kind_reason` says in plain words what `kind` was told by. `bus` is the system's own word for where the
     hardware sits ("pci", "usb", "virtio"), "virtual" where there is none. `master` is the bridge or bond that
     it belongs to. `gateways` are the default gateways that go by it. `forwarding` is True where packets that
-    come in here may be sent on by another adapter. `autonegotiated` is False where speed and duplex are set by hand.
-    `eee` is energy-efficient Ethernet, `pause` is flow control by pause frames. `may_sleep` is True where the system may
-    put the adapter itself to sleep, or turn it off, to save power. `usb` is None where it is not on USB.
-    `temperature_c` is that of its sensor nearest to its limit, `hot_c` that limit as its maker sets it.
+    come in here may be sent on by another adapter. `autonegotiated` is False where speed and duplex are set
+    by hand. `eee` is energy-efficient Ethernet, `pause` is flow control by pause frames. `may_sleep` is True
+    where the system may put the adapter itself to sleep, or turn it off, to save power. `usb` is None where
+    it is not on USB. `temperature_c` is that of its sensor nearest to its limit, `hot_c` that limit as its
+    maker sets it.
     """
 
     name: str
@@ -118,8 +119,8 @@ class Adapter:
 
 @dataclass(frozen=True)
 class Power:
-    """`saving` is True where the system holds the processor back to save power, `plan` what it calls that setting.
-    `sleeps_after_min` is 0 where the computer never goes to sleep by itself."""
+    """`saving` is True where the system holds the processor back to save power, `plan` what it calls that
+    setting. `sleeps_after_min` is 0 where the computer never goes to sleep by itself."""
 
     on_mains: bool | None = None
     battery_percent: float | None = None
@@ -130,8 +131,8 @@ class Power:
 
 @dataclass(frozen=True)
 class Load:
-    """Processor time since the system started, over all cores (`own_s` is this program's own), memory that programs can
-    still have, and the room on the system's disk."""
+    """Processor time since the system started, over all cores (`own_s` is this program's own), memory that
+    programs can still have, and the room on the system's disk."""
 
     busy_s: float | None = None
     total_s: float | None = None

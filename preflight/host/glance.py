@@ -1,7 +1,8 @@
-"""The link of each adapter again, during a show: what changes from one second to the next, by answers that cost next to nothing.
+"""The link of each adapter again, during a show: what changes from one second to the next, by answers that
+cost next to nothing.
 
-On Linux all is asked again. On macOS and Windows the whole question takes seconds of work, which a show's computer has not
-to spare twice a second; the rest is as it was told before.
+On Linux all is asked again. On macOS and Windows the whole question takes seconds of work, which a show's
+computer has not to spare twice a second; the rest is as it was told before.
 """
 
 import sys

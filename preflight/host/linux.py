@@ -45,7 +45,8 @@ COUNTERS = {
 
 
 def enrich(host: HostFacts, root: Path = Path("/"), ask: Ask = linux_ethtool.ask) -> HostFacts:
-    """`host` with what the tree under `root` knows of its adapters, and what their drivers answer to `ask`."""
+    """`host` with what the tree under `root` knows of its adapters, and what their drivers answer to
+    `ask`."""
     origins = Origins(root)
     return replace(
         host,

@@ -1,9 +1,10 @@
 """What the driver of an adapter says through Linux's ethtool ioctl: flow control, energy-efficient Ethernet,
 auto-negotiation, the hardware's own address.
 
-The ioctl needs a socket as a handle, of any kind. It is never bound, joined or written to, and only the ethtool commands
-that get are used: nothing is sent and nothing is set. Structures and numbers: Linux, include/uapi/linux/ethtool.h. What
-`Ethtool` asks and what its functions make of the bytes are apart, so that a test can hand them bytes.
+The ioctl needs a socket as a handle, of any kind. It is never bound, joined or written to, and only the
+ethtool commands that get are used: nothing is sent and nothing is set. Structures and numbers: Linux,
+include/uapi/linux/ethtool.h. What `Ethtool` asks and what its functions make of the bytes are apart, so that
+a test can hand them bytes.
 """
 
 import array
@@ -17,7 +18,8 @@ GET_PAUSE, GET_ADDRESS, GET_EEE, GET_LINK = 0x12, 0x20, 0x44, 0x4C
 PAUSE, ASYM_PAUSE = 1 << 13, 1 << 14  # bits of ETHTOOL_LINK_MODE_*, in the first word of a mask
 LINK_BYTES, MOST_WORDS = 48, 64
 ADDRESS_BYTES = 32
-# One ethtool command: the adapter's name and the command's structure; the structure filled in, None where refused.
+# One ethtool command: the adapter's name and the command's structure; the structure filled in, None where
+# refused.
 Ask = Callable[[str, bytes], bytes | None]
 
 
@@ -37,7 +39,8 @@ def ask(name: str, request: bytes) -> bytes | None:
 
 
 def link(name: str, asked: Ask) -> tuple[bool | None, int, int | None]:
-    """Whether speed and duplex are automatic, this end's link modes, and the other end's (None where not told)."""
+    """Whether speed and duplex are automatic, this end's link modes, and the other end's (None where not
+    told)."""
     # The first question only tells how many words a mask has: it comes back negative.
     first = asked(name, struct.pack("I", GET_LINK).ljust(LINK_BYTES, b"\0"))
     words = -struct.unpack_from("b", first, 18)[0] if first is not None and len(first) >= LINK_BYTES else 0

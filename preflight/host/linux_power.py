@@ -1,8 +1,9 @@
 """Power on Linux: mains or battery, what holds the processor back, when the computer goes to sleep.
 
 From sysfs: Documentation/ABI/testing/sysfs-class-power, Documentation/admin-guide/pm/cpufreq.rst,
-Documentation/userspace-api/sysfs-platform_profile.rst. When a desktop goes to sleep is a setting of its user's session,
-which is not read: only a system that cannot sleep at all (systemd's sleep.target is masked) proves something.
+Documentation/userspace-api/sysfs-platform_profile.rst. When a desktop goes to sleep is a setting of its
+user's session, which is not read: only a system that cannot sleep at all (systemd's sleep.target is masked)
+proves something.
 """
 
 from dataclasses import replace
@@ -11,8 +12,8 @@ from pathlib import Path
 from preflight.host.facts import Power
 from preflight.host.linux_files import entries, read_text
 
-# Drivers of this ending let the governor called "powersave" raise the clock under load all the same: the "active mode"
-# of the processor makers' own drivers, in Documentation/admin-guide/pm.
+# Drivers of this ending let the governor called "powersave" raise the clock under load all the same: the
+# "active mode" of the processor makers' own drivers, in Documentation/admin-guide/pm.
 SCALE_BY_THEMSELVES = ("_pstate", "-epp")
 SLEEP_MASKS = ("etc/systemd/system/sleep.target", "run/systemd/system/sleep.target")
 
@@ -30,8 +31,8 @@ def power(told: Power, root: Path) -> Power:
 
 
 def _on_mains(folder: Path) -> bool | None:
-    """True with a mains supply on, or with no battery at all: the computer runs. A battery of a keyboard or the like
-    is not the system's."""
+    """True with a mains supply on, or with no battery at all: the computer runs. A battery of a keyboard or
+    the like is not the system's."""
     supplies = entries(folder)
     if supplies is None:
         return None

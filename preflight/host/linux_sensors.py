@@ -1,7 +1,8 @@
-"""How warm an adapter is, by Linux's hwmon: sensors of the adapter itself, and of the chip that drives its cable (PHY).
+"""How warm an adapter is, by Linux's hwmon: sensors of the adapter itself, and of the chip that drives its
+cable (PHY).
 
-Linux, Documentation/hwmon/sysfs-interface.rst: temp*_input in thousandths of a degree Celsius; temp*_max and temp*_crit
-are where the maker sets the alarm and where the part is no longer safe.
+Linux, Documentation/hwmon/sysfs-interface.rst: temp*_input in thousandths of a degree Celsius; temp*_max and
+temp*_crit are where the maker sets the alarm and where the part is no longer safe.
 """
 
 from pathlib import Path

@@ -1,7 +1,9 @@
-"""Where a USB adapter sits on Linux: the speed of its bus, what else shares its hub, whether it may be put to sleep.
+"""Where a USB adapter sits on Linux: the speed of its bus, what else shares its hub, whether it may be put to
+sleep.
 
-From sysfs (Documentation/ABI/stable/sysfs-bus-usb and testing/sysfs-bus-usb): an adapter's `device` leads to an interface
-such as 2-1.3:1.0, whose parent 2-1.3 is the device, whose parent 2-1 is the hub, or usb2, the computer's own.
+From sysfs (Documentation/ABI/stable/sysfs-bus-usb and testing/sysfs-bus-usb): an adapter's `device` leads to
+an interface such as 2-1.3:1.0, whose parent 2-1.3 is the device, whose parent 2-1 is the hub, or usb2, the
+computer's own.
 """
 
 import re
@@ -41,8 +43,8 @@ def _speed(at: Path) -> float | None:
 
 
 def _beside(at: Path) -> tuple[str, ...] | None:
-    """What else is plugged into the hub that the device is plugged into. A socket of the computer is shared with
-    nobody."""
+    """What else is plugged into the hub that the device is plugged into. A socket of the computer is shared
+    with nobody."""
     hub = at.parent
     if hub.name.startswith("usb"):
         return ()

@@ -1,8 +1,8 @@
 """What macOS adds to the common facts, from its own commands and two settings files.
 
-Each command's answer is read on its own; one that is missing, slow or looks otherwise leaves None where it would have
-told. A driver that does not list an option of the link among those it supports proves nothing by not showing it.
-Commands: ifconfig(8), networksetup(8), system_profiler(8), pmset(1), sysctl(8).
+Each command's answer is read on its own; one that is missing, slow or looks otherwise leaves None where it
+would have told. A driver that does not list an option of the link among those it supports proves nothing by
+not showing it. Commands: ifconfig(8), networksetup(8), system_profiler(8), pmset(1), sysctl(8).
 """
 
 import plistlib
@@ -50,14 +50,15 @@ NAMES: dict[str, tuple[Kind, str]] = {
     "ap": ("wifi", "a Wi-Fi access point of this computer"),
     "p2p": ("wifi", "Wi-Fi straight to other computers"),
 }
-# Hardware ports that no audio LAN goes by, without their number. A system in another language may name them otherwise: then the
-# kind is not told.
+# Hardware ports that no audio LAN goes by, without their number. A system in another language may name them
+# otherwise: then the kind is not told.
 PORTS: dict[str, tuple[Kind, str]] = {
     **dict.fromkeys(("Wi-Fi", "AirPort", "WLAN"), ("wifi", "a Wi-Fi adapter")),
     "Bluetooth PAN": ("other", "a Bluetooth link"),
     "Thunderbolt": ("other", "a Thunderbolt cable to another computer"),
 }
-# A phone or tablet that lends its connection is told as the kind of device, then "USB"; adapters as "USB ...", or by their chip.
+# A phone or tablet that lends its connection is told as the kind of device, then "USB"; adapters as "USB
+# ...", or by their chip.
 LENT = re.compile(r"(?!LAN|Ethernet)\w+ USB", re.IGNORECASE)
 
 
@@ -95,8 +96,8 @@ def enrich(host: HostFacts, told: Mapping[str, str | None], root: Path = Path("/
 
 
 def _linked(adapter: Adapter, link: Interface, kind: tuple[Kind, str] | None) -> Adapter:
-    """With the link as ifconfig tells it. The RUNNING flag, which the common facts go by, is set without a cable too; it
-    counts only where no status can be expected, as of tunnels."""
+    """With the link as ifconfig tells it. The RUNNING flag, which the common facts go by, is set without a
+    cable too; it counts only where no status can be expected, as of tunnels."""
     told = link.active is not None or adapter.name.startswith("en")
     return replace(
         adapter,
@@ -112,8 +113,8 @@ def _linked(adapter: Adapter, link: Interface, kind: tuple[Kind, str] | None) ->
 def _kind(
     name: str, link: Interface, ports: dict[str, str], profiles: dict[str, dict[str, Any]] | None
 ) -> tuple[Kind, str] | None:
-    """What neither list has is inside the computer or made by a program. So is the link to a chip of the computer's own,
-    which looks like Ethernet of 100 Mb/s."""
+    """What neither list has is inside the computer or made by a program. So is the link to a chip of the
+    computer's own, which looks like Ethernet of 100 Mb/s."""
     letters, port = name.rstrip("0123456789"), ports.get(name, "")
     if letters in NAMES:
         return NAMES[letters]
@@ -148,7 +149,8 @@ def _on_bus(adapter: Adapter, profile: dict[str, Any] | None, trees: list[dict[s
         bus=bus,
         usb=usb,
         driver=clean(driver) if isinstance(driver, str) and driver else None,
-        # As on Linux: drivers of adapters inside the computer sleep only while there is no link (common practice).
+        # As on Linux: drivers of adapters inside the computer sleep only while there is no link (common
+        # practice).
         may_sleep=False if bus not in ("usb", None) else None,
     )
 
@@ -176,8 +178,8 @@ def _forwards(text: str) -> bool | None:
 
 
 def _power(common: Power, battery: str, settings: str) -> Power:
-    """pmset's "Now drawing from 'AC Power'", and its settings in use, ` sleep  10 (sleep prevented by ...)`. SleepDisabled
-    stands above them, with tabs, and counts before them."""
+    """pmset's "Now drawing from 'AC Power'", and its settings in use, ` sleep  10 (sleep prevented by ...)`.
+    SleepDisabled stands above them, with tabs, and counts before them."""
     source = re.search(r"^Now drawing from '([^']{1,40})'", battery)
     values = dict(re.findall(r"^ +(\w+)[ \t]+(\d+)(?: \(.*\))?\s*$", settings, re.MULTILINE))
     if values.get("SleepDisabled") == "1":
@@ -210,7 +212,8 @@ def _at(tree: Any, *keys: str) -> Any:
 
 
 def _sharing(folder: Path) -> bool | None:
-    """Internet sharing: NAT, Enabled in a settings file that is there once it was set up (common knowledge)."""
+    """Internet sharing: NAT, Enabled in a settings file that is there once it was set up (common
+    knowledge)."""
     try:
         if not (folder / "preferences.plist").exists():
             return None
@@ -226,8 +229,9 @@ def _sharing(folder: Path) -> bool | None:
 
 
 def _methods(settings: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    """The IPv4 settings of each adapter in the set in use: `ConfigMethod` and `Addresses`, as SystemConfiguration's
-    schema names them. None of an adapter that several services of the set use: which one holds is not told."""
+    """The IPv4 settings of each adapter in the set in use: `ConfigMethod` and `Addresses`, as
+    SystemConfiguration's schema names them. None of an adapter that several services of the set use: which
+    one holds is not told."""
     current = settings.get("CurrentSet")
     name = current.rpartition("/")[2] if isinstance(current, str) else ""
     in_use = _at(settings, "Sets", name, "Network", "Service")

@@ -1,7 +1,7 @@
 """What `ifconfig -a -m` tells on macOS, one block an interface, its lines indented.
 
-Known from ifconfig(8), the names of media in net/if_media.h of XNU, and outputs that people published, as in the tests. A
-line that does not look as expected tells nothing.
+Known from ifconfig(8), the names of media in net/if_media.h of XNU, and outputs that people published, as in
+the tests. A line that does not look as expected tells nothing.
 """
 
 import re
@@ -17,8 +17,8 @@ MEDIA = re.compile(
 
 @dataclass
 class Interface:
-    """`media` is the link's kind, such as 1000baseT, `options` what goes with it; `supported` all options that the driver
-    could use. `members` are the interfaces that a bridge joins."""
+    """`media` is the link's kind, such as 1000baseT, `options` what goes with it; `supported` all options
+    that the driver could use. `members` are the interfaces that a bridge joins."""
 
     active: bool | None = None
     automatic: bool | None = None

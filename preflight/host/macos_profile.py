@@ -1,9 +1,10 @@
-"""What `system_profiler -json` tells of Ethernet adapters and USB: on which bus an adapter is, how fast that runs, what
-else shares its hub.
+"""What `system_profiler -json` tells of Ethernet adapters and USB: on which bus an adapter is, how fast that
+runs, what else shares its hub.
 
-Keys and values differ from version to version. They are known from published outputs and from programs that read them, and
-not documented: SPEthernetDataType with `spethernet_bus` and `spethernet_usb_device_speed`; SPUSBDataType, and
-SPUSBHostDataType where that is empty (macOS 26), with a tree of `_items`. `-json` came with macOS 10.15: an older one tells nothing.
+Keys and values differ from version to version. They are known from published outputs and from programs that
+read them, and not documented: SPEthernetDataType with `spethernet_bus` and `spethernet_usb_device_speed`;
+SPUSBDataType, and SPUSBHostDataType where that is empty (macOS 26), with a tree of `_items`. `-json` came
+with macOS 10.15: an older one tells nothing.
 """
 
 import json
@@ -65,8 +66,8 @@ def usb(adapter: dict[str, Any], trees: list[dict[str, Any]]) -> Usb:
 
 
 def _devices(node: dict[str, Any], depth: int = 0) -> Iterator[tuple[dict[str, Any], tuple[str, ...]]]:
-    """Every device below `node` with the names of what shares its hub; a bus of the computer, which is the first level,
-    is no hub."""
+    """Every device below `node` with the names of what shares its hub; a bus of the computer, which is the
+    first level, is no hub."""
     children = node.get("_items")
     if not isinstance(children, list) or depth > DEEPEST:
         return

@@ -1,7 +1,9 @@
-"""Asking the system's own commands: each by its full path, without a shell, with nothing to read, and with a time limit.
+"""Asking the system's own commands: each by its full path, without a shell, with nothing to read, and with a
+time limit.
 
-The only place of the package that starts a program. What may be asked are the readers' own tables of commands, which
-tell and change nothing; tests hold them to that. `begin` starts what the user asked for, and nothing else.
+The only place of the package that starts a program. What may be asked are the readers' own tables of
+commands, which tell and change nothing; tests hold them to that. `begin` starts what the user asked for, and
+nothing else.
 """
 
 import os
@@ -34,9 +36,9 @@ def _answer(command: Command, limit_s: float) -> str | None:
 
 
 def begin(command: Command, told: Mapping[str, str]) -> Callable[[], bool]:
-    """Start a command of the user's own, without a shell, and do not wait for it; what comes back tells whether it still runs.
-    What it is told is in its environment, and never among its arguments: it comes from the network. Raises OSError where it
-    cannot be started."""
+    """Start a command of the user's own, without a shell, and do not wait for it; what comes back tells
+    whether it still runs. What it is told is in its environment, and never among its arguments: it comes from
+    the network. Raises OSError where it cannot be started."""
     nothing = subprocess.DEVNULL
     process = subprocess.Popen(
         command, stdin=nothing, stdout=nothing, stderr=nothing, env=os.environ | told, start_new_session=True

@@ -1,9 +1,10 @@
 """What Windows adds to the common facts, out of the JSON that `windows_script` asks PowerShell for.
 
-Each part is read on its own, and anything but the expected form tells nothing. The duplex that the common facts have is
-not believed: psutil assumes full there. Numbers: InterfaceType is IANA's ifType, NdisMedium and NdisPhysicalMedium are NDIS's
-enumerations, the registry keywords and their values are NDIS's standardized ones. The network drivers' own keywords for
-energy-efficient Ethernet, and the names of power schemes, are from memory.
+Each part is read on its own, and anything but the expected form tells nothing. The duplex that the common
+facts have is not believed: psutil assumes full there. Numbers: InterfaceType is IANA's ifType, NdisMedium and
+NdisPhysicalMedium are NDIS's enumerations, the registry keywords and their values are NDIS's standardized
+ones. The network drivers' own keywords for energy-efficient Ethernet, and the names of power schemes, are
+from memory.
 """
 
 import json
@@ -68,8 +69,9 @@ def enrich(host: HostFacts, text: str | None) -> HostFacts:
 
 
 def _hidden(adapter: Adapter, listed: bool) -> Adapter:
-    """One that the script does not list. Where it lists others, the system made this one for itself (for Wi-Fi straight to other
-    devices, for tunnels) and hides it; it has a link where psutil, which asks for the operational state, says that it runs."""
+    """One that the script does not list. Where it lists others, the system made this one for itself (for
+    Wi-Fi straight to other devices, for tunnels) and hides it; it has a link where psutil, which asks for the
+    operational state, says that it runs."""
     if not listed or adapter.kind is not None:
         return replace(adapter, duplex=None)
     reason = "made and hidden by the system"
@@ -127,7 +129,8 @@ def _kind(row: Row) -> tuple[Kind | None, str]:
 
 
 def _duplex(row: Row) -> Literal["full", "half"] | None:
-    """NET_IF_MEDIA_DUPLEX_STATE: 1 half, 2 full, 0 not known. Only where that is missing, FullDuplex counts."""
+    """NET_IF_MEDIA_DUPLEX_STATE: 1 half, 2 full, 0 not known. Only where that is missing, FullDuplex
+    counts."""
     state, full = row.get("MediaDuplexState"), row.get("FullDuplex")
     if state is None and isinstance(full, bool):
         return "full" if full else "half"
@@ -216,8 +219,8 @@ def _with_origin(address: Address, name: str, told: Row) -> Address:
 
 
 def _sharing(told: Row) -> bool | None:
-    """Connection sharing is off where its service does not run. Virtual machines start that service too, so that only
-    the list of connections proves it on."""
+    """Connection sharing is off where its service does not run. Virtual machines start that service too, so
+    that only the list of connections proves it on."""
     shared = _rows(told, "shared")
     if any(row.get("Enabled") is True for row in shared):
         return True
@@ -247,8 +250,8 @@ def _power(common: Power, told: Row) -> Power:
 
 
 def _in_use(told: Row, part: str) -> int | None:
-    """The value on mains that `powercfg /query` shows: its words are in the system's language, but the last two
-    hexadecimal numbers are the values on mains and on battery."""
+    """The value on mains that `powercfg /query` shows: its words are in the system's language, but the last
+    two hexadecimal numbers are the values on mains and on battery."""
     numbers = re.findall(r"0x([0-9a-fA-F]{8})\b", " ".join(_strings(told, part)))
     return int(numbers[-2], 16) if len(numbers) >= 2 else None
 
@@ -270,9 +273,9 @@ def _strings(told: Row, part: str) -> list[str]:
 
 
 def _items(told: object) -> list | None:
-    """An array of PowerShell's, in each of the forms that its versions write: as such; with its count beside it, as Windows
-    PowerShell 5.1 does where an array passed through a function; and one element without its array. None where nothing is
-    told. (From memory, and from outputs that people published.)"""
+    """An array of PowerShell's, in each of the forms that its versions write: as such; with its count beside
+    it, as Windows PowerShell 5.1 does where an array passed through a function; and one element without its
+    array. None where nothing is told. (From memory, and from outputs that people published.)"""
     if isinstance(told, dict) and told.keys() == {"value", "Count"}:
         told = told["value"]
     if isinstance(told, list):

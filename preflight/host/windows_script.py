@@ -1,10 +1,11 @@
 """The one question to PowerShell on Windows, and how it is asked.
 
-The script only gets. Each part stands in a `try` of its own: one that fails, or that the account may not ask, is null in
-the JSON, and the rest is told all the same. It asks for numbers, names of enumerations and registry keywords, which are
-the same in every language; what people read (display names, status words) is not looked at. Cmdlets and properties:
-learn.microsoft.com, modules NetAdapter, NetTCPIP and PnpDevice, classes MSFT_NetAdapter and Win32_Battery, INetSharingManager,
-powercfg. The layout of what it writes is from that documentation, from published answers and from memory (docs/systems.md).
+The script only gets. Each part stands in a `try` of its own: one that fails, or that the account may not ask,
+is null in the JSON, and the rest is told all the same. It asks for numbers, names of enumerations and
+registry keywords, which are the same in every language; what people read (display names, status words) is not
+looked at. Cmdlets and properties: learn.microsoft.com, modules NetAdapter, NetTCPIP and PnpDevice, classes
+MSFT_NetAdapter and Win32_Battery, INetSharingManager, powercfg. The layout of what it writes is from that
+documentation, from published answers and from memory (docs/systems.md).
 """
 
 import os

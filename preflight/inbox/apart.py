@@ -1,6 +1,7 @@
 """The adapters of one capture, each judged by itself: two networks captured at once are not one.
 
-Read once more for each adapter, its frames alone. What a finding says of a frame is told by the number in the file.
+Read once more for each adapter, its frames alone. What a finding says of a frame is told by the number in the
+file.
 """
 
 from collections.abc import Sequence
@@ -18,7 +19,8 @@ LINKS = {link_name(link) for link in (*READABLE, PKTAP)}
 
 
 def with_apart(places: Sequence[Place], result: Result) -> Result:
-    """`result`, of what lies at `places`, and that of each of its adapters where it has several. Raises CaptureError."""
+    """`result`, of what lies at `places`, and that of each of its adapters where it has several. Raises
+    CaptureError."""
     source = result.facts.source
     if source is None or source.partial or "-" in places:
         return result

@@ -1,9 +1,10 @@
 """The captures in what was sent: files, folders, zip and tar archives, one inside the other.
 
-What is named by the user is taken at its word. In folders and archives a file is taken when it begins as a capture does,
-whatever its name; one that is called a capture and begins otherwise is told, anything else is passed over and counted. A zip
-that `handover` made holds excerpts beside its captures, which are passed over too. Archives in archives, and tars that
-are packed, are unpacked once into a temporary folder, under the same guard as packed captures.
+What is named by the user is taken at its word. In folders and archives a file is taken when it begins as a
+capture does, whatever its name; one that is called a capture and begins otherwise is told, anything else is
+passed over and counted. A zip that `handover` made holds excerpts beside its captures, which are passed over
+too. Archives in archives, and tars that are packed, are unpacked once into a temporary folder, under the same
+guard as packed captures.
 """
 
 import os
@@ -40,7 +41,8 @@ class Item:
 
 
 class Inbox:
-    """Finds captures; a context, at whose end what was unpacked is removed. `passed_over` counts files that are none."""
+    """Finds captures; a context, at whose end what was unpacked is removed. `passed_over` counts files that
+    are none."""
 
     def __init__(self) -> None:
         self.passed_over = 0
@@ -190,7 +192,8 @@ class Inbox:
 
 
 def kind_of(place: Place) -> str:
-    """ "capture", "zip", "tar" or "other", by how it begins, unpacked. Raises CaptureError where it cannot be opened."""
+    """ "capture", "zip", "tar" or "other", by how it begins, unpacked. Raises CaptureError where it cannot be
+    opened."""
     stream = ByteStream(place)
     try:
         head = bytearray(TAR_AT + len(TAR_MAGIC))

@@ -1,7 +1,7 @@
 """Which files are pieces of one capture: those whose frames follow one another, as a ring buffer writes them.
 
-By the times of their first and last frames, and by names that differ in their numbers alone. A piece may begin a moment before
-the last one ends, for two processors stamp frames out of order.
+By the times of their first and last frames, and by names that differ in their numbers alone. A piece may
+begin a moment before the last one ends, for two processors stamp frames out of order.
 """
 
 import re
@@ -18,7 +18,8 @@ SURE_GAP_NS = 2 * NS  # where nobody does
 
 
 class Timed(Protocol):
-    """A capture by its name, and when its first and last frames came, in ns since 1970; None where it has none."""
+    """A capture by its name, and when its first and last frames came, in ns since 1970; None where it has
+    none."""
 
     @property
     def name(self) -> str: ...
@@ -39,8 +40,8 @@ class Span:
 
 
 def chains(pieces: Iterable[Timed], sure: bool = False) -> list[list[int]]:
-    """The places of `pieces` in groups that follow one another, each in the order of time; groups in the order of their first.
-    Where it has to be `sure`, only names that are alike go together."""
+    """The places of `pieces` in groups that follow one another, each in the order of time; groups in the
+    order of their first. Where it has to be `sure`, only names that are alike go together."""
     told = list(pieces)
     gap_ns = SURE_GAP_NS if sure else GAP_NS
     found: list[list[int]] = [[place] for place, each in enumerate(told) if each.first_ns is None]

@@ -1,4 +1,5 @@
-"""One capture judged, and all that is wanted of it made at once: a process that judges hands back texts, not facts."""
+"""One capture judged, and all that is wanted of it made at once: a process that judges hands back texts, not
+facts."""
 
 from __future__ import annotations
 
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Task:
-    """A capture in one file or several that follow one another, or `why` it cannot be read; the rig sheet to judge it by; and
-    whether a page is wanted."""
+    """A capture in one file or several that follow one another, or `why` it cannot be read; the rig sheet to
+    judge it by; and whether a page is wanted."""
 
     name: str
     places: tuple[Place, ...]

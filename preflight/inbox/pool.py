@@ -1,7 +1,8 @@
 """Work on all cores, results in the order of the tasks, and a worker that dies costs its own task alone.
 
-Each worker is a process of its own with one task at a time: so it is known whose task a death ends, and another takes its
-place. What a worker prints or raises by Ctrl-C reaches nobody: it hears Ctrl-C only while it works.
+Each worker is a process of its own with one task at a time: so it is known whose task a death ends, and
+another takes its place. What a worker prints or raises by Ctrl-C reaches nobody: it hears Ctrl-C only while
+it works.
 """
 
 import os
@@ -25,8 +26,8 @@ def cores() -> int:
 
 
 class Pool(Generic[Task, Done]):
-    """Does `work` on tasks, which processes can be handed. `stopped` is True after Ctrl-C, also where `stops` says of a result that
-    it came early: no new tasks are begun then."""
+    """Does `work` on tasks, which processes can be handed. `stopped` is True after Ctrl-C, also where `stops`
+    says of a result that it came early: no new tasks are begun then."""
 
     def __init__(
         self,
@@ -45,8 +46,8 @@ class Pool(Generic[Task, Done]):
         here: Callable[[Task], bool] = lambda _: False,
         told: Callable[[int], None] = lambda _: None,
     ) -> Iterator[Done]:
-        """The result of each task, in their order. Those that must stay `here` are done by this process. `told` is given how many
-        are done."""
+        """The result of each task, in their order. Those that must stay `here` are done by this process.
+        `told` is given how many are done."""
         if not tasks:
             return
         waiting = [number for number, task in enumerate(tasks) if not here(task)][::-1]

@@ -1,6 +1,8 @@
-"""What happened in a watch: a row for each alarm and each new device, with when it began, when it was over, and where its frames are.
+"""What happened in a watch: a row for each alarm and each new device, with when it began, when it was over,
+and where its frames are.
 
-Events go in as they are told. Bounded is the number of rows: a network that goes mad all night must not fill the memory.
+Events go in as they are told. Bounded is the number of rows: a network that goes mad all night must not fill
+the memory.
 """
 
 from collections.abc import Iterable
@@ -13,8 +15,9 @@ MOST_ROWS = 1000
 
 @dataclass
 class Row:
-    """`words` are the last ones of the alarm, `over` what was said when it ended. Times are nanoseconds from the beginning;
-    `ended_ns` is None for what has no duration or is not over. `file` has the frames; where there is none, `why` may say why not."""
+    """`words` are the last ones of the alarm, `over` what was said when it ended. Times are nanoseconds from
+    the beginning; `ended_ns` is None for what has no duration or is not over. `file` has the frames; where
+    there is none, `why` may say why not."""
 
     topic: str
     severity: str

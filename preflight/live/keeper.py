@@ -1,12 +1,13 @@
 """The last seconds of what was heard, in memory, and a pcapng of them around each event.
 
-Frames are laid out as pcapng as they come, so that keeping them is a copy and writing them is a write, by a thread of its
-own: a slow disk must not stop the listening. What happens while a file is still due joins it: the file is named after both,
-and lasts until the frames after the last of them are in. No event is left without a word: it has a file, or it is told why not.
+Frames are laid out as pcapng as they come, so that keeping them is a copy and writing them is a write, by a
+thread of its own: a slow disk must not stop the listening. What happens while a file is still due joins it:
+the file is named after both, and lasts until the frames after the last of them are in. No event is left
+without a word: it has a file, or it is told why not.
 
-Bounded are the seconds and bytes in memory, the files an hour, and the bytes on disk, with those of earlier watches in the
-same folder. Within that, cautions get half, and the alarms of one check a quarter of the files: what comes often
-must leave room for what comes once.
+Bounded are the seconds and bytes in memory, the files an hour, and the bytes on disk, with those of earlier
+watches in the same folder. Within that, cautions get half, and the alarms of one check a quarter of the
+files: what comes often must leave room for what comes once.
 """
 
 from collections import deque
@@ -30,7 +31,8 @@ MOST_NAMES = 4  # in a file's name
 
 @dataclass(frozen=True)
 class Kept:
-    """What became of the frames around `topics`, which happened until `until_ns`. `file` is "" where there is none."""
+    """What became of the frames around `topics`, which happened until `until_ns`. `file` is "" where there is
+    none."""
 
     topics: tuple[str, ...]
     words: str
@@ -57,8 +59,9 @@ class _Written:
 
 
 class Keeper:
-    """Writes into `folder` what `adapter` heard, with the rate of its link: at most `budget` bytes and `each_hour` files an hour. Times are
-    nanoseconds from the beginning of the watch; `now` is the clock on the wall, for the files' names."""
+    """Writes into `folder` what `adapter` heard, with the rate of its link: at most `budget` bytes and
+    `each_hour` files an hour. Times are nanoseconds from the beginning of the watch; `now` is the clock on
+    the wall, for the files' names."""
 
     def __init__(
         self,

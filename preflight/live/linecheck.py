@@ -1,5 +1,5 @@
-"""Facts at the control computer: what it says of itself, what it hears, and what it says of itself after that: a
-cable pulled while listening shows in no frame."""
+"""Facts at the control computer: what it says of itself, what it hears, and what it says of itself after
+that: a cable pulled while listening shows in no frame."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -38,10 +38,10 @@ def linecheck(
     on_progress: Progress | None = None,
     open_saver: Callable[[], Saver] | None = None,
 ) -> Facts:
-    """Listen on `adapter` of `host` for `seconds`, and put it beside what `read_host` says of the computer after that.
-    The computer is read no oftener: on some systems that takes seconds. Where the system refuses to listen, the facts say why, and
-    hold the computer alone. Ctrl-C ends the listening; the facts are then marked partial. What `open_saver` opens once the system
-    lets us listen is given every frame."""
+    """Listen on `adapter` of `host` for `seconds`, and put it beside what `read_host` says of the computer
+    after that. The computer is read no oftener: on some systems that takes seconds. Where the system refuses
+    to listen, the facts say why, and hold the computer alone. Ctrl-C ends the listening; the facts are then
+    marked partial. What `open_saver` opens once the system lets us listen is given every frame."""
     link = told_link(host, adapter)
     try:
         listener = open_listener(adapter, seconds, on_progress)

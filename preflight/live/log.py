@@ -1,9 +1,10 @@
 """The log of all soaks: one SQLite file, in the platform's folder for a user's data.
 
-A soak's samples are committed every few seconds with synchronous=FULL: what was committed is on the disk when the power
-goes. The write-ahead log lets others read, and other soaks write, meanwhile; each soak only ever adds rows of its own. A
-soak belongs to one living process: the log keeps its number and start, so that a killed one is told from a running one.
-`PRAGMA user_version` is the version of the tables. What is read is judged by its types: the file may be anything.
+A soak's samples are committed every few seconds with synchronous=FULL: what was committed is on the disk when
+the power goes. The write-ahead log lets others read, and other soaks write, meanwhile; each soak only ever
+adds rows of its own. A soak belongs to one living process: the log keeps its number and start, so that a
+killed one is told from a running one. `PRAGMA user_version` is the version of the tables. What is read is
+judged by its types: the file may be anything.
 """
 
 import contextlib
@@ -27,7 +28,8 @@ VERSION = 1
 OURS = 0x70726673  # PRAGMA application_id: "prfs"
 MAGIC = b"SQLite format 3\0"
 BUSY_S = 20.0
-# A soak of another computer in one log (a shared folder): its process cannot be looked at, only when it last wrote.
+# A soak of another computer in one log (a shared folder): its process cannot be looked at, only when it last
+# wrote.
 STALE_NS = 30 * NS
 LONGEST = 200  # characters of a name
 MOST_TOLD = 500
@@ -87,8 +89,8 @@ class Logged:
 
 @dataclass(frozen=True)
 class Entry:
-    """What a running soak adds: figures since the last entry and of the whole run, what happened, and what is to be said
-    so far."""
+    """What a running soak adds: figures since the last entry and of the whole run, what happened, and what is
+    to be said so far."""
 
     at_ns: int
     figures: Figures
@@ -118,7 +120,8 @@ def default_path() -> Path:
 
 
 class Log:
-    """`with Log(path) as log:` opens the log to read, with `write` to write; only then is a missing one made."""
+    """`with Log(path) as log:` opens the log to read, with `write` to write; only then is a missing one
+    made."""
 
     def __init__(self, path: Path, write: bool = False) -> None:
         self.path = path
@@ -179,7 +182,8 @@ class Log:
             raise LogError(f"{self._name}: is no soak log. Give another file to --log.")
         if version > VERSION:
             raise LogError(
-                f"{self._name}: was written by a newer preflight (tables {version}, this one knows {VERSION}). Update it."
+                f"{self._name}: was written by a newer preflight (tables {version}, this one knows "
+                f"{VERSION}). Update it."
             )
         if write:
             with self._told("cannot be written"):
@@ -245,7 +249,8 @@ class Log:
         with self._told("cannot be written"), self._changing():
             self._refuse_a_second(plan.adapter, plan.hardware)
             soak = self._db.execute(
-                "INSERT INTO soak (item, serial, who, computer, adapter, hardware, planned_ns) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO soak (item, serial, who, computer, adapter, hardware, planned_ns) VALUES (?, "
+                "?, ?, ?, ?, ?, ?)",
                 (plan.item, plan.serial, plan.who, _computer(), plan.adapter, plan.hardware, plan.planned_ns),
             ).lastrowid
             assert soak is not None
@@ -339,8 +344,8 @@ class Log:
 
     def _samples(self, number: int) -> list[tuple[int, Figures]]:
         rows = self._db.execute(
-            f"SELECT at_ns, {', '.join(f'sample.{name}' for name in FIGURES)} FROM sample JOIN run ON run = run.number "
-            "WHERE soak = ? ORDER BY sample.rowid",
+            f"SELECT at_ns, {', '.join(f'sample.{name}' for name in FIGURES)} FROM sample JOIN run ON run "
+            "= run.number WHERE soak = ? ORDER BY sample.rowid",
             (number,),
         )
         return [(int(at), _figures(values)) for at, *values in rows]
@@ -368,7 +373,8 @@ class Log:
         of = dict(zip(SOAK, row, strict=True))
         number = int(of["number"])
         told = self._db.execute(
-            f"SELECT begun_ns, until_ns, refused, {', '.join(FIGURES)} FROM run WHERE soak = ? ORDER BY number",
+            f"SELECT begun_ns, until_ns, refused, {', '.join(FIGURES)} FROM run WHERE soak = ? ORDER BY "
+            "number",
             (number,),
         )
         runs = tuple(
@@ -444,7 +450,8 @@ def _state(ended: object, computer: str, process: object, started: object, until
 
 
 def _lives(process: object, started: object) -> bool:
-    """Whether the process is there, and is that one: numbers are given anew. Start times drift with the clock's setting."""
+    """Whether the process is there, and is that one: numbers are given anew. Start times drift with the
+    clock's setting."""
     import psutil
 
     if not isinstance(process, int) or not isinstance(started, float):

@@ -1,5 +1,5 @@
-"""What goes on without end on a network in order: streams, steady flows, the clock. An alarm about one that stopped is
-over when that one is back, not when nobody speaks of it any more.
+"""What goes on without end on a network in order: streams, steady flows, the clock. An alarm about one that
+stopped is over when that one is back, not when nobody speaks of it any more.
 """
 
 from collections.abc import Callable, Iterator
@@ -26,7 +26,8 @@ Key = tuple[str, ...]
 
 @dataclass(frozen=True)
 class GoingOn:
-    """`check` is the one that tells where it stops. `name` asks for the names of devices: it is seldom wanted. `here`: it went on until now."""
+    """`check` is the one that tells where it stops. `name` asks for the names of devices: it is seldom
+    wanted. `here`: it went on until now."""
 
     check: str
     key: Key

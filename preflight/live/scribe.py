@@ -1,5 +1,5 @@
-"""Writes a running soak into its log: an entry every few seconds, by a thread of its own, so that a slow disk does not stop the
-listening, and the last one when it ends."""
+"""Writes a running soak into its log: an entry every few seconds, by a thread of its own, so that a slow disk
+does not stop the listening, and the last one when it ends."""
 
 import time
 from collections.abc import Callable
@@ -15,8 +15,8 @@ ENTRY_S = 5.0  # what a power cut may cost, and as much again while the disk is 
 
 
 class Scribe:
-    """Of `run` of soak `number`. `heard` is what the listening says of itself, None where it was refused. Each method raises
-    LogError where the log cannot be written."""
+    """Of `run` of soak `number`. `heard` is what the listening says of itself, None where it was refused.
+    Each method raises LogError where the log cannot be written."""
 
     def __init__(
         self,

@@ -1,7 +1,7 @@
 """One run of a soak while it goes on: a standing watch whose counts and alarms become entries of the log.
 
-Frames, times and the computer's facts are handed in; events to tell and entries to write come out. Nothing here waits,
-listens or writes. Where the system refused to listen, the computer alone is watched.
+Frames, times and the computer's facts are handed in; events to tell and entries to write come out. Nothing
+here waits, listens or writes. Where the system refused to listen, the computer alone is watched.
 """
 
 import time
@@ -33,9 +33,9 @@ MOST_ALARMS = 1000  # of a run, that weigh in its verdict; the log has them all
 
 
 class Session:
-    """`soak` is the soak as the log had it when this run began at `begun_ns`, `earlier` what was found in the runs before
-    this one; `soak` has this run as its last one. `clock_ns` is where the clock stands that `judge` is given. Where the system
-    refused to listen, `refused` says why."""
+    """`soak` is the soak as the log had it when this run began at `begun_ns`, `earlier` what was found in the
+    runs before this one; `soak` has this run as its last one. `clock_ns` is where the clock stands that
+    `judge` is given. Where the system refused to listen, `refused` says why."""
 
     def __init__(
         self,
@@ -63,7 +63,8 @@ class Session:
         self._watch.add(batch)
 
     def judge(self, now_ns: int, lost: Callable[[], int], clock: Callable[[], float]) -> list[Event]:
-        """Time goes on; what is new on the wire. `now_ns` is the frames' own time from the beginning of the run."""
+        """Time goes on; what is new on the wire. `now_ns` is the frames' own time from the beginning of the
+        run."""
         asleep = self._course.tick(int(clock() * NS))
         missed = f"Not watched for {asleep / NS:.0f} s: the computer slept, or was too busy."
         events = [Event(now_ns, "note", missed)] if asleep else []
@@ -100,7 +101,8 @@ class Session:
 
     @property
     def status(self) -> Status:
-        """As the watch shows it, without alarms about the bench computer. Where it may not listen, it waits for no frame."""
+        """As the watch shows it, without alarms about the bench computer. Where it may not listen, it waits
+        for no frame."""
         shown = self._watch.status
         fits = tuple(alarm for alarm in shown.alarms if not alarm.check or alarm.check in fitting())
         return replace(shown, alarms=fits, heard=shown.heard or bool(self._refused))
@@ -118,8 +120,8 @@ class Session:
         )
 
     def entry(self, source: SourceFacts | None, state: State = "running") -> tuple[Entry, Result]:
-        """All that is new since the last entry, and the result so far. `source` is what the listening says of itself, None
-        where it was refused."""
+        """All that is new since the last entry, and the result so far. `source` is what the listening says of
+        itself, None where it was refused."""
         self._until_ns = time.time_ns()
         facts = Facts(wire_refused=self._refused) if source is None else self._watch.whole(source)
         found = judge_run(run_facts(facts, self._before.adapter, self.host), self._alarms, self._begun_ns)

@@ -1,9 +1,10 @@
-"""From what a soak measured to findings: the checks of the line check that fit an item, and those that a soak alone can ask.
+"""From what a soak measured to findings: the checks of the line check that fit an item, and those that a soak
+alone can ask.
 
-Each run is judged for itself, since the wire is followed anew in each; a run's alarms, of seconds in which a check failed,
-weigh as its findings do. The runs' findings are then joined: the gravest counts. What adds up over all runs (error counts,
-link changes, temperature, time) is judged once, on the sums. The bench computer's own settings are not the item's, and
-are left out.
+Each run is judged for itself, since the wire is followed anew in each; a run's alarms, of seconds in which a
+check failed, weigh as its findings do. The runs' findings are then joined: the gravest counts. What adds up
+over all runs (error counts, link changes, temperature, time) is judged once, on the sums. The bench
+computer's own settings are not the item's, and are left out.
 """
 
 from collections.abc import Iterable, Sequence
@@ -94,7 +95,8 @@ def _on_the_sums(soak: SoakFacts, host: HostFacts | None) -> Facts:
 
 
 def run_facts(heard: Facts, adapter: str, host: HostFacts) -> Facts:
-    """The facts of one run: what was heard, and the computer at the last look, whose counts are judged on the sums."""
+    """The facts of one run: what was heard, and the computer at the last look, whose counts are judged on the
+    sums."""
     quiet = replace(
         host,
         adapters=tuple(
@@ -133,7 +135,8 @@ def _joined(name: str, soak: SoakFacts, runs: Sequence[JudgedRun]) -> Finding | 
 
 
 def _placed(finding: Finding, run: JudgedRun, soak: SoakFacts) -> Finding:
-    """With times that count from the beginning of the soak, as the clock showed them. Its frames are numbered in no file."""
+    """With times that count from the beginning of the soak, as the clock showed them. Its frames are numbered
+    in no file."""
     later = (run.begun_ns - soak.begun_ns) / NS
 
     def placed(seen: Evidence) -> Evidence:
@@ -150,7 +153,8 @@ def _placed(finding: Finding, run: JudgedRun, soak: SoakFacts) -> Finding:
 
 
 def soak_facts(soak: SoakFacts, heard: Facts) -> Facts:
-    """The facts of the whole soak: what is known of it over all runs, beside what of `heard` is to be drawn."""
+    """The facts of the whole soak: what is known of it over all runs, beside what of `heard` is to be
+    drawn."""
     figures = soak.figures
     source = SourceFacts(
         kind="live",

@@ -1,7 +1,8 @@
-"""Standing by: the one loop that listens, looks at the computer from time to time, has both judged, keeps, and hands out what is new.
+"""Standing by: the one loop that listens, looks at the computer from time to time, has both judged, keeps,
+and hands out what is new.
 
-Who stands by is a `Desk`: a line check, a watch, a soak. Frames, computer and clock are handed in. Asking the system may take
-longer than the system's buffer holds out, so that a thread of its own does it.
+Who stands by is a `Desk`: a line check, a watch, a soak. Frames, computer and clock are handed in. Asking the
+system may take longer than the system's buffer holds out, so that a thread of its own does it.
 """
 
 import os
@@ -28,10 +29,11 @@ Severity = Literal["alarm", "caution", "cleared", "note"]
 
 @dataclass(frozen=True)
 class Event:
-    """`at_ns` is counted from the beginning, as are `began_ns` and `ended_ns`: of what is told, and where it is over. `check` is
-    "" for what no check has found. `seen` is what shows it, with the names of streams and devices. The frames around a
-    `grave` one are worth keeping. Of what is cleared, `was` has the last words of the alarm; of frames that were kept, `topics` says around what,
-    and `file` where ("" where there is none)."""
+    """`at_ns` is counted from the beginning, as are `began_ns` and `ended_ns`: of what is told, and where it
+    is over. `check` is "" for what no check has found. `seen` is what shows it, with the names of streams and
+    devices. The frames around a `grave` one are worth keeping. Of what is cleared, `was` has the last words
+    of the alarm; of frames that were kept, `topics` says around what, and `file` where ("" where there is
+    none)."""
 
     at_ns: int
     kind: Literal["alarm", "cleared", "link", "silence", "device", "note"]
@@ -66,7 +68,8 @@ class Desk(Protocol):
     def add(self, batch: Batch, /) -> None: ...
 
     def judge(self, now_ns: int, lost: Callable[[], int], clock: Callable[[], float], /) -> list[Event]:
-        """What is new by `now_ns`. `lost` tells how many frames the system lost; `clock` goes on steadily, in seconds."""
+        """What is new by `now_ns`. `lost` tells how many frames the system lost; `clock` goes on steadily, in
+        seconds."""
 
     def look(self, host: HostFacts, now_ns: int, /) -> list[Event]:
         """What changed of the computer since the last look."""
@@ -94,8 +97,8 @@ class Silence:
 
 
 class Stopped:
-    """Tells whether somebody asked to stop. Until it `listens`, being asked ends the program there and then: `early` says
-    with which status and words."""
+    """Tells whether somebody asked to stop. Until it `listens`, being asked ends the program there and then:
+    `early` says with which status and words."""
 
     def __init__(self, early: tuple[int, str] | None = None) -> None:
         self._early = early
@@ -109,7 +112,8 @@ class Stopped:
 
     def ask(self, *_: object) -> None:
         if self._early is not None:
-            # Not by an exception: raised in the middle of an import or a compilation, it could end as a traceback.
+            # Not by an exception: raised in the middle of an import or a compilation, it could end as a
+            # traceback.
             status, words = self._early
             with suppress(OSError):
                 os.write(2, f"{words}\n".encode())
@@ -121,8 +125,9 @@ class Stopped:
 
 @contextmanager
 def stoppable(early: tuple[int, str] | None = None) -> Iterator[Stopped]:
-    """Ctrl-C, SIGTERM and a terminal that is closed end it in order. A second one does not wait for that. What was ignored
-    before (nohup) stays ignored. With `early` (exit status, words), there is nothing to end in order until it listens."""
+    """Ctrl-C, SIGTERM and a terminal that is closed end it in order. A second one does not wait for that.
+    What was ignored before (nohup) stays ignored. With `early` (exit status, words), there is nothing to end
+    in order until it listens."""
     stopped = Stopped(early)
     before = {each: signal.getsignal(each) or signal.SIG_DFL for each in SIGNALS}
     heeded = [each for each in SIGNALS if before[each] != signal.SIG_IGN]
@@ -143,8 +148,8 @@ def stand_by(
     keeper: Keeper | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> Iterator[tuple[int, list[Event]]]:
-    """What is new, and when, some twenty times a second until `source` ends or it `is_over`. `glance` looks at the computer, the
-    last time at the end."""
+    """What is new, and when, some twenty times a second until `source` ends or it `is_over`. `glance` looks
+    at the computer, the last time at the end."""
     looker = ThreadPoolExecutor(1)
     looking = looker.submit(glance) if glance else None
     looked = clock()

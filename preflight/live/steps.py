@@ -1,8 +1,9 @@
 """What may be done about an alarm while the show goes on: one step each, and what has to wait for a break.
 
-The fixes of a check say when they may be done, and most of them interrupt audio. A step that stands here does not, or touches only
-what has stopped already. Where there is none, the step is to leave it alone. Until when follows from the check's own steps, and so
-does what has to wait, where no better words for it stand here. Common practice.
+The fixes of a check say when they may be done, and most of them interrupt audio. A step that stands here does
+not, or touches only what has stopped already. Where there is none, the step is to leave it alone. Until when
+follows from the check's own steps, and so does what has to wait, where no better words for it stand here.
+Common practice.
 """
 
 from dataclasses import dataclass
@@ -63,7 +64,8 @@ STEPS = {
     "missing": During(LOOSE),
     "clock": During(
         LOOSE,
-        "Do not change priorities, nor restart a box: all that follows the clock falls silent until it has locked again.",
+        "Do not change priorities, nor restart a box: all that follows the clock falls silent until it has "
+        "locked again.",
     ),
     "clock-plan": During(LEAVE, "A change of priorities silences all that follows the clock for a while."),
     "sample-clock": During(LEAVE, "A device falls silent while its clock or sample rate is changed."),

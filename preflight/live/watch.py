@@ -1,11 +1,13 @@
 """Standing watch: the checks of the line check over rolling windows, and what changes is told once.
 
-Strategy: two surveys overlap by half. The older one is judged every half second, so that there are always some seconds
-of history, and memory is that of two. A third survey counts the whole show: from it comes the summary. Frames, times and
-the computer's facts are handed in, events come out; nothing here waits, listens or writes.
+Strategy: two surveys overlap by half. The older one is judged every half second, so that there are always
+some seconds of history, and memory is that of two. A third survey counts the whole show: from it comes the
+summary. Frames, times and the computer's facts are handed in, events come out; nothing here waits, listens or
+writes.
 
-An alarm stands until there is a reason to think it over: its last stretch of time is some seconds old, or no window shows it any
-more; what had stopped is back; and a stranger that it names is heard no more. Its words are those of the last window.
+An alarm stands until there is a reason to think it over: its last stretch of time is some seconds old, or no
+window shows it any more; what had stopped is back; and a stranger that it names is heard no more. Its words
+are those of the last window.
 """
 
 import re
@@ -33,7 +35,8 @@ from preflight.rig.sheet import Sheet
 from preflight.survey import Survey
 from preflight.verdict import decide
 
-# Long enough for a clock that announces itself each two seconds to be missed after three (IEEE 1588-2008 J.3.2).
+# Long enough for a clock that announces itself each two seconds to be missed after three (IEEE 1588-2008
+# J.3.2).
 WINDOW_NS = 20 * NS
 STEP_NS = NS // 2
 BUSY = 4  # judging may take one part in this of the time
@@ -69,8 +72,8 @@ State = Literal["listening", "well", "caution", "alarm"]
 
 @dataclass(frozen=True)
 class Status:
-    """What a display shows, of the last moment or the last window. `alarms` are those that are not over; `heard` says whether any
-    other device was ever heard."""
+    """What a display shows, of the last moment or the last window. `alarms` are those that are not over;
+    `heard` says whether any other device was ever heard."""
 
     seconds: float
     link: str
@@ -131,8 +134,9 @@ class _Window:
 
 @dataclass
 class _Alarm:
-    """One of a check. `ends_ns` is where the last of its stretches ended (0 where it has none), `gone` what had stopped, and
-    `back_ns` since when all of that is back (0: not yet); `here_ns` is when a stranger that it names was last heard."""
+    """One of a check. `ends_ns` is where the last of its stretches ended (0 where it has none), `gone` what
+    had stopped, and `back_ns` since when all of that is back (0: not yet); `here_ns` is when a stranger that
+    it names was last heard."""
 
     told: Event
     culprits: set[str]
@@ -146,8 +150,8 @@ class _Alarm:
 
 
 class Watch:
-    """Give it frames with `add`, the computer with `look`, and ask it with `judge` every moment; all times are
-    nanoseconds from the beginning, which was at `began_ns` (UTC)."""
+    """Give it frames with `add`, the computer with `look`, and ask it with `judge` every moment; all times
+    are nanoseconds from the beginning, which was at `began_ns` (UTC)."""
 
     def __init__(self, adapter: str, host: HostFacts, sheet: Sheet | None = None, began_ns: int = 0) -> None:
         self._adapter = adapter
@@ -184,8 +188,8 @@ class Watch:
         )
 
     def judge(self, now_ns: int, lost: Callable[[], int], clock: Callable[[], float]) -> list[Event]:
-        """What is new by `now_ns`, where it is time to judge; `lost` tells how many frames the system lost since the
-        beginning. `clock` measures what judging costs, so that it leaves time to listen."""
+        """What is new by `now_ns`, where it is time to judge; `lost` tells how many frames the system lost
+        since the beginning. `clock` measures what judging costs, so that it leaves time to listen."""
         if now_ns < self._due_ns:
             return []
         began, dropped = clock(), lost()
@@ -293,8 +297,9 @@ class Watch:
             yield from self._clear(check, alarm, going, passed.get(check, ""), facts, start_ns, now_ns)
 
     def _continued(self, finding: Finding, trouble: set[str], start_ns: int) -> Finding:
-        """`finding` under the check that told the same fault before: a flow that keeps a beat is found to count its frames some seconds
-        later, and is then told of as a stream. `trouble` are the checks that find something in this window."""
+        """`finding` under the check that told the same fault before: a flow that keeps a beat is found to
+        count its frames some seconds later, and is then told of as a stream. `trouble` are the checks that
+        find something in this window."""
         before = self._alarms.get("beat-health")
         if (
             finding.check == "stream-health"
@@ -397,7 +402,8 @@ class Watch:
             del self._alarms[check]
 
     def _still_here(self, check: str, alarm: _Alarm, facts: Facts, start_ns: int) -> tuple[str, int]:
-        """A stranger that an alarm names and that this window has heard, and when last; "" where there is none."""
+        """A stranger that an alarm names and that this window has heard, and when last; "" where there is
+        none."""
         if check not in STRANGERS or facts.tally is None:
             return "", 0
         heard = [talker for talker in facts.tally.talkers if talker.hardware in alarm.culprits]
@@ -405,7 +411,8 @@ class Watch:
         return (last.hardware, start_ns + int(last.last_s * NS)) if last else ("", 0)
 
     def _silent(self, facts: Facts, start_ns: int, now_ns: int) -> Iterator[Event]:
-        """That nothing comes any more although the link is up: then nothing can be wrong either, and nothing is well."""
+        """That nothing comes any more although the link is up: then nothing can be wrong either, and nothing
+        is well."""
         assert facts.tally is not None
         last = [start_ns + int(talker.last_s * NS) for talker in facts.tally.talkers if not talker.own]
         before_ns, self._heard_ns = self._heard_ns, max([self._heard_ns, *last])
@@ -487,8 +494,8 @@ MOMENT = re.compile(r"(?<!up )\b(at|from|to) (\d+\.\d) s\b|(:) (\d+\.\d) s$")
 
 
 def _seen(finding: Finding, clock: Callable[[float], str]) -> str:
-    """The first thing that shows it, with names, where the headline has none: moments that count from a window's first frame
-    are told by the clock on the wall."""
+    """The first thing that shows it, with names, where the headline has none: moments that count from a
+    window's first frame are told by the clock on the wall."""
     said = finding.headline.rstrip(".")
     text = next((each.text for each in finding.evidence if each.text.rstrip(".") not in said), "")
     return MOMENT.sub(lambda m: f"{m[1] or m[3]} {clock(float(m[2] or m[4]))}", text)

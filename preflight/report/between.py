@@ -30,16 +30,18 @@ def summary(between: BetweenFacts) -> str:
     apart = (
         "one clock"
         if clocks.one
-        else f"B's clock {clocks.offset_s:+.6f} s (±{clocks.uncertainty_s * 1e6:.1f} µs) and {clocks.drift_ppm:+.2f} ppm against A's"
+        else f"B's clock {clocks.offset_s:+.6f} s (±{clocks.uncertainty_s * 1e6:.1f} µs) and "
+        f"{clocks.drift_ppm:+.2f} ppm against A's"
     )
     return (
-        f"{sizes} {count_text(between.matched)} are in both, which overlap for {between.common_s:.1f} s; {apart}. Times are "
-        "seconds from A's first frame."
+        f"{sizes} {count_text(between.matched)} are in both, which overlap for {between.common_s:.1f} s; "
+        f"{apart}. Times are seconds from A's first frame."
     )
 
 
 def rows(between: BetweenFacts, spelt: Callable[[str], str]) -> list[tuple[str, ...]]:
-    """What became of each flow, the heads first; those with the most frames come first. `spelt` puts names where devices are mentioned."""
+    """What became of each flow, the heads first; those with the most frames come first. `spelt` puts names
+    where devices are mentioned."""
     head: tuple[str, ...] = (
         "Flow",
         "Way",

@@ -1,8 +1,10 @@
-"""What a standing watch shows: the board on a terminal, to be read from three metres, and the table at its end.
+"""What a standing watch shows: the board on a terminal, to be read from three metres, and the table at its
+end.
 
-The state is told three times: by a word in letters of several rows, by the shape of the bar's edges, and by colour. So it
-reads without colour, and without reading. Below it stand the alarms with the one step that may be done now, then how it goes,
-then what was. Whatever the terminal's size is, the bar and the gravest alarm stay: the rest gives way, from the bottom.
+The state is told three times: by a word in letters of several rows, by the shape of the bar's edges, and by
+colour. So it reads without colour, and without reading. Below it stand the alarms with the one step that may
+be done now, then how it goes, then what was. Whatever the terminal's size is, the bar and the gravest alarm
+stay: the rest gives way, from the bottom.
 
 Nothing here writes or waits: rows of styled text come out, at most as many as the terminal has.
 """
@@ -112,8 +114,9 @@ def board(
     size: Size,
     in_show: bool = True,
 ) -> list[Text]:
-    """The whole screen: the `state` and when that or an alarm last changed, the `alarms` that stand, how it goes (`rows`), the events that are
-    `past` with the newest first, and below all which keys do what (`hint`). Steps are for when a show goes on."""
+    """The whole screen: the `state` and when that or an alarm last changed, the `alarms` that stand, how it
+    goes (`rows`), the events that are `past` with the newest first, and below all which keys do what
+    (`hint`). Steps are for when a show goes on."""
     alarms = sorted(alarms, key=lambda each: (GRAVITY.index(each.event.severity), -each.event.at_ns))
     drawn = bar(state, changed, [each.event.severity for each in alarms], size)
     left = size.height - len(drawn) - 1
@@ -143,7 +146,8 @@ def board(
 
 
 def bar(state: State, changed: str, severities: Sequence[str], size: Size) -> list[Text]:
-    """As wide as the terminal: in letters of several rows where there is room for them, else in one row, or three."""
+    """As wide as the terminal: in letters of several rows where there is room for them, else in one row, or
+    three."""
     sign, plain_sign, edge_style, style = EDGES[state]
     sign = plain_sign if size.plain else sign
     edge = Text((sign * size.width)[: size.width], edge_style)
@@ -180,7 +184,8 @@ def _letters(word: str, scale: int, sign: str) -> list[str]:
 
 
 def _alarms(alarms: Sequence[Shown], most: int, width: int, in_show: bool) -> list[Text]:
-    """Each in a row at least, as many as there is room for; and more about the first of them while there is room."""
+    """Each in a row at least, as many as there is room for; and more about the first of them while there is
+    room."""
     shown = list(alarms[:most])
     if len(alarms) > most:
         shown.pop()
@@ -229,15 +234,16 @@ def _cut(row: Text, width: int) -> Text:
 
 
 def closing(diary: Diary, began_ns: int, until_ns: int, width: int) -> list[Text]:
-    """The table of what happened. `began_ns` is the moment (UTC) from which the diary's times count, `until_ns` where it ends."""
+    """The table of what happened. `began_ns` is the moment (UTC) from which the diary's times count,
+    `until_ns` where it ends."""
     width = min(width, WIDEST)
     begun, ended = _local(began_ns), _local(began_ns + until_ns)
     day = begun.date()
     until = f"{ended:%H:%M:%S}" if ended.date() == day else f"{ended:%Y-%m-%d %H:%M:%S}"
     zone = f"{begun:%z}"
     said = (
-        f"Watched for {lasted(until_ns / NS)}: {begun:%Y-%m-%d %H:%M:%S} to {until}, by this computer's clock "
-        f"(UTC{zone[:3]}:{zone[3:]})."
+        f"Watched for {lasted(until_ns / NS)}: {begun:%Y-%m-%d %H:%M:%S} to {until}, by this computer's "
+        f"clock (UTC{zone[:3]}:{zone[3:]})."
     )
     drawn = [Text(row, "bold") for row in wrap(said, width)]
     if not diary.rows:

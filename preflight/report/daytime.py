@@ -1,7 +1,7 @@
 """Time of day beside the seconds that a capture counts: who was there remembers "at a quarter past eight".
 
-A capture counts from its first frame and holds that moment in UTC. It is told as the clock on this computer's wall would have
-shown it, whose zone is named once.
+A capture counts from its first frame and holds that moment in UTC. It is told as the clock on this computer's
+wall would have shown it, whose zone is named once.
 """
 
 import re
@@ -18,7 +18,8 @@ _MOMENT = re.compile(
 
 
 class Daytime:
-    """Of the frames in `facts`. Where they have no time of day, every answer is "" and texts stay as they are."""
+    """Of the frames in `facts`. Where they have no time of day, every answer is "" and texts stay as they
+    are."""
 
     def __init__(self, facts: Facts) -> None:
         source = facts.source

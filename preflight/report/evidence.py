@@ -1,8 +1,8 @@
 """The frames that prove each finding, cut from the capture: one small pcapng a finding.
 
-A second pass over the capture, which ends behind the last frame that is asked for. Frames are asked for by number where
-the evidence has one, else by time; their neighbours come with them, because most troubles show in what stands around a frame.
-Each comment holds the frame's number in the capture that was studied.
+A second pass over the capture, which ends behind the last frame that is asked for. Frames are asked for by
+number where the evidence has one, else by time; their neighbours come with them, because most troubles show
+in what stands around a frame. Each comment holds the frame's number in the capture that was studied.
 """
 
 from collections.abc import Callable, Sequence
@@ -30,7 +30,8 @@ MOST_MARKS = 40
 
 @dataclass
 class _Cut:
-    """What is kept for one finding: `marks` still to come as (frame or None, time in ns, text), frames by number."""
+    """What is kept for one finding: `marks` still to come as (frame or None, time in ns, text), frames by
+    number."""
 
     check: str
     marks: list[tuple[int | None, int, str]]
@@ -42,7 +43,8 @@ class _Cut:
 def write_evidence(
     place: Place | Sequence[Place], result: Result, folder: Path, on_progress: Progress | None = None
 ) -> list[Path]:
-    """Write the evidence of what `result` says of the capture at `place` into `folder`. Returns the files written."""
+    """Write the evidence of what `result` says of the capture at `place` into `folder`. Returns the files
+    written."""
     cuts = [cut for ranked in result.verdict.findings if (cut := _cut(ranked.finding)).marks]
     source = result.facts.source
     if cuts:
@@ -73,7 +75,8 @@ def _cut(finding: Finding) -> _Cut:
 
 
 def _collect(capture: CaptureFile, cuts: list[_Cut], origin_ns: int | None) -> None:
-    """Times of evidence count from `origin_ns`: for what was kept while listening, that is before the first frame."""
+    """Times of evidence count from `origin_ns`: for what was kept while listening, that is before the first
+    frame."""
     before: list[Frame] = []  # the last frames of the batches so far
     shift_ns = 0
     for batch in capture.batches():
@@ -110,7 +113,8 @@ def _take(cut: _Cut, batch: Batch, before: list[Frame], shift_ns: int) -> None:
 
 
 def _number_at(batch: Batch, time_ns: int) -> int | None:
-    """The first frame of the batch at that time or later (within a microsecond: times were rounded on their way)."""
+    """The first frame of the batch at that time or later (within a microsecond: times were rounded on their
+    way)."""
     late = batch.columns[k.REL, : batch.rows] >= time_ns - 1000
     return batch.first + int(np.argmax(late)) if late.any() else None
 

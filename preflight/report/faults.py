@@ -1,4 +1,5 @@
-"""Where on the rig a failing check points: for the picture, by the names of devices and switches, and of cables as they are called.
+"""Where on the rig a failing check points: for the picture, by the names of devices and switches, and of
+cables as they are called.
 
 The checks of a plan say in words what fails; here the same limits find the places again.
 """

@@ -1,7 +1,9 @@
-"""The inventory: who is here, what each is called, what it does and where it is attached; who is missing, who is strange.
+"""The inventory: who is here, what each is called, what it does and where it is attached; who is missing, who
+is strange.
 
-All from facts and findings that are there already. The network's devices come first, the loudest before the others, then
-those of the rig sheet that were not heard. What a device does is only what its own frames showed.
+All from facts and findings that are there already. The network's devices come first, the loudest before the
+others, then those of the rig sheet that were not heard. What a device does is only what its own frames
+showed.
 """
 
 from collections import defaultdict
@@ -33,17 +35,17 @@ MOST_DEVICES = 250
 MOST_NAMES = 4
 MOST_SENT = 4
 
-# heard: there is no sheet to compare with. listed: on the sheet. stranger: not on it. missing: on it, and shown not to be there.
-# silent: on it and not heard, which may have reasons.
+# heard: there is no sheet to compare with. listed: on the sheet. stranger: not on it. missing: on it, and
+# shown not to be there. silent: on it and not heard, which may have reasons.
 State = Literal["heard", "listed", "stranger", "missing", "silent"]
 
 
 @dataclass(frozen=True)
 class Device:
-    """`hardware` is "" where a device of the sheet was not heard and its address is not known. `does` are words of what it
-    was seen to do, `sends` pairs of what and how many frames; the `more_` what is left out. `attached` is the switch port that it is
-    plugged into, `port` the port of its own that it spoke from, both as LLDP or CDP told, "" untold; `planned` is the port that
-    the sheet gives it."""
+    """`hardware` is "" where a device of the sheet was not heard and its address is not known. `does` are
+    words of what it was seen to do, `sends` pairs of what and how many frames; the `more_` what is left out.
+    `attached` is the switch port that it is plugged into, `port` the port of its own that it spoke from, both
+    as LLDP or CDP told, "" untold; `planned` is the port that the sheet gives it."""
 
     hardware: str
     name: str
@@ -74,7 +76,8 @@ class Device:
 
 
 def devices_of(result: Result) -> list[Device]:
-    """Everybody who was heard, the loudest `MOST_DEVICES` of them, and who was not although the sheet has it."""
+    """Everybody who was heard, the loudest `MOST_DEVICES` of them, and who was not although the sheet has
+    it."""
     facts = result.facts
     wire = Wire.of(facts)
     if not isinstance(wire, Wire):
@@ -124,8 +127,9 @@ NO_WORD = "That is no word about the audio: none was heard."
 
 
 def silent(facts: Facts) -> bool:
-    """Something was heard, and no audio among it: neither a stream nor any other steady flow. A port of a plain switch may never show
-    what other devices send each other, so that is no fault; but "ready" must not be taken for a word about it."""
+    """Something was heard, and no audio among it: neither a stream nor any other steady flow. A port of a
+    plain switch may never show what other devices send each other, so that is no fault; but "ready" must not
+    be taken for a word about it."""
     if facts.tally is None or all_streams(facts):
         return False
     return not any(flow.stream for flow in facts.tally.flows)
@@ -194,7 +198,8 @@ def _ports(wire: Wire) -> dict[str, str]:
 
 
 def listening_port(neighbours: Finding | None) -> str:
-    """The switch port that was listened at, as its one neighbour told: "foh-switch, port 7"; "" where none did, or several."""
+    """The switch port that was listened at, as its one neighbour told: "foh-switch, port 7"; "" where none
+    did, or several."""
     told = neighbours.measured if neighbours is not None else {}
     if not told.get("name"):
         return ""

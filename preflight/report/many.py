@@ -1,8 +1,9 @@
 """Many captures on one screen: a row each, then the totals. The same rows go into a table for spreadsheets.
 
-The screen decides how much of a row stands on it: verdict, file and what to mend first always, the rest where there is
-room. On a narrow one a file's name stands whole below the rest. What was not read has its reason below the rows. File names come
-from others: every cell is cleaned, and one that a spreadsheet would take for a formula is marked as text.
+The screen decides how much of a row stands on it: verdict, file and what to mend first always, the rest where
+there is room. On a narrow one a file's name stands whole below the rest. What was not read has its reason
+below the rows. File names come from others: every cell is cleaned, and one that a spreadsheet would take for
+a formula is marked as text.
 """
 
 import csv
@@ -83,7 +84,7 @@ def row_of_refused(name: str, why: str) -> Row:
     return Row(name, UNREADABLE, why=why)
 
 
-# -- on the screen ---------------------------------------------------------------------------------------------
+# -- on the screen -------------------------------------------------------------------------------------------
 
 
 def show(rows: Sequence[Row], console: Console, notes: Sequence[str] = ()) -> None:
@@ -150,7 +151,8 @@ def _cells(row: Row, name: str) -> list[str]:
 
 
 def _layout(cells: list[list[str]], width: int | None) -> tuple[list[int], list[int]]:
-    """Which columns are shown, and how wide each is; without the file, where its name has a line of its own."""
+    """Which columns are shown, and how wide each is; without the file, where its name has a line of its
+    own."""
     widths = [max(cell_len(row[at]) for row in [list(COLUMNS), *cells]) for at in range(len(COLUMNS))]
     shown = [at for at in range(len(COLUMNS)) if at < 3 or any(row[at] for row in cells)]
     if width is None:
@@ -189,7 +191,7 @@ def _print(
             console.print(Text(f"  {part}"), soft_wrap=True)
 
 
-# -- for spreadsheets ------------------------------------------------------------------------------------------
+# -- for spreadsheets ----------------------------------------------------------------------------------------
 
 HEADS = (
     "file",

@@ -31,7 +31,8 @@ STYLES = {
 WIDEST = 100
 LONGEST_TEXT = 2000
 LONGEST_HANG = 5
-# A space that may end a row: not one inside "12 345", "frame 17", "1.250 s", or a maker's name and the end of an address.
+# A space that may end a row: not one inside "12 345", "frame 17", "1.250 s", or a maker's name and the end of
+# an address.
 _BREAK = re.compile(
     r"(?!(?<=\d) \d{3}\b)(?!(?<=frame) \d)(?!(?<=\d) (?:m?s|[kMG]b/s|kHz)\b)(?!(?<![,;]) [\da-f]{2}(?::[\da-f]{2}){1,2}(?![\da-f:])) +"
 )
@@ -39,14 +40,15 @@ _BREAK = re.compile(
 
 class _Console(Console):
     def on_broken_pipe(self) -> None:
-        """Who reads has gone: the command says so by its status, as for what is not written by Rich. Rich would end with 1, which
-        is *not ready*."""
+        """Who reads has gone: the command says so by its status, as for what is not written by Rich. Rich
+        would end with 1, which is *not ready*."""
         self.quiet = True
         raise  # the BrokenPipeError that this is called for
 
 
 def console(stderr: bool = False) -> Console:
-    """A console on this process's output, as wide as the terminal says (80 in a pipe). Raises BrokenPipeError when it writes."""
+    """A console on this process's output, as wide as the terminal says (80 in a pipe). Raises BrokenPipeError
+    when it writes."""
     size = shutil.get_terminal_size()
     return _Console(
         file=sys.stderr if stderr else sys.stdout,
@@ -98,8 +100,8 @@ class Page:
 
 
 def wrap(text: str, width: int, first: int | None = None) -> list[str]:
-    """Rows of at most `width` cells, the first of at most `first`; a longer word stays in one piece, and the first row empty where only
-    the others have room for it."""
+    """Rows of at most `width` cells, the first of at most `first`; a longer word stays in one piece, and the
+    first row empty where only the others have room for it."""
     rows: list[str] = []
     row = ""
     for word in _BREAK.split(text.strip()):

@@ -1,6 +1,8 @@
-"""The shape of a result's JSON, told once: mypy holds what is written to it, and the schema in docs/ is made from it.
+"""The shape of a result's JSON, told once: mypy holds what is written to it, and the schema in docs/ is made
+from it.
 
-Only type checkers and `preflight.report.schema` read this file: pydantic takes longer to import than a result to write.
+Only type checkers and `preflight.report.schema` read this file: pydantic takes longer to import than a result
+to write.
 """
 
 from collections.abc import Mapping, Sequence
@@ -126,8 +128,9 @@ class DeviceRecord(TypedDict):
     state: Annotated[
         Literal["heard", "listed", "stranger", "missing", "silent"],
         Field(
-            description="heard: there is no sheet to compare with, or it is this computer; listed: heard, and on the rig sheet; "
-            "stranger: heard, and not on it; missing: on it, and shown not to be there; silent: on it, and not heard"
+            description="heard: there is no sheet to compare with, or it is this computer; listed: heard, "
+            "and on the rig sheet; stranger: heard, and not on it; missing: on it, and shown "
+            "not to be there; silent: on it, and not heard"
         ),
     ]
     addresses: Annotated[Texts, Field(description="IP addresses, the first few")]

@@ -1,7 +1,7 @@
 """A result kept for comparing: what the computer said, who was heard, and what the checks found, as JSON.
 
-More than `--json` and less than the facts: what is worth comparing between two computers, or two nights. It is read
-again by its types, so that a file that is something else is told and not guessed at.
+More than `--json` and less than the facts: what is worth comparing between two computers, or two nights. It
+is read again by its types, so that a file that is something else is told and not guessed at.
 """
 
 import io
@@ -68,8 +68,8 @@ class SavedFinding:
 
 @dataclass(frozen=True)
 class Saved:
-    """`at` is when listening began, as RFC 3339 writes it; `adapter` the audio adapter's name in `computer`. Where `anonymised`, addresses
-    and names are replacements."""
+    """`at` is when listening began, as RFC 3339 writes it; `adapter` the audio adapter's name in `computer`.
+    Where `anonymised`, addresses and names are replacements."""
 
     saved: Literal[1]
     at: str | None

@@ -11,8 +11,8 @@ DOCS = Path(__file__).parent.parent.parent / "docs"
 
 
 def schema() -> str:
-    """The JSON Schema (draft 2020-12) of one result, from the types in `record`. What they leave open is closed here: no other
-    keys, and no check but those that there are."""
+    """The JSON Schema (draft 2020-12) of one result, from the types in `record`. What they leave open is
+    closed here: no other keys, and no check but those that there are."""
     from pydantic import TypeAdapter
 
     from preflight.report.record import ResultRecord

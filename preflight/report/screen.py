@@ -1,7 +1,8 @@
 """The first screen: the verdict and what to do about it, on 80 columns by 24 rows.
 
-What it must hold is written in sizes, from the fullest to the tersest, and the first that fits the terminal is shown: a verdict
-that scrolled away is no verdict. Everything else is in `terminal`, for `--full`. Colour only repeats what a word already says.
+What it must hold is written in sizes, from the fullest to the tersest, and the first that fits the terminal
+is shown: a verdict that scrolled away is no verdict. Everything else is in `terminal`, for `--full`. Colour
+only repeats what a word already says.
 """
 
 from collections.abc import Iterable, Iterator
@@ -42,9 +43,10 @@ FIRST_CALLED = ("Missing", "Strange", "Sheet", "Filter", "Apart", "Here", "Audio
 
 @dataclass(frozen=True)
 class _Size:
-    """How many rows a text may take: `band` the verdict, then headlines, cautions, lines of the inventory, the list of what was not
-    judged. So many `lines` of the inventory there are, and so many of what has to be mended stand with their first `steps`: a step
-    is whole or not there. Where a caution may take one row, there is only the first. `gaps` are empty rows between the parts."""
+    """How many rows a text may take: `band` the verdict, then headlines, cautions, lines of the inventory,
+    the list of what was not judged. So many `lines` of the inventory there are, and so many of what has to be
+    mended stand with their first `steps`: a step is whole or not there. Where a caution may take one row,
+    there is only the first. `gaps` are empty rows between the parts."""
 
     band: int
     headline: int
@@ -128,8 +130,8 @@ class _Screen:
         hang: int | None = None,
         style: str = "",
     ) -> Iterator[Text]:
-        """`text` in at most so many rows, the first behind `lead`, `indent` columns in; the others begin under it, or at
-        `hang`. What does not fit is cut."""
+        """`text` in at most so many rows, the first behind `lead`, `indent` columns in; the others begin
+        under it, or at `hang`. What does not fit is cut."""
         under = indent + cell_len(lead) if hang is None else hang
         first, width = (max(self._width - taken, 10) for taken in (indent + cell_len(lead), under))
         told = wrap(clean(text, LONGEST_TEXT), width, first)
@@ -160,7 +162,8 @@ class _Screen:
             yield from self._told(refused, size.headline, lead="Not heard: ", lead_style="bold")
 
     def _mend(self, size: _Size) -> Iterator[Text]:
-        """The first things to mend, each with its first step; what to take care of stands before them, once."""
+        """The first things to mend, each with its first step; what to take care of stands before them,
+        once."""
         shown, source = self._to_mend[:SHOWN], self._result.facts.source
         cautions = _cautions(shown)
         for caution in cautions if size.caution > 1 else cautions[:1]:
@@ -271,7 +274,8 @@ class _Screen:
         return finding.headline if finding is not None else "none heard"
 
     def _port(self) -> str:
-        """The port at the other end of the cable, and the link, as far as the switch or this computer tells."""
+        """The port at the other end of the cable, and the link, as far as the switch or this computer
+        tells."""
         facts, finding = self._result.facts, self._result.finding_of("neighbours")
         there = listening_port(finding)
         told = finding.measured if finding is not None else {}
@@ -331,7 +335,8 @@ def _follows(many: int) -> str:
 
 
 def _cautions(shown: list[Ranked]) -> list[str]:
-    """Each once, what hurts hearing first. What explains the mark of a step is left out where no step shown has that mark."""
+    """Each once, what hurts hearing first. What explains the mark of a step is left out where no step shown
+    has that mark."""
     explains = care(step for ranked in shown for step in ranked.finding.fixes[:1])
     told = dict.fromkeys(
         caution
@@ -367,7 +372,8 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
 
 
 def _audio(facts: Facts) -> str:
-    """The streams that were heard, and how well they came; steady flows that do not count their frames are only named."""
+    """The streams that were heard, and how well they came; steady flows that do not count their frames are
+    only named."""
     streams = all_streams(facts)
     counting = {id(flow) for _, flow in streams}
     flows = facts.tally.flows if facts.tally is not None else ()

@@ -38,8 +38,8 @@ def summary(soak: SoakFacts) -> str:
     by = f", by {soak.who}" if soak.who else ""
     return (
         f"Soak {soak.number} on {soak.adapter}: {span_text(soak.figures.watched_ns / NS)} of "
-        f"{span_text(soak.planned_ns / NS)} watched{runs}, {when(soak.begun_ns)} to {when(soak.until_ns)}{by}; "
-        f"{STATES[soak.state]}."
+        f"{span_text(soak.planned_ns / NS)} watched{runs}, {when(soak.begun_ns)} to "
+        f"{when(soak.until_ns)}{by}; {STATES[soak.state]}."
     )
 
 
@@ -156,7 +156,8 @@ def show_trend(logged: Sequence[Logged], page: Page) -> None:
 
 
 def trend(soaks: Sequence[SoakFacts]) -> list[str]:
-    """What the last soak of an item says against all earlier ones. Counts are held against the hours they took."""
+    """What the last soak of an item says against all earlier ones. Counts are held against the hours they
+    took."""
     if len(soaks) < 2:
         return ["One soak so far. A trend needs two."]
     said = []
@@ -173,7 +174,8 @@ def trend(soaks: Sequence[SoakFacts]) -> list[str]:
     heats = [soak.figures.adapter_c for soak in soaks if soak.figures.adapter_c is not None]
     if len(heats) > 1 and heats[-1] >= max(heats[:-1]) + HOTTER_C:
         said.append(
-            f"Hotter than ever before: {heats[-1]:.0f} degrees Celsius; before, {max(heats[:-1]):.0f} at most."
+            f"Hotter than ever before: {heats[-1]:.0f} degrees Celsius; before, {max(heats[:-1]):.0f} at "
+            "most."
         )
     return said or ["No trend: the last soak is as the ones before."]
 
@@ -287,7 +289,8 @@ def _csv(rows: Sequence[dict]) -> str:
 
 
 def safe_cell(value: object) -> object:
-    """A text that a spreadsheet would run as a formula gets an apostrophe before it. Numbers are left alone."""
+    """A text that a spreadsheet would run as a formula gets an apostrophe before it. Numbers are left
+    alone."""
     if not isinstance(value, str):
         return value
     text = clean(value, 500)

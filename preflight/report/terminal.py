@@ -1,7 +1,8 @@
-"""The whole result as text for a terminal: the verdict, what to fix first, what follows from it, who is here, and the rest.
+"""The whole result as text for a terminal: the verdict, what to fix first, what follows from it, who is here,
+and the rest.
 
-`screen` has the first screen of it. Colour only repeats what a word already says. What to take care of stands before the first
-steps it belongs to, and is not said again.
+`screen` has the first screen of it. Colour only repeats what a word already says. What to take care of stands
+before the first steps it belongs to, and is not said again.
 """
 
 from collections.abc import Iterator
@@ -24,8 +25,8 @@ SHOWN_UNPROVEN = 3  # more of them with all that would show them push the verdic
 
 # What a sheet would add, where there is none.
 NO_SHEET = (
-    "Without a rig sheet (--sheet FILE) it is not known who is missing, who is a stranger, and whether addresses, clock, streams "
-    "and spares are as planned. `preflight sheet learn` drafts one."
+    "Without a rig sheet (--sheet FILE) it is not known who is missing, who is a stranger, and whether "
+    "addresses, clock, streams and spares are as planned. `preflight sheet learn` drafts one."
 )
 
 
@@ -131,7 +132,8 @@ def _seen(facts: Facts, daytime: Daytime) -> str:
 
 
 def _file_says(source: SourceFacts | None) -> list[str]:
-    """What has to be known of the capture file's own words: what it leaves out, and what somebody wrote into it."""
+    """What has to be known of the capture file's own words: what it leaves out, and what somebody wrote into
+    it."""
     if source is None:
         return []
     filters = dict.fromkeys(each.filter for each in source.interfaces if each.filter)
@@ -150,7 +152,8 @@ def _file_says(source: SourceFacts | None) -> list[str]:
 def _trouble(
     page: Page, ranked: Ranked, daytime: Daytime | None, cared: set[str], source: SourceFacts | None
 ) -> None:
-    """Without `daytime`, evidence stands without where and when. `cared` are the cautions that were said before."""
+    """Without `daytime`, evidence stands without where and when. `cared` are the cautions that were said
+    before."""
     finding = ranked.finding
     _headline(page, finding, f"{ranked.fix_first}. ", daytime)
     # What the headline has said in the same words is not said again.

@@ -1,8 +1,9 @@
-"""What the sheet alone tells of the show: load of each link and way, delay of each path, power, and what falls with what.
+"""What the sheet alone tells of the show: load of each link and way, delay of each path, power, and what
+falls with what.
 
-Arithmetic, and graphs by NetworkX. The rig is a graph of devices and switches, its edges are cables, or several that act as
-one; frames go by a tree of it (a switch with a spanning tree closes the rest). `plan` works out one state of the rig; that something fails is the
-same rig without it, worked out again.
+Arithmetic, and graphs by NetworkX. The rig is a graph of devices and switches, its edges are cables, or
+several that act as one; frames go by a tree of it (a switch with a spanning tree closes the rest). `plan`
+works out one state of the rig; that something fails is the same rig without it, worked out again.
 """
 
 from collections import Counter, defaultdict
@@ -16,8 +17,8 @@ from preflight.rig.sheet import Cable, Device, Sheet, Stream
 if TYPE_CHECKING:
     import networkx as nx
 
-# Bytes of a packet beside the audio. RTP: RFC 3550 5.1; UDP: RFC 768; IPv4: RFC 791; the rest: IEEE 802.3 clauses 3 and 4,
-# tag: IEEE 802.1Q.
+# Bytes of a packet beside the audio. RTP: RFC 3550 5.1; UDP: RFC 768; IPv4: RFC 791; the rest: IEEE 802.3
+# clauses 3 and 4, tag: IEEE 802.1Q.
 RTP, UDP, IPV4, ETHERNET, CHECK_SEQUENCE, TAG, PREAMBLE, GAP = 12, 8, 20, 14, 4, 4, 8, 12
 LARGEST_PACKET = 1500  # bytes of IP, IEEE 802.3 clause 3.2.7
 LARGEST_FRAME = LARGEST_PACKET + ETHERNET + CHECK_SEQUENCE
@@ -30,8 +31,8 @@ Failing = Literal["cable", "switch", "engine"]
 
 @dataclass(frozen=True)
 class Packet:
-    """One packet of a stream. `frame` is its bytes from addresses to check sequence, untagged; `wire` what it takes up of a
-    cable, with preamble and gap."""
+    """One packet of a stream. `frame` is its bytes from addresses to check sequence, untagged; `wire` what it
+    takes up of a cable, with preamble and gap."""
 
     samples: float
     media: int
@@ -63,7 +64,8 @@ def packet(stream: Stream) -> Packet:
 
 @dataclass(frozen=True)
 class Way:
-    """One direction of one cable, or of all of one link aggregation, as loaded by the streams that cross it."""
+    """One direction of one cable, or of all of one link aggregation, as loaded by the streams that cross
+    it."""
 
     sender: str
     receiver: str
@@ -105,9 +107,10 @@ class Way:
 
 @dataclass(frozen=True)
 class Path:
-    """One stream on its way to one receiver. `delay_us`: each hop receives the whole frame, then sends it, and the cable takes
-    its time; `hop_us` is that of each hop. `worst_us`: at each hop one packet of every other stream and one largest frame go first.
-    `sure_worst_us` leaves out what comes only if the switches that are `assumed` to flood do."""
+    """One stream on its way to one receiver. `delay_us`: each hop receives the whole frame, then sends it,
+    and the cable takes its time; `hop_us` is that of each hop. `worst_us`: at each hop one packet of every
+    other stream and one largest frame go first. `sure_worst_us` leaves out what comes only if the switches
+    that are `assumed` to flood do."""
 
     stream: str
     receiver: str
@@ -122,8 +125,8 @@ class Path:
 
 @dataclass(frozen=True)
 class Failure:
-    """What changes when `what` fails. Streams: (name, receiver). `takes_over` is the spare's name, `busiest` the fullest way
-    that then remains, `surest` the fullest by what is known to cross it."""
+    """What changes when `what` fails. Streams: (name, receiver). `takes_over` is the spare's name, `busiest`
+    the fullest way that then remains, `surest` the fullest by what is known to cross it."""
 
     what: str
     kind: Failing
@@ -146,8 +149,9 @@ class Power:
 
 @dataclass(frozen=True)
 class Budget:
-    """`ways` come with the fullest first. `unplugged` are devices without a port, `cut_off` streams that have no path,
-    `rings` what lies in a ring, and whether a spanning tree runs on all switches of it. `free_ports` by switch."""
+    """`ways` come with the fullest first. `unplugged` are devices without a port, `cut_off` streams that have
+    no path, `rings` what lies in a ring, and whether a spanning tree runs on all switches of it. `free_ports`
+    by switch."""
 
     ways: tuple[Way, ...] = ()
     paths: tuple[Path, ...] = ()
@@ -173,7 +177,8 @@ def _ends(sheet: Sheet, cable: Cable) -> tuple[str, str]:
 
 
 def graph(sheet: Sheet) -> "nx.MultiGraph":
-    """Devices and switches, and the cables between them as edges: each with all `members` of what acts as one."""
+    """Devices and switches, and the cables between them as edges: each with all `members` of what acts as
+    one."""
     import networkx as nx
 
     rig = nx.MultiGraph()
@@ -212,7 +217,8 @@ Hop = tuple[str, str]
 def _traffic(
     sheet: Sheet, rig: "nx.MultiGraph"
 ) -> tuple[tuple[Way, ...], tuple[Path, ...], tuple[tuple[str, str], ...]]:
-    """Every stream along the tree that frames take: once over each way, however many receivers lie behind it."""
+    """Every stream along the tree that frames take: once over each way, however many receivers lie behind
+    it."""
     tree, between = _tree(rig)
     crossing: dict[Hop, list[tuple[Stream, frozenset[str]]]] = defaultdict(list)
     routes: list[tuple[Stream, str, list[str]]] = []
@@ -250,7 +256,8 @@ def _traffic(
 
 
 def _tree(rig: "nx.MultiGraph") -> "tuple[nx.Graph, dict[frozenset[str], tuple[Cable, ...]]]":
-    """The cables that frames take, as spanning tree would leave them open: the fastest first, then as the sheet lists them."""
+    """The cables that frames take, as spanning tree would leave them open: the fastest first, then as the
+    sheet lists them."""
     import networkx as nx
 
     between: dict[frozenset[str], tuple[Cable, ...]] = {}
@@ -275,9 +282,9 @@ def _route(tree: "nx.Graph", sender: str, receiver: str) -> list[str] | None:
 
 
 def _flooded(sheet: Sheet, tree: "nx.Graph", stream: Stream, hops: set[Hop]) -> dict[Hop, frozenset[str]]:
-    """The ways of a stream, and those by which a switch without IGMP snooping sends it too, each with the switches that are taken to
-    flood because the sheet does not tell. A stream to a single device that names no group is taken for unicast, which a switch sends
-    only where it belongs."""
+    """The ways of a stream, and those by which a switch without IGMP snooping sends it too, each with the
+    switches that are taken to flood because the sheet does not tell. A stream to a single device that names
+    no group is taken for unicast, which a switch sends only where it belongs."""
     taken: dict[Hop, frozenset[str]] = dict.fromkeys(hops, frozenset())
     if stream.group is None and len(stream.receivers) == 1:
         return taken
@@ -370,7 +377,8 @@ def _busiest(ways: tuple[Way, ...]) -> Way | None:
 
 
 def _cut_off_devices(sheet: Sheet, left: "nx.MultiGraph") -> tuple[str, ...]:
-    """Devices that have a plug and now cannot be reached from the desk, or where it stands alone, from where most are."""
+    """Devices that have a plug and now cannot be reached from the desk, or where it stands alone, from where
+    most are."""
     import networkx as nx
 
     plugged = {name for cable in cables(sheet) for name in _ends(sheet, cable) if sheet.named(name)}

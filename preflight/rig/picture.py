@@ -1,8 +1,8 @@
 """The rig as a picture: SVG for paper and screens, and the same tree as rows of text.
 
-A tree from front of house outwards: each switch is a block with its devices in it, and the switches behind it stand below, further in.
-Cables run left of all words, those that stand by in lanes right of them, so that no line crosses a label. Numbers and words say what
-colours only repeat.
+A tree from front of house outwards: each switch is a block with its devices in it, and the switches behind it
+stand below, further in. Cables run left of all words, those that stand by in lanes right of them, so that no
+line crosses a label. Numbers and words say what colours only repeat.
 """
 
 from collections.abc import Iterator, Mapping
@@ -52,7 +52,8 @@ def cable_text(cable: Cable) -> str:
 
 
 def trunk_load(a: str, b: str, cable: Cable, ways: Ways) -> str:
-    """How full a cable between switches is each way, or that frames do not take it; "" where nothing is planned to."""
+    """How full a cable between switches is each way, or that frames do not take it; "" where nothing is
+    planned to."""
     there, back = ways.get((a, b)), ways.get((b, a))
     if there is None or back is None or cable not in there.members:
         return "stands by"
@@ -62,14 +63,15 @@ def trunk_load(a: str, b: str, cable: Cable, ways: Ways) -> str:
 
 
 def device_load(name: str, switch: str, ways: Ways) -> str:
-    """What a device sends and gets, as a share of its cable; "" where that is nothing, or it is not plugged in."""
+    """What a device sends and gets, as a share of its cable; "" where that is nothing, or it is not plugged
+    in."""
     loads = (("sends", ways.get((name, switch))), ("gets", ways.get((switch, name))))
     return "".join(f", {verb} {way.share:.1%}" for verb, way in loads if way and way.share > LEAST)
 
 
 def svg(sheet: Sheet, budget: Budget, faults: Mapping[str, str] | None = None) -> str:
-    """The whole picture, a document of its own. `faults` tells the checks that fail by the names of devices, switches and
-    cables (`Cable.called`)."""
+    """The whole picture, a document of its own. `faults` tells the checks that fail by the names of devices,
+    switches and cables (`Cable.called`)."""
     drawing = _Drawing(sheet, budget, faults or {})
     for root in drawing.roots():
         drawing.switch(root, None, 0)
@@ -122,7 +124,8 @@ class _Drawing:
                 self.y += LINE
             head = self.y + HEAD // 2
             self._under.append(
-                f'<path d="M{line} {start}V{head}H{line + INDENT - 20}" fill="none" stroke="{colour}" stroke-width="4"/>'
+                f'<path d="M{line} {start}V{head}H{line + INDENT - 20}" fill="none" stroke="{colour}" '
+                'stroke-width="4"/>'
             )
             self.switch(other, name, depth + 1)
 
@@ -168,10 +171,11 @@ class _Drawing:
         height = self.y + EDGE
         return "\n".join(
             [
-                f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" '
-                'font-family="sans-serif" font-size="13">',
+                f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" '
+                f'height="{height}" font-family="sans-serif" font-size="13">',
                 f'<rect width="{WIDTH}" height="{height}" fill="white"/>',
-                f'<text x="{EDGE}" y="36" font-size="20" font-weight="bold">{escape(self._sheet.name)}</text>',
+                f'<text x="{EDGE}" y="36" font-size="20" '
+                f'font-weight="bold">{escape(self._sheet.name)}</text>',
                 *self._under,
                 *self._over,
                 "</svg>",
@@ -236,7 +240,8 @@ class _Drawing:
     def _words(self, x: int, y: int, text: str, red: bool, size: int = 13, bold: bool = False) -> None:
         weight = ' font-weight="bold"' if bold else ""
         self._over.append(
-            f'<text x="{x}" y="{y}" font-size="{size}"{weight} fill="{RED if red else "#111827"}">{escape(text)}</text>'
+            f'<text x="{x}" y="{y}" font-size="{size}"{weight} '
+            f'fill="{RED if red else "#111827"}">{escape(text)}</text>'
         )
 
 

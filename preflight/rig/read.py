@@ -1,7 +1,8 @@
 """Reading a rig sheet: TOML by tomllib, what keys may hold by pydantic, what they say of one another by hand.
 
-All that is wrong is told at once, each with its line, its key and the nearest right word. tomllib keeps no line numbers, so
-a key's line is found by parsing the file's beginning: the shortest beginning that holds the key ends at it.
+All that is wrong is told at once, each with its line, its key and the nearest right word. tomllib keeps no
+line numbers, so a key's line is found by parsing the file's beginning: the shortest beginning that holds the
+key ends at it.
 """
 
 import dataclasses
@@ -70,7 +71,8 @@ class SheetError(Exception):
 
 
 def load(path: str, limits: Mapping[str, Iterable[str]] | None = None) -> Sheet:
-    """The sheet in a file. `limits` are the checks that there are and their limits' names. Raises SheetError."""
+    """The sheet in a file. `limits` are the checks that there are and their limits' names. Raises
+    SheetError."""
     try:
         with Path(path).open("rb") as file:
             data = file.read(LARGEST + 1)
@@ -262,7 +264,8 @@ def _key(place: Place) -> str:
 
 
 def _contradictions(sheet: Sheet, limits: Mapping[str, Iterable[str]] | None) -> Iterator[tuple[Place, str]]:
-    """What no single key shows: names told twice, names that nothing has, two plugs in one port, unknown limits."""
+    """What no single key shows: names told twice, names that nothing has, two plugs in one port, unknown
+    limits."""
     devices = [device.name for device in sheet.device]
     switches = [switch.name for switch in sheet.switch]
     yield from _twice([("device", n, "name") for n in range(len(devices))], devices)
@@ -363,7 +366,8 @@ def _wiring(sheet: Sheet) -> Iterator[tuple[Place, str]]:
         if not where or (place[0] == "device" and port is None):
             yield (
                 place,
-                f"“{end}” is no switch and port that the sheet has. {nearest(end, plugs if place[0] == 'device' else ends)}",
+                f"“{end}” is no switch and port that the sheet has. "
+                f"{nearest(end, plugs if place[0] == 'device' else ends)}",
             )
         elif port is not None and not 1 <= port <= ports[where]:
             yield place, f"{where} has the ports 1 to {ports[where]}"
@@ -400,7 +404,8 @@ def _aggregations(sheet: Sheet) -> Iterator[tuple[Place, str]]:
 
 
 class _Lines:
-    """Lines of keys. A beginning of the file that ends in mid-value is no TOML; the one before it counts then."""
+    """Lines of keys. A beginning of the file that ends in mid-value is no TOML; the one before it counts
+    then."""
 
     def __init__(self, text: str) -> None:
         self._lines = text.split("\n")

@@ -1,7 +1,8 @@
 """The rig sheet as typed facts: what should be there.
 
-Plain frozen dataclasses, so that a check that reads them loads no validating library. What a key may hold stands in its
-annotation; `preflight.rig.read` has pydantic hold a file to it. A key's name is the TOML's name.
+Plain frozen dataclasses, so that a check that reads them loads no validating library. What a key may hold
+stands in its annotation; `preflight.rig.read` has pydantic hold a file to it. A key's name is the TOML's
+name.
 """
 
 from collections.abc import Callable
@@ -19,7 +20,8 @@ Medium = Literal[Copper, Fibre]
 
 @dataclass(frozen=True)
 class _Parsed:
-    """Marks a text that `parse` brings into its one form, or refuses by a ValueError that says what to write."""
+    """Marks a text that `parse` brings into its one form, or refuses by a ValueError that says what to
+    write."""
 
     parse: Callable[[str], str]
 
@@ -128,9 +130,9 @@ class Device(_Table):
 
 @dataclass(frozen=True)
 class Switch(_Table):
-    """`managed` where it has settings, False where it has none, None where the sheet does not tell; so it is with `igmp_snooping`.
-    `querier` where it is to ask for group members. `poe_class` is the highest power class that its ports feed, `poe_budget_w` what
-    they feed in all."""
+    """`managed` where it has settings, False where it has none, None where the sheet does not tell; so it is
+    with `igmp_snooping`. `querier` where it is to ask for group members. `poe_class` is the highest power
+    class that its ports feed, `poe_budget_w` what they feed in all."""
 
     name: Name
     ports: Annotated[int, _Bound(ge=2, le=512)]
@@ -144,14 +146,16 @@ class Switch(_Table):
 
     @property
     def snoops(self) -> bool | None:
-        """Whether it holds multicast back. Most switches without settings do not; None where it is not known."""
+        """Whether it holds multicast back. Most switches without settings do not; None where it is not
+        known."""
         return False if self.igmp_snooping is None and self.managed is False else self.igmp_snooping
 
 
 @dataclass(frozen=True)
 class Cable(_Table):
-    """`a` and `b` are a device, or a switch and its port. `medium` says which copper or fibre where that is known. `tagged` where its frames carry VLAN tags. Cables between the same
-    two switches that name one `lag` act as one (link aggregation, IEEE 802.1AX)."""
+    """`a` and `b` are a device, or a switch and its port. `medium` says which copper or fibre where that is
+    known. `tagged` where its frames carry VLAN tags. Cables between the same two switches that name one `lag`
+    act as one (link aggregation, IEEE 802.1AX)."""
 
     a: Name
     b: Name
@@ -169,7 +173,8 @@ class Cable(_Table):
 
 @dataclass(frozen=True)
 class Stream(_Table):
-    """Linear audio in RTP from one device to others. `udp_port` and `group` are where it goes on the network."""
+    """Linear audio in RTP from one device to others. `udp_port` and `group` are where it goes on the
+    network."""
 
     name: Name
     sender: Name
@@ -217,7 +222,8 @@ MANY = 1000  # a table longer than this is no rig
 
 @dataclass(frozen=True)
 class Sheet(_Table):
-    """The whole rig. `limits` holds limits of checks that differ from the defaults: {check: {limit: value}}."""
+    """The whole rig. `limits` holds limits of checks that differ from the defaults: {check: {limit:
+    value}}."""
 
     name: Name
     device: Annotated[tuple[Device, ...], _Bound(max_length=MANY)] = ()
@@ -234,8 +240,8 @@ class Sheet(_Table):
         return next((device for device in self.device if device.name == name), None)
 
     def place(self, end: str) -> tuple[str, int | None]:
-        """What a cable's end is plugged into: ("foh", 1) for "foh 1", ("desk", None) for a device. ("", None) where
-        the sheet has neither."""
+        """What a cable's end is plugged into: ("foh", 1) for "foh 1", ("desk", None) for a device. ("", None)
+        where the sheet has neither."""
         if any(end == device.name for device in self.device):
             return end, None
         switch, _, port = end.rpartition(" ")

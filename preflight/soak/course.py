@@ -1,8 +1,9 @@
 """From one look at the computer to the next, and from what was heard so far to what is heard by now: figures.
 
-`tick` counts the time, `look` takes what the computer says, `heard` what the listening has counted since this run
-began; `take` hands over the figures since it was last asked. Time that passed without a tick (the computer slept, or was
-stopped) is not counted as watched, and what rose meanwhile is: the adapter counted it while this run stood.
+`tick` counts the time, `look` takes what the computer says, `heard` what the listening has counted since this
+run began; `take` hands over the figures since it was last asked. Time that passed without a tick (the
+computer slept, or was stopped) is not counted as watched, and what rose meanwhile is: the adapter counted it
+while this run stood.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -98,8 +99,8 @@ def _state(adapter: Adapter | None, host: HostFacts) -> Figures:
 
 
 def downs(before: Adapter | None, after: Adapter | None) -> int:
-    """How often the link went down between two looks. The system counts each change, up or down; where it does not, only a
-    link that is down at a look is known of."""
+    """How often the link went down between two looks. The system counts each change, up or down; where it
+    does not, only a link that is down at a look is known of."""
     was, now = _down(before), _down(after)
     seen = int(now and not was)
     if before is None or after is None:
@@ -111,7 +112,8 @@ def downs(before: Adapter | None, after: Adapter | None) -> int:
 
 
 def rises(before: Counters, after: Counters) -> Counters:
-    """How far each count rose that was told both times. One that is smaller than before began anew at zero."""
+    """How far each count rose that was told both times. One that is smaller than before began anew at
+    zero."""
 
     def rise(name: str) -> int | None:
         early, late = getattr(before, name), getattr(after, name)

@@ -1,7 +1,7 @@
 """What a soak measured: figures that add up, whatever pieces the time came in.
 
-Five seconds, an hour, a run and a whole soak are all `Figures`; added in order they give those of the longer time,
-to the bit, since every sum is of whole numbers. Time in which nobody watched is in none of them.
+Five seconds, an hour, a run and a whole soak are all `Figures`; added in order they give those of the longer
+time, to the bit, since every sum is of whole numbers. Time in which nobody watched is in none of them.
 """
 
 from collections.abc import Callable
@@ -18,10 +18,11 @@ COUNTED = tuple(field.name for field in fields(Counters))
 
 @dataclass(frozen=True)
 class Figures:
-    """`watched_ns` is time that was watched; `rises` how far the adapter's own counts rose in it (None: not told).
-    `downs` says how often the link went down, `down_ns` for how long; `changes` how often speed or duplex changed.
-    Frames, bytes and what was `dropped` by this computer are of the listening; `lost` are packets of streams,
-    `missing` frames of beats. Temperatures are the highest, of the adapter and of the whole computer."""
+    """`watched_ns` is time that was watched; `rises` how far the adapter's own counts rose in it (None: not
+    told). `downs` says how often the link went down, `down_ns` for how long; `changes` how often speed or
+    duplex changed. Frames, bytes and what was `dropped` by this computer are of the listening; `lost` are
+    packets of streams, `missing` frames of beats. Temperatures are the highest, of the adapter and of the
+    whole computer."""
 
     watched_ns: int = 0
     frames: int = 0
@@ -49,8 +50,8 @@ class Figures:
 
     @property
     def broken(self) -> int | None:
-        """Frames that were broken on the cable or could not be sent, None where no such count is told. A driver counts one
-        of them under several names: the larger sum is the truth."""
+        """Frames that were broken on the cable or could not be sent, None where no such count is told. A
+        driver counts one of them under several names: the larger sum is the truth."""
         kinds = [
             getattr(self.rises, name) for name in ("rx_crc_errors", "rx_frame_errors", "late_collisions")
         ]
@@ -82,8 +83,8 @@ def added(first: Counters, second: Counters) -> Counters:
 
 @dataclass(frozen=True)
 class Run:
-    """One unbroken time of a soak, from `begun_ns` to `until_ns` (UTC). The first one begins the soak, each other one
-    resumes it. `refused` says why the system did not let it listen, "" where it did."""
+    """One unbroken time of a soak, from `begun_ns` to `until_ns` (UTC). The first one begins the soak, each
+    other one resumes it. `refused` says why the system did not let it listen, "" where it did."""
 
     begun_ns: int
     until_ns: int
@@ -93,8 +94,8 @@ class Run:
 
 @dataclass(frozen=True)
 class Noted:
-    """Something that happened, at `at_ns` (UTC). `kind` is that of the watch's event, of a link "link-down" or "link-up":
-    how it stood after that. `outcome` and `check` are "" where no check says it."""
+    """Something that happened, at `at_ns` (UTC). `kind` is that of the watch's event, of a link "link-down"
+    or "link-up": how it stood after that. `outcome` and `check` are "" where no check says it."""
 
     at_ns: int
     kind: str
@@ -105,9 +106,9 @@ class Noted:
 
 @dataclass(frozen=True)
 class SoakFacts:
-    """One soak as it stands. `number` is its place in the log, `computer` the name of the one that it ran on. `state` is
-    "interrupted" where its program ended without a word. `happened` is what was told while it ran, the first of it; `by_hour` is what each hour of
-    the clock measured, by its beginning."""
+    """One soak as it stands. `number` is its place in the log, `computer` the name of the one that it ran on.
+    `state` is "interrupted" where its program ended without a word. `happened` is what was told while it ran,
+    the first of it; `by_hour` is what each hour of the clock measured, by its beginning."""
 
     number: int
     item: str

@@ -1,9 +1,11 @@
 """A kernel that counts PTP messages: who sends which, how regularly, and what its announcements say.
 
-Strategy: one row for each message type of each port of each clock, by VLAN, transport, version and domain; and one for the
-announcements of a domain whoever sends them, so that a time without any master shows. The time that a master tells jumps where it went on
-otherwise than the time here did, from one Sync to the next that came when it was due: a clock of ours that is set moves that, too. IEEE 1588-2008 clause 13 (the header,
-Announce), annexes D, E and F (over UDP and Ethernet); IEEE 1588-2002 for version 1; IEEE 802.1AS by its transportSpecific 1.
+Strategy: one row for each message type of each port of each clock, by VLAN, transport, version and domain;
+and one for the announcements of a domain whoever sends them, so that a time without any master shows. The
+time that a master tells jumps where it went on otherwise than the time here did, from one Sync to the next
+that came when it was due: a clock of ours that is set moves that, too. IEEE 1588-2008 clause 13 (the header,
+Announce), annexes D, E and F (over UDP and Ethernet); IEEE 1588-2002 for version 1; IEEE 802.1AS by its
+transportSpecific 1.
 """
 
 from preflight.frames.compile import Columns, kernel
@@ -34,7 +36,8 @@ P_TRANSPORT, P_SDO, P_VERSION, P_DOMAIN, P_VLAN, P_TYPE = _clock.take(6)
 # The clock's identity in two halves, its port, who sent it.
 P_ID_HIGH, P_ID_LOW, P_PORT, P_SRC = _clock.take(4)
 P_INTERVAL_LOG2, P_TWO_STEP = _clock.take(2)
-# Of Announce, as in the last one; a digest of all that it says of the grandmaster, and how often and when that changed.
+# Of Announce, as in the last one; a digest of all that it says of the grandmaster, and how often and when
+# that changed.
 P_GM_HIGH, P_GM_LOW, P_PRIORITY1, P_CLOCK_CLASS, P_ACCURACY, P_VARIANCE = _clock.take(6)
 P_PRIORITY2, P_STEPS_REMOVED = _clock.take(2)
 P_CONTENT, P_CHANGES, P_CHANGED_NS, P_CHANGED_FRAME = _clock.take(4)
@@ -51,7 +54,8 @@ LEAST_JUMP_NS = 40_000_000  # frames are held up here by as much, now and then. 
 
 @kernel()
 def row_of(table, key, place, kind, taken):
-    """The row for a hash of what it counts: messages of one kind at a place (VLAN, transport, version ...). -1: no room."""
+    """The row for a hash of what it counts: messages of one kind at a place (VLAN, transport, version ...).
+    -1: no room."""
     key = key | 1
     at = slot_of(table, key)
     if at >= 0 and table[at, P_KEY] == 0:
@@ -83,7 +87,8 @@ def note_interval(table, at, rel, number):
 
 @kernel()
 def note_time(table, at, origin, says, rel, number):
-    """Note the time that a master tells, and whether it jumped since the message before, which came `says` ago or about that."""
+    """Note the time that a master tells, and whether it jumped since the message before, which came `says`
+    ago or about that."""
     went = rel - int(table[at, P_LAST_NS])
     moved = origin - int(table[at, P_ORIGIN_NS])
     due = table[at, P_COUNT] > 0 and table[at, P_ORIGIN_NS] > 0 and 4 * abs(went - says) < says
@@ -97,8 +102,8 @@ def note_time(table, at, origin, says, rel, number):
 
 @kernel()
 def clocks(b, cols, rows, first, table, taken):
-    """Enter the PTP messages of a batch. Copies of a frame (a mirror, a loop) are no messages of their own. A port for
-    which there is no row is not followed; its flow is counted all the same."""
+    """Enter the PTP messages of a batch. Copies of a frame (a mirror, a loop) are no messages of their own. A
+    port for which there is no row is not followed; its flow is counted all the same."""
     for i in range(rows):
         etype = int(cols[ETYPE, i])
         port = int(cols[DPORT, i])

@@ -1,11 +1,13 @@
-"""A kernel that follows the counter in a flow's frames, whatever the protocol: what is missing is then known exactly.
+"""A kernel that follows the counter in a flow's frames, whatever the protocol: what is missing is then known
+exactly.
 
-Strategy: the first data bytes of LEARN frames of a flow are kept; `counters.learn` looks in them for a field that counts on by
-a constant. From then on the kernel takes each frame's number from there, and counts as RFC 3550 A.1 does: numbers jumped over
-are lost, a window of the last 62 tells late from twice. A counter is short, so that the pace tells how often it went round
-in a long silence. A number that fits neither is a frame of another kind, or the sender began anew if the next one goes on from it.
-A counter of 8 bits is taken for the low byte of one of 16 as soon as its neighbour is seen to carry. RTP has a kernel of its own.
-Copies (a mirror, a loop) are left out.
+Strategy: the first data bytes of LEARN frames of a flow are kept; `counters.learn` looks in them for a field
+that counts on by a constant. From then on the kernel takes each frame's number from there, and counts as RFC
+3550 A.1 does: numbers jumped over are lost, a window of the last 62 tells late from twice. A counter is
+short, so that the pace tells how often it went round in a long silence. A number that fits neither is a frame
+of another kind, or the sender began anew if the next one goes on from it. A counter of 8 bits is taken for
+the low byte of one of 16 as soon as its neighbour is seen to carry. RTP has a kernel of its own. Copies (a
+mirror, a loop) are left out.
 """
 
 from preflight.frames.compile import BYTES, SELDOM, TABLE, Columns, kernel
@@ -56,15 +58,16 @@ LEARNING, FOLLOWED, RESTING, NONE = range(4)
 REST = 64  # frames until the next try, twice as many each time. Common practice.
 TRIES = 6
 CONFIRMED = 300  # frames without a new beginning: beyond the 256 of one byte
-ODD = 64  # a number that jumps further than this, and than four times the pace, is of another kind. Common practice.
+# a number that jumps further than this, and than four times the pace, is of another kind. Common practice.
+ODD = 64
 FOLLOWS = 4  # numbers on from an odd one: the sender began anew
 TURNS = 16  # a silence in which the counter went round more often tells nothing
 STOP_NS = 1_000_000_000  # a silence that says nothing about the pace
 
 _counter = Columns()
 N_STATE, N_KEPT, N_REST, N_TRIED = _counter.take(4)
-# Where its low byte is, from the data on, and its high byte, or -1; bits; the step is 2^N_SHIFT times what N_INVERSE undoes, the
-# counter goes round after N_TURN numbers; the length of most frames that have it.
+# Where its low byte is, from the data on, and its high byte, or -1; bits; the step is 2^N_SHIFT times what
+# N_INVERSE undoes, the counter goes round after N_TURN numbers; the length of most frames that have it.
 N_LOW, N_HIGH, N_BITS, N_SHIFT, N_INVERSE, N_TURN, N_SIZE = _counter.take(7)
 # Its last value, the bytes before and behind it, and whether they may be its high byte.
 N_VALUE, N_BEFORE, N_BEHIND, N_MAY_BEFORE, N_MAY_BEHIND = _counter.take(5)
@@ -98,7 +101,8 @@ def numbers_on(row, at, value, since):
 
 @kernel()
 def widen(b, p, table, at, wrapped):
-    """Whether a neighbour of the byte that counts carries when it goes round: then the two are one counter of 16 bits."""
+    """Whether a neighbour of the byte that counts carries when it goes round: then the two are one counter of
+    16 bits."""
     before = u8(b, p - 1) if table[at, N_LOW] > 0 else -1
     behind = u8(b, p + 1)
     carry = 1 if wrapped else 0
@@ -118,8 +122,8 @@ def widen(b, p, table, at, wrapped):
 
 @kernel()
 def enter(table, at, kept, work):
-    """Follow the counter that was found from now on, and count what its first frames have counted: those of the common length, and
-    those of another whose number is the next."""
+    """Follow the counter that was found from now on, and count what its first frames have counted: those of
+    the common length, and those of another whose number is the next."""
     low, high, bits = int(work[FOUND, C_LOW]), int(work[FOUND, C_HIGH]), int(work[FOUND, C_BITS])
     size, step = int(work[FOUND, C_SIZE]), int(work[FOUND, C_STEP])
     shift = 0
@@ -176,7 +180,8 @@ def enter(table, at, kept, work):
 
 @kernel(SELDOM)
 def decide(table, at, kept, flows, work):
-    """Decide from some frames of a flow whether they count themselves; if not, try again later. RTP has its own table."""
+    """Decide from some frames of a flow whether they count themselves; if not, try again later. RTP has its
+    own table."""
     if 5 * flows[at, F_SEQUENCE_STEPS] > 2 * flows[at, F_FRAMES]:
         table[at, N_STATE] = NONE
     elif learn(kept, at, work):
@@ -200,7 +205,8 @@ def counters(b, cols, rows, first, kept, table, flows, work):
             continue
         data = int(cols[PAYLOAD, i])
         if data == 0:
-            # Not UDP: what lies straight over Ethernet, but for what has a check of its own (ARP, pauses, PTP, LLDP).
+            # Not UDP: what lies straight over Ethernet, but for what has a check of its own (ARP, pauses,
+            # PTP, LLDP).
             etype = int(cols[ETYPE, i])
             if (
                 cols[PROTO, i] >= 0

@@ -1,11 +1,13 @@
 """Whether the frames of a flow hold a counter, from the first data bytes of some of them. Own method.
 
-Every place is read as a number of 8 bits, and of 16 in either byte order. It is a counter when most frames go on from the one before by
-the same step; the others may have lost some in between. It may be in frames of another length, too, that fit in between. One of 16 bits is believed only where both its bytes moved:
-else it is one of 8 bits beside a constant, and the kernel widens that when it sees it carry.
+Every place is read as a number of 8 bits, and of 16 in either byte order. It is a counter when most frames go
+on from the one before by the same step; the others may have lost some in between. It may be in frames of
+another length, too, that fit in between. One of 16 bits is believed only where both its bytes moved: else it
+is one of 8 bits beside a constant, and the kernel widens that when it sees it carry.
 
-Kernels, for a capture may have thousands of flows. A number of 16 bits goes on by one step as often as its low byte does, at most: so few
-places are looked at twice. The table `work` is what they reckon in, as in `periodic`.
+Kernels, for a capture may have thousands of flows. A number of 16 bits goes on by one step as often as its
+low byte does, at most: so few places are looked at twice. The table `work` is what they reckon in, as in
+`periodic`.
 """
 
 from preflight.frames.compile import SELDOM, Columns, kernel
@@ -17,11 +19,12 @@ DATA = 38  # bytes of each that may hold the counter
 KEPT = DATA + 10
 LEAST_TURN = 128  # numbers until it comes round
 
-# Rows of `work`: where the frames of one length lie in what is kept; numbers to compare; of each place how many frames go on by one
-# step, and whether its byte moved; what was found.
+# Rows of `work`: where the frames of one length lie in what is kept; numbers to compare; of each place how
+# many frames go on by one step, and whether its byte moved; what was found.
 ALIKE, STEPS, SHARES, MOVED, FOUND = range(5)
-# Offsets of its low and high byte in a frame's data (high: -1 with 8 bits), step from frame to frame, modulo 2^bits, the length on
-# the wire of most frames that have it, and the last such one's bytes before and behind it.
+# Offsets of its low and high byte in a frame's data (high: -1 with 8 bits), step from frame to frame, modulo
+# 2^bits, the length on the wire of most frames that have it, and the last such one's bytes before and behind
+# it.
 _found = Columns()
 C_LOW, C_HIGH, C_BITS, C_STEP, C_SIZE, C_BEFORE, C_BEHIND = _found.take(7)
 
@@ -38,8 +41,8 @@ def how_many(work, count, number):
 
 @kernel()
 def usual(work, count):
-    """The number that half of `count` STEPS are, or more; the less of two; -1 where there is none. Two candidates are enough, as a
-    third would leave no room (Misra and Gries)."""
+    """The number that half of `count` STEPS are, or more; the less of two; -1 where there is none. Two
+    candidates are enough, as a third would leave no room (Misra and Gries)."""
     one, two, ones, twos = -1, -1, 0, 0
     for i in range(count):
         step = int(work[STEPS, i])
@@ -69,7 +72,8 @@ def number_at(kept, frame, low, high):
 
 @kernel(SELDOM)
 def learn(kept, flow, work):
-    """The counter in what is kept of a flow (LEARN frames of KEPT bytes). Returns whether there is one; FOUND then has it."""
+    """The counter in what is kept of a flow (LEARN frames of KEPT bytes). Returns whether there is one; FOUND
+    then has it."""
     for n in range(LEARN):
         work[STEPS, n] = int(le16(kept, (flow * LEARN + n) * KEPT + DATA))
     size = usual(work, LEARN)

@@ -1,9 +1,11 @@
-"""The course of a count (timestamps of a stream, numbers of its packets) against capture time: what its pace and drift are told from.
+"""The course of a count (timestamps of a stream, numbers of its packets) against capture time: what its pace
+and drift are told from.
 
-Strategy: of each stretch of time the one packet is kept that came soonest after its turn, for packets are held up on the way, and
-never early. As the run grows the stretches grow with it, two becoming one, so that POINTS of them tell of a second or of a day.
-Turns are reckoned by the mean pace up to the last of these; a packet that is off by more than a second is of another course, as after a restart, a
-timestamp that was set, or a clock of the capture that was.
+Strategy: of each stretch of time the one packet is kept that came soonest after its turn, for packets are
+held up on the way, and never early. As the run grows the stretches grow with it, two becoming one, so that
+POINTS of them tell of a second or of a day. Turns are reckoned by the mean pace up to the last of these; a
+packet that is off by more than a second is of another course, as after a restart, a timestamp that was set,
+or a clock of the capture that was.
 """
 
 from preflight.frames.compile import Columns, kernel
@@ -11,7 +13,8 @@ from preflight.frames.compile import Columns, kernel
 POINTS = 32
 WIDTH_NS = 100_000_000  # of the first stretches
 APART_NS = 1_000_000_000
-# What hostile numbers may not exceed, so that no product below overflows: 208 days; units from one packet to the next; 67 ms a unit.
+# What hostile numbers may not exceed, so that no product below overflows: 208 days; units from one packet to
+# the next; 67 ms a unit.
 MOST_NS, MOST_UNITS, MOST_PACE = 1 << 54, 1 << 27, 1 << 34
 
 _course = Columns()
@@ -49,7 +52,8 @@ def late(table, at, course, spent, units):
 
 @kernel()
 def widen_stretches(table, at, course):
-    """Make the stretches twice as long until there is room for another point; of those that become one the soonest packet stays."""
+    """Make the stretches twice as long until there is room for another point; of those that become one the
+    soonest packet stays."""
     kept = int(table[at, course + G_KEPT])
     while kept == POINTS:
         width = 2 * int(table[at, course + G_WIDTH_NS])

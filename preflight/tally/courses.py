@@ -1,8 +1,10 @@
-"""The pace of counts over their whole run, and how surely it is known, from the points that the kernel kept of them.
+"""The pace of counts over their whole run, and how surely it is known, from the points that the kernel kept
+of them.
 
-The pace is the median of the slopes between any two points, which single packets that were held up cannot bend; how far it may be
-off is told by the spread of these slopes (P. K. Sen, Journal of the American Statistical Association 63, 1968: 95 % by Kendall's tau).
-Beyond that a clock of the capture that ticks slowly hides a tick, and any an adapter's hesitation at one end.
+The pace is the median of the slopes between any two points, which single packets that were held up cannot
+bend; how far it may be off is told by the spread of these slopes (P. K. Sen, Journal of the American
+Statistical Association 63, 1968: 95 % by Kendall's tau). Beyond that a clock of the capture that ticks slowly
+hides a tick, and any an adapter's hesitation at one end.
 """
 
 import numpy as np
@@ -12,7 +14,8 @@ from preflight.tally.facts import Course
 
 LEAST_POINTS = 8
 NORMAL_95 = 1.96
-HESITATES_NS = 10_000  # how much later than others an adapter may stamp a frame, as a driver batches them. Common practice.
+# how much later than others an adapter may stamp a frame, as a driver batches them. Common practice.
+HESITATES_NS = 10_000
 SLOWEST_TICK_NS = 1_000_000  # of a capture's clock. Common practice.
 
 

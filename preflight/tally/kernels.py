@@ -1,10 +1,10 @@
-"""Kernels that look at every frame: who sends what (talkers and flows), which frames come again (copies), how much
-passes when (rates).
+"""Kernels that look at every frame: who sends what (talkers and flows), which frames come again (copies), how
+much passes when (rates).
 
-Strategy: each keeps its state in int64 tables of fixed size, so that memory is the same for a second and for a day.
-Tables are open-addressed hash tables; what does not fit is counted as overflow, never dropped in silence. Feeding the
-same frames in other batches gives the same state. A burst window is counted in bins of capture time that
-start with the first frame; frames a few microseconds late go into the bin that is open.
+Strategy: each keeps its state in int64 tables of fixed size, so that memory is the same for a second and for
+a day. Tables are open-addressed hash tables; what does not fit is counted as overflow, never dropped in
+silence. Feeding the same frames in other batches gives the same state. A burst window is counted in bins of
+capture time that start with the first frame; frames a few microseconds late go into the bin that is open.
 """
 
 from preflight.frames.compile import ROW, TABLE, Columns, kernel
@@ -72,13 +72,13 @@ F_SEQUENCE, F_SEQUENCE_STEPS = _flow.take(2)
 F_SHORTEST, F_LONGEST, F_RUNTS, F_GIANTS, F_CUT = _flow.take(5)
 # The longest stop that pause frames asked for, and all of them.
 F_PAUSE_MOST_QUANTA, F_PAUSE_SUM_QUANTA = _flow.take(2)
-# Contents seen REPEATS times in quick succession: how many, all copies, the most of one content, its first frame and
-# times; the first to come for the eighth time; and from when to when any did.
+# Contents seen REPEATS times in quick succession: how many, all copies, the most of one content, its first
+# frame and times; the first to come for the eighth time; and from when to when any did.
 F_REPEATS_CONTENTS, F_REPEATS_COPIES, F_REPEATS_MOST, F_REPEATS_MOST_FRAME = _flow.take(4)
 F_REPEATS_MOST_FIRST_NS, F_REPEATS_MOST_LAST_NS, F_REPEATS_EIGHTH_FRAME, F_REPEATS_EIGHTH_NS = _flow.take(4)
 F_REPEATS_FIRST_NS, F_REPEATS_LAST_NS = _flow.take(2)
-# Empty bins just before the open one; frames in the bin that was closed last; frames that may have been held up before
-# the pace was known, and over how many bins.
+# Empty bins just before the open one; frames in the bin that was closed last; frames that may have been held
+# up before the pace was known, and over how many bins.
 F_HELD, F_CLOSED, F_EARLY, F_EARLY_BINS = _flow.take(4)
 FLOW_COLUMNS = _flow.size
 PACE_BINS = 5  # that tell the pace. Common practice.
@@ -96,8 +96,8 @@ TALKER_COLUMNS = _talker.size
 
 N_FLOW_OVERFLOW, N_TALKER_OVERFLOW = range(2)  # frames that found no row
 
-# Rows of `taken`: of each table how many of its rows are in use, then which, in the order in which they were taken. Who looks for
-# them in the table itself touches megabytes.
+# Rows of `taken`: of each table how many of its rows are in use, then which, in the order in which they were
+# taken. Who looks for them in the table itself touches megabytes.
 K_FLOWS, K_TALKERS, K_STREAMS, K_CLOCKS = TAKEN = range(4)
 
 # A row for each frame content seen lately.
@@ -110,21 +110,24 @@ COPY_GAP_NS = 20_000_000  # copies further apart are not of a loop but sent agai
 AHEAD = 12  # so many frames before its turn a content is fetched into the processor's cache
 REPEATS = 8  # sent again in earnest: three announcements, doubled by a mirror, are six. Common practice.
 REPEAT_GAP_NS = 5_000_000  # and at this mean distance or less. Common practice.
-# What asks and answers for the network (ARP, DHCP, discovery), and a packet of a stream that numbers each, is never sent again for
-# long at such a pace, but a loop through slow bridges or Wi-Fi brings it back so late. Common practice.
+# What asks and answers for the network (ARP, DHCP, discovery), and a packet of a stream that numbers each, is
+# never sent again for long at such a pace, but a loop through slow bridges or Wi-Fi brings it back so late.
+# Common practice.
 SLOW_GAP_NS = 60_000_000
 COUNTS = 50  # packets in order, from which on a flow is known to number each anew. Common practice.
 
-# Of copies: contents not seen shortly before; contents seen exactly twice, the second time within PAIR_GAP_NS; frames that
-# are a copy; frames too short to tell copies by; own frames that came back, and the first of them.
+# Of copies: contents not seen shortly before; contents seen exactly twice, the second time within
+# PAIR_GAP_NS; frames that are a copy; frames too short to tell copies by; own frames that came back, and the
+# first of them.
 _copies = Columns()
 M_DISTINCT, M_PAIRS, M_COPIES, M_CUT, M_RETURNED, M_RETURNED_FRAME, M_RETURNED_NS = _copies.take(7)
 COPY_TOTALS = _copies.size
-PAIR_GAP_NS = 1_000_000  # a mirror shows a frame twice within this; what a device sends twice is slower. Common practice.
+# a mirror shows a frame twice within this; what a device sends twice is slower. Common practice.
+PAIR_GAP_NS = 1_000_000
 SHORTEST_KNOWN = 90  # a frame cut shorter than this may differ in what was cut
 
-# Rates: the measures; of each, counted in 100 ms bins: in the open one, in all, most in 100 ms and when, most in a second
-# and when, and what the last ten bins held.
+# Rates: the measures; of each, counted in 100 ms bins: in the open one, in all, most in 100 ms and when, most
+# in a second and when, and what the last ten bins held.
 R_BROADCAST, R_DISCOVERY, R_MULTICAST, R_UNICAST, R_BYTES, R_SENT_BYTES = range(6)
 MEASURES = 6
 RING = 10  # 100 ms bins in a second
@@ -146,15 +149,15 @@ TIMELINE_COLUMNS = 2 * MEASURES  # sum in the row, and the most in any second th
 
 @kernel()
 def absurd(length, wire):
-    """1 where a frame is longer than any that is sent, and the IP packet in it is not: a broken record. A length of 0 is left to the
-    adapter by the sender, or more than the field can tell (RFC 2675)."""
+    """1 where a frame is longer than any that is sent, and the IP packet in it is not: a broken record. A
+    length of 0 is left to the adapter by the sender, or more than the field can tell (RFC 2675)."""
     return 1 if wire > LONGEST_SENT and length > 0 else 0
 
 
 @kernel()
 def broken_ip4(b, p, n, cut):
-    """1 where the checksum of an IPv4 header is wrong (RFC 791, RFC 1071); one of 0 is left to the adapter by the sender, and of a header
-    that the capture `cut` nobody knows."""
+    """1 where the checksum of an IPv4 header is wrong (RFC 791, RFC 1071); one of 0 is left to the adapter by
+    the sender, and of a header that the capture `cut` nobody knows."""
     head = (u8(b, p) & 15) * 4
     if head < 20:
         return 1
@@ -172,7 +175,8 @@ def broken_ip4(b, p, n, cut):
 
 @kernel()
 def broken_ip(b, p, n, version, wire, cut):
-    """1 where the IP packet at p, of whose frame n bytes were kept from there on, is damaged or its record is; `cut`: there were more."""
+    """1 where the IP packet at p, of whose frame n bytes were kept from there on, is damaged or its record
+    is; `cut`: there were more."""
     if version == 6:
         return absurd(be16(b, p + 4), wire)
     return max(broken_ip4(b, p, n, cut), absurd(be16(b, p + 2), wire))
@@ -180,7 +184,8 @@ def broken_ip(b, p, n, version, wire, cut):
 
 @kernel()
 def on_wire(wire, cap):
-    """Bytes that a frame took of the cable. One of a length that no adapter sends is a broken record: what of it is there counts."""
+    """Bytes that a frame took of the cable. One of a length that no adapter sends is a broken record: what of
+    it is there counts."""
     return max(wire if wire <= LONGEST_SENT else cap, SHORTEST) + WIRE_OVERHEAD
 
 
@@ -195,8 +200,8 @@ def add_bins(flows, at, frames, number):
 
 @kernel()
 def share_out(flows, at, frames, number):
-    """Frames of the last of a `number` of bins and of the first, between which all are empty. Where together they keep the
-    pace that the flow has otherwise they count as spread over all, else as one bin."""
+    """Frames of the last of a `number` of bins and of the first, between which all are empty. Where together
+    they keep the pace that the flow has otherwise they count as spread over all, else as one bin."""
     bins, pace = int(flows[at, F_BINS]), int(flows[at, F_BIN_SUM]) * number
     fits = bins >= PACE_BINS and pace <= 2 * frames * bins <= 4 * pace
     add_bins(flows, at, frames, number if fits else 1)
@@ -204,8 +209,9 @@ def share_out(flows, at, frames, number):
 
 @kernel()
 def close_flow_bin(flows, at):
-    """Count the open bin. A sender that was held up sends at once what it owes: what is in the bin is then shared with
-    the empty bins before it and with the one in which the pause began. One bunch waits until the pace is known."""
+    """Count the open bin. A sender that was held up sends at once what it owes: what is in the bin is then
+    shared with the empty bins before it and with the one in which the pause began. One bunch waits until the
+    pace is known."""
     frames, before = int(flows[at, F_BIN_COUNT]), int(flows[at, F_CLOSED])
     flows[at, F_CLOSED] = 0
     if frames == 0 or flows[at, F_BIN] * BIN_NS <= flows[at, F_FIRST_NS]:
@@ -363,9 +369,10 @@ def count(b, cols, rows, first, flows, talkers, totals, taken):
 
 @kernel()
 def copies(cols, rows, first, seen, began, flows, totals):
-    """Find frames that come again, byte for byte, within COPY_GAP_NS of their last copy (SLOW_GAP_NS where that tells a loop); COPY becomes how many
-    copies came before. `seen` is a table of contents: the staler of two neighbours gives way to a new one. `began` has the time of
-    the first of those that did come again: most do not, and the less is written of each, the more of the table stays in the cache."""
+    """Find frames that come again, byte for byte, within COPY_GAP_NS of their last copy (SLOW_GAP_NS where
+    that tells a loop); COPY becomes how many copies came before. `seen` is a table of contents: the staler of
+    two neighbours gives way to a new one. `began` has the time of the first of those that did come again:
+    most do not, and the less is written of each, the more of the table stays in the cache."""
     size = seen.shape[0]
     for i in range(rows):
         if i + AHEAD < rows:

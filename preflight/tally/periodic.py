@@ -1,12 +1,14 @@
 """Whether a flow is periodic, from the times of its first frames. Own method.
 
-A flow may send several frames in a beat: then its intervals fall into two heaps far apart, those within a beat and those
-between beats. The period is the median time between beats, mended by counting beats that are missing in between. A flow is
-periodic when four fifths of its beats come within three tenths of a period of their place: frames that come by chance
-do so in six tenths only (what is left of an interval after whole periods is then spread evenly).
+A flow may send several frames in a beat: then its intervals fall into two heaps far apart, those within a
+beat and those between beats. The period is the median time between beats, mended by counting beats that are
+missing in between. A flow is periodic when four fifths of its beats come within three tenths of a period of
+their place: frames that come by chance do so in six tenths only (what is left of an interval after whole
+periods is then spread evenly).
 
-Kernels, for a capture may have thousands of flows. A table `work` of WORK_ROWS by LEARN numbers is what they reckon in. Of
-floats only sums, products, quotients and square roots are taken, on which plain Python and compiled code agree to the bit.
+Kernels, for a capture may have thousands of flows. A table `work` of WORK_ROWS by LEARN numbers is what they
+reckon in. Of floats only sums, products, quotients and square roots are taken, on which plain Python and
+compiled code agree to the bit.
 """
 
 import math
@@ -22,12 +24,12 @@ NEAR = 0.3
 REGULAR_OF, REGULAR = 5, 4  # four fifths
 SEARCH = 0.05
 
-# Rows of `work`: times of frames, and what is sorted; when beats begin, how many frames they have, how long they take, the
-# number of each; what was found.
+# Rows of `work`: times of frames, and what is sorted; when beats begin, how many frames they have, how long
+# they take, the number of each; what was found.
 TIMES, SORTED, STARTS, SIZES, SPANS, NUMBERS, FOUND = range(7)
 WORK_ROWS = 7
-# What was found: ns, from the first to the last frame of a beat (ns), frames in it, beats seen, missing among them, and, where any
-# are, the time of the frame before the longest wait (ns).
+# What was found: ns, from the first to the last frame of a beat (ns), frames in it, beats seen, missing among
+# them, and, where any are, the time of the frame before the longest wait (ns).
 _found = Columns()
 L_PERIOD_NS, L_SPAN_NS, L_PER_BEAT, L_BEATS, L_MISSING, L_MISSING_NS = _found.take(6)
 
@@ -46,7 +48,8 @@ def sort(work, row, count):
 
 @kernel()
 def differences(work, row, count, least):
-    """Put the `count` differences between neighbours of a row into SORTED, none below `least`, and sort them."""
+    """Put the `count` differences between neighbours of a row into SORTED, none below `least`, and sort
+    them."""
     for i in range(count):
         work[SORTED, i] = max(int(work[row, i + 1]) - int(work[row, i]), least)
     sort(work, SORTED, count)
@@ -75,8 +78,8 @@ def regular(work, row, start, end):
 
 @kernel()
 def edge(work, count):
-    """The interval in ns, between the usual and the longest of a flow's first frames, whose times are in TIMES (in order), that may
-    part two blocks; 0 where none is HEAPS_APART of the usual."""
+    """The interval in ns, between the usual and the longest of a flow's first frames, whose times are in
+    TIMES (in order), that may part two blocks; 0 where none is HEAPS_APART of the usual."""
     differences(work, TIMES, count - 1, 1000)
     usual, longest = median(work, count - 1), float(work[SORTED, count - 2])
     return int(math.sqrt(usual * longest) + 0.5) if longest >= HEAPS_APART * usual else 0
@@ -84,7 +87,8 @@ def edge(work, count):
 
 @kernel()
 def parted(work, count):
-    """Part `count` frames in TIMES (in order) into beats, by STARTS, SIZES and SPANS. Returns how many beats."""
+    """Part `count` frames in TIMES (in order) into beats, by STARTS, SIZES and SPANS. Returns how many
+    beats."""
     intervals = count - 1
     differences(work, TIMES, intervals, 1000)
     rare = max(intervals // 16, 1)  # fewer than this are stragglers, not a heap
@@ -125,7 +129,8 @@ def agreement(work, beats, period):
 
 @kernel()
 def slope(work, beats):
-    """Nanoseconds from number to number: the straight line that lies nearest to the STARTS over their NUMBERS."""
+    """Nanoseconds from number to number: the straight line that lies nearest to the STARTS over their
+    NUMBERS."""
     numbers, times = 0.0, 0.0
     for i in range(beats):
         numbers += float(work[NUMBERS, i])
@@ -141,8 +146,8 @@ def slope(work, beats):
 
 @kernel()
 def searched(work, beats, period):
-    """Of the periods near it, that one is right on which the beats agree best in phase. Late beats that come close together keep
-    their count in this way."""
+    """Of the periods near it, that one is right on which the beats agree best in phase. Late beats that come
+    close together keep their count in this way."""
     best, most = 0, -1.0
     for at in range(-beats, beats + 1):
         agreed = agreement(work, beats, period * (1 + SEARCH * at / beats))
@@ -153,8 +158,8 @@ def searched(work, beats, period):
 
 @kernel()
 def hold_as_many(work, kept, at, count):
-    """Whether most of `count` blocks, of which the begins have the beat in FOUND, hold as many frames and end before the next begins;
-    if so FOUND is of their frames."""
+    """Whether most of `count` blocks, of which the begins have the beat in FOUND, hold as many frames and end
+    before the next begins; if so FOUND is of their frames."""
     for i in range(count):
         work[SIZES, i] = kept[at, BLOCK_COLUMNS * i + 2]
         work[SORTED, i] = int(kept[at, BLOCK_COLUMNS * i + 1]) - int(kept[at, BLOCK_COLUMNS * i])
@@ -166,8 +171,9 @@ def hold_as_many(work, kept, at, count):
 
 @kernel(SELDOM)
 def learn(work, kept, at, count, blocks):
-    """The beat of a flow by what is in its row of `kept`: the times of `count` frames (ns), or as many blocks (begin and end in ns, frames;
-    where they come by the clock, and most hold as many frames). Returns whether there is one; FOUND then has it."""
+    """The beat of a flow by what is in its row of `kept`: the times of `count` frames (ns), or as many blocks
+    (begin and end in ns, frames; where they come by the clock, and most hold as many frames). Returns whether
+    there is one; FOUND then has it."""
     for i in range(count):
         work[TIMES, i] = kept[at, BLOCK_COLUMNS * i if blocks else i]
     sort(work, TIMES, count)
@@ -197,8 +203,8 @@ def learn(work, kept, at, count, blocks):
             longest = i - 1
     if REGULAR_OF * near < REGULAR * (beats - 1):
         return False
-    # The median is good to a few hundredths, which adds up over many beats. Where all are near their place it is plain which is
-    # which; else the count of what lies between is looked for.
+    # The median is good to a few hundredths, which adds up over many beats. Where all are near their place it
+    # is plain which is which; else the count of what lies between is looked for.
     exact = slope(work, beats)
     plain = near == beats - 1
     for i in range(beats):
@@ -211,7 +217,8 @@ def learn(work, kept, at, count, blocks):
             work[NUMBERS, i] = int(since / exact + 0.5)
         exact = slope(work, beats)
     seen = int(float(int(work[STARTS, beats - 1]) - int(work[STARTS, 0])) / exact + 0.5) + 1
-    # Late beats that came in one bunch have one start, but all their frames; the first and the last beat may be in part.
+    # Late beats that came in one bunch have one start, but all their frames; the first and the last beat may
+    # be in part.
     each = max(per_beat, 1)
     missing = max(min(seen - beats, (seen * each - count) // each), 0)
     work[FOUND, L_PERIOD_NS] = int(exact + 0.5)

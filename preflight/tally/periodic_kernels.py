@@ -1,14 +1,16 @@
 """A kernel that follows the beat of every periodic flow, whatever its protocol.
 
-Strategy: the first LEARN frames of each flow are kept; `periodic.learn` finds from them whether the flow is periodic, its period
-and how many frames come in a beat. From then on the kernel follows the beat as a phase-locked loop does: it expects the
-next one a period later and corrects itself by a part of the error. A beat that does not come makes a debt of frames. Frames
-that come after it in a bunch pay the debt: they were late. What is not paid in time was missing. A long silence is a stop,
-not a loss. Copies (a mirror, a loop) are left out.
+Strategy: the first LEARN frames of each flow are kept; `periodic.learn` finds from them whether the flow is
+periodic, its period and how many frames come in a beat. From then on the kernel follows the beat as a
+phase-locked loop does: it expects the next one a period later and corrects itself by a part of the error. A
+beat that does not come makes a debt of frames. Frames that come after it in a bunch pay the debt: they were
+late. What is not paid in time was missing. A long silence is a stop, not a loss. Copies (a mirror, a loop)
+are left out.
 
-LEARN frames may hold too few blocks to show that the block is the beat, and its frames the pace within. Where some of their
-intervals are long, the kernel goes on to keep when blocks begin and end and how many frames they have; `periodic.learn_blocks` decides
-from BLOCKS of them. A flow without a beat may have begun unevenly: it is tried again after a rest, longer each time.
+LEARN frames may hold too few blocks to show that the block is the beat, and its frames the pace within. Where
+some of their intervals are long, the kernel goes on to keep when blocks begin and end and how many frames
+they have; `periodic.learn_blocks` decides from BLOCKS of them. A flow without a beat may have begun unevenly:
+it is tried again after a rest, longer each time.
 """
 
 from preflight.frames.compile import SELDOM, TABLE, Columns, kernel
@@ -38,7 +40,8 @@ B_TRIED, B_REST = _periodic.take(
 )  # how often no beat was found; frames until the next try, 0 where it was given up
 # A frame within B_WINDOW_NS after the beat's place is of that beat: half the pause beyond its last frame.
 B_PERIOD_NS, B_PER_BEAT, B_BEATS, B_WINDOW_NS = _periodic.take(4)
-# An interval longer than this parts two blocks (0: not looked for); blocks kept so far, and the last frame of the open one.
+# An interval longer than this parts two blocks (0: not looked for); blocks kept so far, and the last frame of
+# the open one.
 B_EDGE_NS, B_BLOCKS, B_BLOCK_END = _periodic.take(3)
 # When the last beat was due, after correction; the last frame; frames of the beat.
 B_PHASE, B_LAST, B_GOT = _periodic.take(3)
@@ -104,7 +107,8 @@ def enter(table, at, work):
 
 @kernel(SELDOM)
 def decide(table, at, kept, work):
-    """Decide whether a flow has a beat to follow: from its first frames, or, where long intervals part them, from its blocks."""
+    """Decide whether a flow has a beat to follow: from its first frames, or, where long intervals part them,
+    from its blocks."""
     if table[at, B_EDGE_NS] > 0:
         table[at, B_EDGE_NS] = 0
         if learn(work, kept, at, BLOCKS, True):
@@ -131,7 +135,8 @@ def decide(table, at, kept, work):
 
 @kernel(f"void({TABLE}, {TABLE}, {TABLE})")
 def conclude(table, kept, work):
-    """Decide of flows that sent too little so far, from what is there. Their beats are then as found: SEARCHING."""
+    """Decide of flows that sent too little so far, from what is there. Their beats are then as found:
+    SEARCHING."""
     for at in range(table.shape[0]):
         blocks = table[at, B_EDGE_NS] > 0
         if not blocks and (table[at, B_STATE] != LEARNING or table[at, B_TRIED] > 0):
@@ -147,7 +152,8 @@ def conclude(table, kept, work):
 
 @kernel(f"void({TABLE}, int64, int64, {TABLE}, {TABLE}, {TABLE})")
 def periodic(cols, rows, first, kept, table, work):
-    """Follow the flows of a batch; SLOT names their rows. `kept` holds the first times of each flow, or its blocks."""
+    """Follow the flows of a batch; SLOT names their rows. `kept` holds the first times of each flow, or its
+    blocks."""
     for i in range(rows):
         at = int(cols[SLOT, i])
         if at < 0 or cols[COPY, i] > 0:
@@ -197,7 +203,8 @@ def periodic(cols, rows, first, kept, table, work):
         table[at, B_LAST] = max(rel, last)
         if state == SEARCHING:
             if since_last < window and table[at, B_PER_BEAT] == 1 and table[at, B_MISSING] > 0:
-                # The first frames ended within a bunch of late ones; this one was counted as missing too early.
+                # The first frames ended within a bunch of late ones; this one was counted as missing too
+                # early.
                 table[at, B_MISSING] -= 1
                 table[at, B_LATE] += 1
                 table[at, B_FIRST_EVENT + E_FRAMES] = table[at, B_MISSING]

@@ -1,8 +1,9 @@
 """Facts out of the rows of the kernels' tables.
 
-A kernel module names the columns of a table once, as constants that begin with the table's letter. The field of a fact is read
-from the column of its name: `frames` of a Flow is F_FRAMES, `first_s` is F_FIRST_NS as seconds. A field that may be None is None
-where its column is below 0, and a frame's number (they count from 1) where it is 0. Addresses are numbers in a row.
+A kernel module names the columns of a table once, as constants that begin with the table's letter. The field
+of a fact is read from the column of its name: `frames` of a Flow is F_FRAMES, `first_s` is F_FIRST_NS as
+seconds. A field that may be None is None where its column is below 0, and a frame's number (they count from
+1) where it is 0. Addresses are numbers in a row.
 """
 
 import math
@@ -16,7 +17,8 @@ Fact = TypeVar("Fact")
 
 
 def reader(fact: type[Fact], module: ModuleType, prefix: str) -> Callable[..., Fact]:
-    """What makes a fact of a row of int. Fields that stand in no column, or not as they are, are given by name."""
+    """What makes a fact of a row of int. Fields that stand in no column, or not as they are, are given by
+    name."""
     columns = {
         name[len(prefix) :].lower(): at for name, at in vars(module).items() if name.startswith(prefix)
     }
@@ -48,7 +50,8 @@ def mac_text(number: int) -> str:
 
 
 def ip_text(version: int, words: list[int]) -> str:
-    """An address out of 32-bit words: one of them for version 4, four for version 6; "" for another version."""
+    """An address out of 32-bit words: one of them for version 4, four for version 6; "" for another
+    version."""
     if version == 4:
         return str(ip_address(words[0]))
     if version == 6:

@@ -1,5 +1,5 @@
-"""What only pictures need, counted by `shape_kernels` in tables of fixed size: a tally of its own, which can be fed with chosen
-stretches of a capture, too."""
+"""What only pictures need, counted by `shape_kernels` in tables of fixed size: a tally of its own, which can
+be fed with chosen stretches of a capture, too."""
 
 import numpy as np
 

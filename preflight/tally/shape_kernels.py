@@ -1,9 +1,11 @@
-"""What only pictures need of every frame: the milliseconds of the moments that stand out, and each sender's load over time.
+"""What only pictures need of every frame: the milliseconds of the moments that stand out, and each sender's
+load over time.
 
-Strategy: every 100 ms is counted by milliseconds, measure by measure. Of these, as many as the table holds are kept: all of a
-minute, and of a longer time the most notable, by how much came, how much it differs from the 100 ms before, and its busiest
-millisecond, each against the mean until then. So the beginning of a flood is kept although most of the flood is not. The load by
-sender has columns that grow wider with the time, as the time line's rows do.
+Strategy: every 100 ms is counted by milliseconds, measure by measure. Of these, as many as the table holds
+are kept: all of a minute, and of a longer time the most notable, by how much came, how much it differs from
+the 100 ms before, and its busiest millisecond, each against the mean until then. So the beginning of a flood
+is kept although most of the flood is not. The load by sender has columns that grow wider with the time, as
+the time line's rows do.
 """
 
 from preflight.frames.compile import ROW, TABLE, Columns, kernel
@@ -45,7 +47,8 @@ FEW_FRAMES, FEW_BYTES = 10, 10_000
 
 @kernel()
 def keep_bin(state, counts, close):
-    """Close the open bin: keep it, in place of the least notable where there is no room. `counts` is left empty."""
+    """Close the open bin: keep it, in place of the least notable where there is no room. `counts` is left
+    empty."""
     notable = 0
     now = int(state[Z_BIN])
     for m in range(MEASURES):
@@ -96,7 +99,8 @@ def widen(senders, others):
 
 @kernel(f"void({TABLE}, int64, {ROW}, {ROW}, {TABLE}, {TABLE}, {ROW})")
 def shape(cols, rows, state, counts, close, senders, others):
-    """Count frames and bytes by the millisecond, and bytes by sender; `others` are those of senders that found no row."""
+    """Count frames and bytes by the millisecond, and bytes by sender; `others` are those of senders that
+    found no row."""
     before = int(state[Z_BIN])
     column = before // int(state[Z_WIDTH])
     known = 0  # the sender of the frame before, and its row: often the same

@@ -1,9 +1,11 @@
-"""A kernel that follows every RTP stream: sequence numbers, timestamps, jitter, and what buffer would have held it.
+"""A kernel that follows every RTP stream: sequence numbers, timestamps, jitter, and what buffer would have
+held it.
 
-Strategy: RFC 3550 A.1 (extended sequence numbers, probation, restarts) and A.8 (jitter in the stream's own clock), packet by
-packet, in a table of fixed size. The rate of a stream's clock is that of all its course so far: found from the first packets, so that
-there is jitter to measure, and again whenever a stretch of it ends. What was measured by a rate that proved wrong is forgotten. What a
-packet holds is what most hold, not the first. A window of the last 62 sequence numbers tells a packet that is late from one that comes twice.
+Strategy: RFC 3550 A.1 (extended sequence numbers, probation, restarts) and A.8 (jitter in the stream's own
+clock), packet by packet, in a table of fixed size. The rate of a stream's clock is that of all its course so
+far: found from the first packets, so that there is jitter to measure, and again whenever a stretch of it
+ends. What was measured by a rate that proved wrong is forgotten. What a packet holds is what most hold, not
+the first. A window of the last 62 sequence numbers tells a packet that is late from one that comes twice.
 """
 
 from preflight.frames.compile import Columns, kernel
@@ -14,17 +16,18 @@ from preflight.tally.kernels import K_STREAMS, take
 _stream = Columns()
 X_KEY, X_SLOT, X_SSRC, X_PAYLOAD_TYPE = _stream.take(4)  # X_SLOT is the flow's row
 X_PACKETS, X_FIRST_FRAME, X_FIRST_NS, X_LAST_NS = _stream.take(4)
-# First and highest sequence number since the last restart (the highest is extended beyond 16 bits), numbers in the
-# stretches before that, and a window whose bit n tells whether `highest - n` has come.
+# First and highest sequence number since the last restart (the highest is extended beyond 16 bits), numbers
+# in the stretches before that, and a window whose bit n tells whether `highest - n` has come.
 X_BASE, X_HIGHEST, X_BEFORE, X_WINDOW = _stream.take(4)
 # Packets that are no duplicate, that are one, that came after a later one.
 X_RECEIVED, X_DUPLICATES, X_LATE, X_RESTARTS = _stream.take(4)
 # Jumps over numbers; the longest of them.
 X_LOSSES, X_LAST_LOSS_NS, X_LONGEST_LOSS, X_LONGEST_LOSS_FRAME, X_LONGEST_LOSS_NS = _stream.take(5)
-# Timestamp of the highest packet; how often timestamps jumped while packets went on, by how many units the last time, and when.
+# Timestamp of the highest packet; how often timestamps jumped while packets went on, by how many units the
+# last time, and when.
 X_STAMP, X_STAMP_JUMPS, X_STAMP_JUMP, X_STAMP_JUMPED_FRAME, X_STAMP_JUMPED_NS = _stream.take(5)
-# What most packets have, how many of them were counted, and by how many more they are than others (`vote`): by how much timestamps go
-# on, bytes of media.
+# What most packets have, how many of them were counted, and by how many more they are than others (`vote`):
+# by how much timestamps go on, bytes of media.
 X_PACKET_STAMPS, X_STEPS, X_STEPS_AHEAD = _stream.take(3)
 X_MEDIA_BYTES, X_SAME_BYTES, X_SAME_AHEAD = _stream.take(3)
 (X_CLOCK_HZ,) = _stream.take(1)  # 0: not known yet
@@ -46,10 +49,12 @@ MAX_DROPOUT = 3000
 MAX_MISORDER = 100
 WINDOW = 62
 RATE_AFTER = 32  # packets before a rate is found
-STAMP_JUMP_NS = 500_000_000  # pictures sent out of their order, and tones dialled, move timestamps by less. Common practice.
+# pictures sent out of their order, and tones dialled, move timestamps by less. Common practice.
+STAMP_JUMP_NS = 500_000_000
 
 
-# Clock rates of audio and video, each with what is measured as that: 3 % more or less. Rates: AES67, RFC 3551.
+# Clock rates of audio and video, each with what is measured as that: 3 % more or less. Rates: AES67, RFC
+# 3551.
 CLOCKS = (
     *(
         (7760, 8240, 8000),
@@ -74,8 +79,8 @@ def nominal(units_per_s):
 
 @kernel()
 def jump(table, at, losses, first_losses, start, end, number, missing):
-    """Note a jump over `missing` numbers, from time to time, ended by frame `number`. `losses` is the first of five columns in the
-    order of X_LOSSES, `first_losses` where the first jumps are kept."""
+    """Note a jump over `missing` numbers, from time to time, ended by frame `number`. `losses` is the first
+    of five columns in the order of X_LOSSES, `first_losses` where the first jumps are kept."""
     n = int(table[at, losses])
     if n < LOSSES:
         loss = first_losses + LOSS_COLUMNS * n
@@ -93,8 +98,8 @@ def jump(table, at, losses, first_losses, start, end, number, missing):
 
 @kernel()
 def come_behind(table, at, window, behind):
-    """Count a packet that is `behind` the highest number, and say whether it came twice; else it was late. `window` is the first of four
-    columns in the order of X_WINDOW."""
+    """Count a packet that is `behind` the highest number, and say whether it came twice; else it was late.
+    `window` is the first of four columns in the order of X_WINDOW."""
     if behind >= WINDOW or (int(table[at, window]) >> behind) & 1 == 1:
         table[at, window + 2] += 1
         return True
@@ -112,8 +117,8 @@ def moved_on(window, ahead):
 
 @kernel()
 def note_wait(table, at, longest, wait, number, rel):
-    """Note the time since the packet before, ended by frame `number`, where it is the longest. `longest` is the first of three columns in
-    the order of X_LONGEST_WAIT_NS."""
+    """Note the time since the packet before, ended by frame `number`, where it is the longest. `longest` is
+    the first of three columns in the order of X_LONGEST_WAIT_NS."""
     if wait > table[at, longest]:
         table[at, longest] = wait
         table[at, longest + 1] = number
@@ -122,8 +127,8 @@ def note_wait(table, at, longest, wait, number, rel):
 
 @kernel()
 def vote(table, at, column, value):
-    """What most packets have, of values that come one by one (Boyer and Moore's vote). `column` is the first of three in the order of
-    X_PACKET_STAMPS."""
+    """What most packets have, of values that come one by one (Boyer and Moore's vote). `column` is the first
+    of three in the order of X_PACKET_STAMPS."""
     if value == table[at, column]:
         table[at, column + 1] += 1
         table[at, column + 2] += 1
@@ -137,8 +142,8 @@ def vote(table, at, column, value):
 
 @kernel()
 def streams(b, cols, rows, first, table, taken):
-    """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none. A stream for which there is
-    no row is not followed; its flow is counted all the same."""
+    """Follow the RTP packets of a batch. Packets of RTCP (types 72 to 76, RFC 5761) are none. A stream for
+    which there is no row is not followed; its flow is counted all the same."""
     for i in range(rows):
         payload = int(cols[PAYLOAD, i])
         if payload == 0 or payload + 12 > cols[CAP, i]:
@@ -212,7 +217,8 @@ def streams(b, cols, rows, first, table, taken):
         table[at, X_LAST_NS] = rel
         moved = ((stamp - int(table[at, X_STAMP]) + 0x80000000) & 0xFFFFFFFF) - 0x80000000
         rate = int(table[at, X_CLOCK_HZ])
-        # Dividing by another number for each packet is what costs most here: both sides are multiplied where that says the same.
+        # Dividing by another number for each packet is what costs most here: both sides are multiplied where
+        # that says the same.
         moved_units = moved * 1_000_000_000  # ns, times the rate
         speaks = False
         if ahead == 1 and u8(b, p + 1) & 0x80 != 0 and rate > 0:
@@ -231,8 +237,8 @@ def streams(b, cols, rows, first, table, taken):
                 ahead = went
                 agrees = True
         if ahead >= MAX_DROPOUT and not agrees:
-            # Another beginning: the sender started anew (RFC 3550 A.1 waits for a second packet in order; a jump as far
-            # as this by chance is rarer than a sender that starts anew).
+            # Another beginning: the sender started anew (RFC 3550 A.1 waits for a second packet in order; a
+            # jump as far as this by chance is rarer than a sender that starts anew).
             table[at, X_RESTARTS] += 1
             table[at, X_BEFORE] += highest - int(table[at, X_BASE]) + 1
             table[at, X_BASE] = sequence
@@ -286,7 +292,8 @@ def streams(b, cols, rows, first, table, taken):
         jitter += apart - ((jitter + 8) >> 4)
         table[at, X_JITTER16] = jitter
         table[at, X_JITTER16_MOST] = max(jitter, int(table[at, X_JITTER16_MOST]))
-        # Delay against the timestamps, from the first packet of each second: what a receive buffer must even out.
+        # Delay against the timestamps, from the first packet of each second: what a receive buffer must even
+        # out.
         second = rel // 1_000_000_000
         if second != table[at, X_SECOND]:
             table[at, X_SECOND] = second

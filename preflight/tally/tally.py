@@ -1,8 +1,8 @@
 """The running tallies of one source, and the facts that come out of them.
 
-State lives in int64 tables that kernels update batch by batch; the size of a table is fixed when it is made, so a
-day costs no more memory than a second. `facts` reads the tables and changes nothing, so that a standing watch
-can ask as often as it likes.
+State lives in int64 tables that kernels update batch by batch; the size of a table is fixed when it is made,
+so a day costs no more memory than a second. `facts` reads the tables and changes nothing, so that a standing
+watch can ask as often as it likes.
 """
 
 import math
@@ -49,8 +49,8 @@ read_event = reader(f.MissingBeats, r, "E_")
 
 
 class Tally:
-    """All tallies of one source; feed batches in order with `add`. `link_mbps` is the rate that queues are reckoned with. What only
-    pictures need is left out where none will be `pictured`."""
+    """All tallies of one source; feed batches in order with `add`. `link_mbps` is the rate that queues are
+    reckoned with. What only pictures need is left out where none will be `pictured`."""
 
     def __init__(self, link_mbps: int = 1000, pictured: bool = True) -> None:
         self.flows = zeros((FLOW_ROWS, k.FLOW_COLUMNS))
@@ -90,7 +90,8 @@ class Tally:
         self.follow(batch)
 
     def pace(self, batch: Batch) -> None:
-        """The half that looks at each frame by itself: how much passes when. It may run beside `follow`, in another thread."""
+        """The half that looks at each frame by itself: how much passes when. It may run beside `follow`, in
+        another thread."""
         batch.engine.rates(batch.columns, batch.rows, self.rate, self.peaks, self.timeline)
         if self.shapes is not None:
             self.shapes.add(batch)
@@ -154,7 +155,8 @@ class Tally:
         return sorted(found, key=lambda beat: beat.flow)
 
     def rtp_flows(self) -> np.ndarray:
-        """A hash table of the flows (FLOW | 1) that are RTP: by a stream in them, or by how their numbers count on."""
+        """A hash table of the flows (FLOW | 1) that are RTP: by a stream in them, or by how their numbers
+        count on."""
         flows, used = self.flows, self._rows(k.K_FLOWS)
         counts_on = flows[used, k.F_SEQUENCE_STEPS] > 0.4 * flows[used, k.F_FRAMES]
         slots = set(used[counts_on].tolist())
@@ -259,7 +261,8 @@ def _counted(row: list[int], flow: int, course: f.Course | None) -> f.CountedStr
 
 
 def _losses(row: list[int], first: int, count: int) -> tuple[f.Loss, ...]:
-    """The jumps that are kept in a row of a table: the first from column `first` on, their number in column `count`."""
+    """The jumps that are kept in a row of a table: the first from column `first` on, their number in column
+    `count`."""
     return tuple(
         read_loss(row[at : at + x.LOSS_COLUMNS]) for at in _first(first, row[count], x.LOSSES, x.LOSS_COLUMNS)
     )

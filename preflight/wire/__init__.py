@@ -1,9 +1,10 @@
 """Dissecting the few control frames that matter: one protocol a file, one frozen fact a frame.
 
-Readers are found by the kind that the kernel gave the frame and loaded when the first such frame comes. The fields of a
-protocol stand in its file once (`fields.py`), for the reader and for what covers them in a handover. zeroconf is imported
-where mDNS is read, so that it costs nothing where nobody speaks it. Dissectors meet hostile bytes here: whatever they
-raise becomes the fact `Malformed`, and what they would log is kept off the terminal.
+Readers are found by the kind that the kernel gave the frame and loaded when the first such frame comes. The
+fields of a protocol stand in its file once (`fields.py`), for the reader and for what covers them in a
+handover. zeroconf is imported where mDNS is read, so that it costs nothing where nobody speaks it. Dissectors
+meet hostile bytes here: whatever they raise becomes the fact `Malformed`, and what they would log is kept off
+the terminal.
 """
 
 import importlib

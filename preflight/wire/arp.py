@@ -14,8 +14,8 @@ MESSAGE = struct.Struct(
 
 @dataclass(frozen=True)
 class ArpMessage:
-    """`op` 1 asks, 2 answers. `sender_address` is "" in a probe (RFC 5227), which claims nothing yet. `vlan` is that of
-    the frame's tag."""
+    """`op` 1 asks, 2 answers. `sender_address` is "" in a probe (RFC 5227), which claims nothing yet. `vlan`
+    is that of the frame's tag."""
 
     seen: Seen
     op: int

@@ -1,4 +1,5 @@
-"""What an IP packet in a frame carries. Lengths are checked before any access; a cut or padded frame gives what is there."""
+"""What an IP packet in a frame carries. Lengths are checked before any access; a cut or padded frame gives
+what is there."""
 
 from dataclasses import dataclass
 from ipaddress import ip_address
@@ -8,15 +9,16 @@ from preflight.wire.picked import Picked
 IPV4, IPV6 = 0x0800, 0x86DD
 ICMP4, IGMP, UDP, ICMP6 = 1, 2, 17, 58
 IPV4_HEAD, IPV6_HEAD, UDP_HEAD = 20, 40, 8
-# IPv6 headers that can stand before the payload (RFC 8200 section 4.1): hop-by-hop, routing, fragment, destination.
+# IPv6 headers that can stand before the payload (RFC 8200 section 4.1): hop-by-hop, routing, fragment,
+# destination.
 HOP_BY_HOP, ROUTING, FRAGMENT, DESTINATION = 0, 43, 44, 60
 MOST_EXTENSIONS = 6
 
 
 @dataclass(frozen=True)
 class Packet:
-    """`padded` is all that follows the headers, `told` how much of it belongs to the packet by an IPv4 header, `data` just
-    that. `fragment`: it has an IPv6 fragment header."""
+    """`padded` is all that follows the headers, `told` how much of it belongs to the packet by an IPv4
+    header, `data` just that. `fragment`: it has an IPv6 fragment header."""
 
     source: str
     protocol: int
@@ -66,7 +68,8 @@ class Datagram:
 
 
 def datagram(picked: Picked) -> Datagram | None:
-    """The UDP datagram, or None where the frame holds no UDP header (a later fragment, another protocol, cut)."""
+    """The UDP datagram, or None where the frame holds no UDP header (a later fragment, another protocol,
+    cut)."""
     found = packet(picked)
     if found is None or found.protocol != UDP or len(found.padded) < UDP_HEAD:
         return None

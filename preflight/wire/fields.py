@@ -1,8 +1,9 @@
-"""What the fields of a control message hold: how each is read, and how it is covered where a capture is handed over.
+"""What the fields of a control message hold: how each is read, and how it is covered where a capture is
+handed over.
 
 Strategy: the file of each protocol names its fields once, in a table from code to `Form`. Its reader and
-`preflight.anonymise` both walk that table. Covered, a field is as long as before; what no table knows is scrambled, and so is
-everything from the place on where a message makes no sense.
+`preflight.anonymise` both walk that table. Covered, a field is as long as before; what no table knows is
+scrambled, and so is everything from the place on where a message makes no sense.
 """
 
 import re
@@ -77,7 +78,8 @@ def words(keep: re.Pattern[bytes]) -> Form:
 
 
 def chosen(choose: Callable[[bytes], tuple[int, Form]]) -> Form:
-    """A field that tells itself what it holds: `choose` says after how many bytes, and which form. These bytes stay."""
+    """A field that tells itself what it holds: `choose` says after how many bytes, and which form. These
+    bytes stay."""
 
     def cover(raw: bytes, hand: Hand) -> bytes:
         size, form = choose(raw)
@@ -127,9 +129,9 @@ LABELS = Form(_labels)
 
 @dataclass(frozen=True)
 class Fields:
-    """Fields one after another. `head` takes up to four bytes, and gives a field's code, the length of its head and of its
-    value; None where they make no head. `last` is the code of an empty field that ends them, `rest` what follows then or
-    where a field is cut."""
+    """Fields one after another. `head` takes up to four bytes, and gives a field's code, the length of its
+    head and of its value; None where they make no head. `last` is the code of an empty field that ends them,
+    `rest` what follows then or where a field is cut."""
 
     head: Callable[[bytes], tuple[int, int, int] | None]
     table: Mapping[int, Form]

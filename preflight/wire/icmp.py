@@ -1,5 +1,5 @@
-"""What routers say of themselves by ICMP: router advertisements and redirects (RFC 4861; RFC 792, RFC 1256), who
-looks for a router, and who says that it has which IPv6 address.
+"""What routers say of themselves by ICMP: router advertisements and redirects (RFC 4861; RFC 792, RFC 1256),
+who looks for a router, and who says that it has which IPv6 address.
 
 Fixed fields at fixed places, so they are read here without a dissector.
 """
@@ -23,8 +23,9 @@ FIRST_HOP = 255  # RFC 4861 section 6.1: hosts drop these messages unless no rou
 
 @dataclass(frozen=True)
 class RouterMessage:
-    """`lifetime_s` is how long the sender is a default router, 0: not; `prefixes` are those it announces, `dns` name
-    servers; `gateway` and `target` belong to a redirect: "send what goes to `target` by `gateway`"."""
+    """`lifetime_s` is how long the sender is a default router, 0: not; `prefixes` are those it announces,
+    `dns` name servers; `gateway` and `target` belong to a redirect: "send what goes to `target` by
+    `gateway`"."""
 
     seen: Seen
     source: str
@@ -39,7 +40,8 @@ class RouterMessage:
 
 @dataclass(frozen=True)
 class NeighbourMessage:
-    """The sender of the frame has `address` as its own; `announced` where it says so unasked. `vlan` is that of the frame's tag."""
+    """The sender of the frame has `address` as its own; `announced` where it says so unasked. `vlan` is that
+    of the frame's tag."""
 
     seen: Seen
     address: str
@@ -60,7 +62,8 @@ def read(picked: Picked) -> RouterMessage | NeighbourMessage | None:
 
 
 def _neighbour(picked: Picked, found: Packet) -> NeighbourMessage | None:
-    """Who asks for a neighbour sends from an address of its own, but where it tries whether that is free (RFC 4862 section 5.4.2)."""
+    """Who asks for a neighbour sends from an address of its own, but where it tries whether that is free (RFC
+    4862 section 5.4.2)."""
     kind, address, announced = found.data[0], found.source, False
     if kind == NEIGHBOUR_ADVERTISEMENT and len(found.data) >= 24 and found.data[4] & OVERRIDE:
         address, announced = str(IPv6Address(found.data[8:24])), not found.data[4] & SOLICITED

@@ -18,9 +18,9 @@ INCLUDE, EXCLUDE, TO_INCLUDE, TO_EXCLUDE, ALLOW = 1, 2, 3, 4, 5
 
 @dataclass(frozen=True)
 class IgmpMessage:
-    """`group` is the group that a query asks for, "" for all. `joined` and `left` are the groups that the sender of a
-    report or leave is, or is no longer, a member of. `max_response_s`, `robustness` and `interval_s` are what a query
-    says of the querier's timers, None where its version does not."""
+    """`group` is the group that a query asks for, "" for all. `joined` and `left` are the groups that the
+    sender of a report or leave is, or is no longer, a member of. `max_response_s`, `robustness` and
+    `interval_s` are what a query says of the querier's timers, None where its version does not."""
 
     seen: Seen
     source: str

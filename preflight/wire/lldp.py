@@ -11,7 +11,8 @@ NEAREST = "01:80:c2:00:00:0e"  # no bridge passes frames to this group on: IEEE 
 # How access points describe themselves in text, here and by CDP: common practice.
 ACCESS_POINT_WORDS = ("access point", "wireless ap", "wlan ap")
 ACCESS_POINT = re.compile("|".join(ACCESS_POINT_WORDS).encode(), re.IGNORECASE)
-# IEEE 802.1AB section 8.4; system capabilities are told as what there is, and what of it is enabled (section 8.5.8).
+# IEEE 802.1AB section 8.4; system capabilities are told as what there is, and what of it is enabled (section
+# 8.5.8).
 CHASSIS, PORT_ID, TTL, PORT_DESCRIPTION, SYSTEM_NAME, SYSTEM_DESCRIPTION, CAPABILITIES, MANAGEMENT = range(
     1, 9
 )
@@ -22,7 +23,8 @@ PORT_VLAN, VLAN_NAME = bytes.fromhex("0080c201"), bytes.fromhex("0080c203")
 MAC_PHY, POWER, AGGREGATION, FRAME_SIZE, EEE = (
     bytes.fromhex("00120f") + bytes([kind]) for kind in range(1, 6)
 )
-# Operational MAU types, by IANA-MAU-MIB (RFC 4836 and later): speed in Mb/s. Passive optical networks are left out.
+# Operational MAU types, by IANA-MAU-MIB (RFC 4836 and later): speed in Mb/s. Passive optical networks are
+# left out.
 SPEEDS = (
     (10, (*range(10, 14),)),
     (100, (*range(14, 21), *range(44, 47))),
@@ -38,8 +40,9 @@ HALF = (10, 12, 14, 15, 17, 19, 21, 23, 25, 27, 29)
 class LldpNeighbour:
     """Text is "" where not told. The capabilities (IEEE 802.1AB section 8.5.8) are those that are enabled,
     but for `station`: the device counts a mere station among what it can be, as computers do. `ttl_s` is 0 in
-    a farewell. The last six tell of the neighbour's port, None where not told: `by_hand` when its speed is set without
-    auto-negotiation, `eee` when it may put the link to sleep, `max_frame_bytes` with header and check sequence."""
+    a farewell. The last six tell of the neighbour's port, None where not told: `by_hand` when its speed is
+    set without auto-negotiation, `eee` when it may put the link to sleep, `max_frame_bytes` with header and
+    check sequence."""
 
     seen: Seen
     chassis: str

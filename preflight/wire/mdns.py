@@ -29,7 +29,8 @@ SERVICE = re.compile(rb"_[a-z0-9-]{1,15}", re.IGNORECASE)  # RFC 6335 section 5.
 @dataclass(frozen=True)
 class MdnsMessage:
     """`services` are types ("_http._tcp.local."), `instances` named services, `hostnames` names with an
-    address or a service, `addresses` the IP addresses of such names: what a response announces, farewells left out."""
+    address or a service, `addresses` the IP addresses of such names: what a response announces, farewells
+    left out."""
 
     seen: Seen
     source: str
@@ -41,8 +42,8 @@ class MdnsMessage:
 
     @property
     def for_another(self) -> bool:
-        """Whether it tells addresses of its sender's version, and not its sender's among them: a proxy or a reflector speaks
-        for others."""
+        """Whether it tells addresses of its sender's version, and not its sender's among them: a proxy or a
+        reflector speaks for others."""
         alike = [each for each in self.addresses if (":" in each) == (":" in self.source)]
         return bool(alike) and self.source not in alike
 
@@ -99,7 +100,8 @@ def covered(data: bytes, hand: Hand) -> bytes:
 
 
 class _Covering:
-    """One message on its way. Names point into it, so that their labels are replaced where they stand, once each."""
+    """One message on its way. Names point into it, so that their labels are replaced where they stand, once
+    each."""
 
     def __init__(self, data: bytes, hand: Hand) -> None:
         self._data = data
@@ -172,7 +174,8 @@ class _Covering:
                 return None
             labels.append((at + 1, data[at + 1 : at + 1 + size]))
             if stop is not None and at + 1 in self._done:
-                break  # the rest was seen to: names that point at each other's ends take no longer than others
+                # the rest was seen to: names that point at each other's ends take no longer than others
+                break
             at += 1 + size
         else:
             return None

@@ -18,8 +18,9 @@ MOST_UNPACKED = 1 << 16
 
 @dataclass(frozen=True)
 class SapMessage:
-    """`origin` is the announcer by its own word, `number` the message identifier hash: together they name the announcement.
-    `session` is None where it cannot be read: encrypted, or of another kind than SDP. A deletion holds no streams."""
+    """`origin` is the announcer by its own word, `number` the message identifier hash: together they name the
+    announcement. `session` is None where it cannot be read: encrypted, or of another kind than SDP. A
+    deletion holds no streams."""
 
     seen: Seen
     source: str
@@ -64,7 +65,8 @@ def _session(payload: bytes, compressed: bool) -> sdp.Session | None:
 
 
 def _description(payload: bytes) -> int | None:
-    """Where the description starts: the type may be left out where it is SDP. A deletion holds the o= line alone."""
+    """Where the description starts: the type may be left out where it is SDP. A deletion holds the o= line
+    alone."""
     if payload.startswith((b"v=0", b"o=")):
         return 0
     kind, end, _ = payload.partition(b"\0")

@@ -1,6 +1,7 @@
 """Session descriptions (SDP, RFC 8866): a session's name, and where its streams go in which format.
 
-Only what tells streams apart is read. A line that makes no sense is passed over; numbers out of range count as untold.
+Only what tells streams apart is read. A line that makes no sense is passed over; numbers out of range count
+as untold.
 """
 
 import re
@@ -35,8 +36,8 @@ _ADDRESS = re.compile(
 
 @dataclass(frozen=True)
 class SdpMedia:
-    """One stream of a session. `group` is where it is sent ("" untold), `encoding` as in rtpmap ("L24"); None and "" where
-    the description does not tell. `packet_time_ms` is ptime."""
+    """One stream of a session. `group` is where it is sent ("" untold), `encoding` as in rtpmap ("L24"); None
+    and "" where the description does not tell. `packet_time_ms` is ptime."""
 
     kind: str
     title: str
@@ -165,8 +166,8 @@ def _covered_line(line: bytes, hand: Hand) -> bytes:
 
 
 def _covered_address(text: bytes, hand: Hand) -> bytes:
-    """An address in writing, in as many letters: a group stays; a device's is filled up with spaces, and gets a
-    pseudonym where it is too long."""
+    """An address in writing, in as many letters: a group stays; a device's is filled up with spaces, and gets
+    a pseudonym where it is too long."""
     plain = text.decode("ascii")
     if "-" in plain:
         raw = bytes.fromhex(plain.replace("-", ""))

@@ -20,7 +20,8 @@ STARTS: dict[str, Literal["NOTIFY", "M-SEARCH", "RESPONSE"]] = {
     "HTTP/1.": "RESPONSE",
 }
 
-# What stays when a message is covered: first lines, headers, and in their values kinds of devices and services.
+# What stays when a message is covered: first lines, headers, and in their values kinds of devices and
+# services.
 _FIRST_LINES = re.compile(rb"NOTIFY \* HTTP/1\.1|M-SEARCH \* HTTP/1\.1|HTTP/1\.1 200 OK")
 _HEADERS = re.compile(
     rb"(?:HOST|CACHE-CONTROL|LOCATION|NT|NTS|SERVER|USN|ST|MAN|MX|EXT|DATE|BOOTID\.UPNP\.ORG|CONFIGID\.UPNP\.ORG)[ ]*",

@@ -1,5 +1,6 @@
-"""Spanning tree: one BPDU a fact. IEEE 802.1D-1998 clause 9 (version 0), IEEE 802.1w clause 9 (version 2), IEEE 802.1s
-(version 3: the first 36 bytes are those of version 2). One tree for each VLAN, in SNAP frames: layout from memory.
+"""Spanning tree: one BPDU a fact. IEEE 802.1D-1998 clause 9 (version 0), IEEE 802.1w clause 9 (version 2),
+IEEE 802.1s (version 3: the first 36 bytes are those of version 2). One tree for each VLAN, in SNAP frames:
+layout from memory.
 """
 
 import struct
@@ -20,7 +21,8 @@ ORIGINATING_VLAN = bytes.fromhex("00000002")
 
 @dataclass(frozen=True)
 class BridgeId:
-    """Priority and address; the lower one wins (IEEE 802.1D-1998 9.2.5). The priority's low 12 bits may be a VLAN."""
+    """Priority and address; the lower one wins (IEEE 802.1D-1998 9.2.5). The priority's low 12 bits may be a
+    VLAN."""
 
     priority: int
     hardware: str
@@ -32,8 +34,9 @@ class BridgeId:
 
 @dataclass(frozen=True)
 class Bpdu:
-    """`vlan` is None where one tree serves all. What asks for a topology change (`kind`) tells nothing more: `root` and
-    `bridge` are None. `held_back` where a rapid switch says that the port which sends this may not pass frames on yet."""
+    """`vlan` is None where one tree serves all. What asks for a topology change (`kind`) tells nothing more:
+    `root` and `bridge` are None. `held_back` where a rapid switch says that the port which sends this may not
+    pass frames on yet."""
 
     seen: Seen
     kind: Literal["configuration", "topology change", "rapid"]

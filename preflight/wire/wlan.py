@@ -3,10 +3,10 @@ sign.
 
 Layer-2 update: when a station joins an access point, the access point sends an LLC XID response in the
 station's name to all, so that switches learn where it now is. Form: IEEE 802.2 section 5.4.1.1.2 for XID;
-null SAPs, Type 1, its use by access points from IEEE 802.11F, from memory.
-Pre-authentication (EtherType 0x88C7) carries EAPOL of a station to the next access point: IEEE 802.11, IEEE
-802.1X. Fast transition (EtherType 0x890D) carries 802.11 frames from access point to access point, and from station to
-station those that set up a direct link (TDLS): IEEE 802.11.
+null SAPs, Type 1, its use by access points from IEEE 802.11F, from memory. Pre-authentication (EtherType
+0x88C7) carries EAPOL of a station to the next access point: IEEE 802.11, IEEE 802.1X. Fast transition
+(EtherType 0x890D) carries 802.11 frames from access point to access point, and from station to station those
+that set up a direct link (TDLS): IEEE 802.11.
 """
 
 from dataclasses import dataclass

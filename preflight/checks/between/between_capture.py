@@ -18,8 +18,8 @@ CHECK = Check(
     verdict="apart",
     question="Are both captures whole?",
     looks_at=(
-        "What the capturing systems say that they dropped, and frames that came out at the far end though the capture at the near one "
-        "lacks them: they passed it. Between two networks the drop counts alone."
+        "What the capturing systems say that they dropped, and frames that came out at the far end though "
+        "the capture at the near one lacks them: they passed it. Between two networks the drop counts alone."
     ),
     why="What a capture missed looks like a loss on the way.",
     limits=(
@@ -54,8 +54,8 @@ def judge(view: Captures, limits: Limits) -> Says:
                 else "."
             )
             yield caution(
-                f"{counted(sum(path.got.only for path in lacking), 'frame')} came out at {far}, and the capture at {near} lacks them: it "
-                f"missed them{or_lost}",
+                f"{counted(sum(path.got.only for path in lacking), 'frame')} came out at {far}, and the "
+                f"capture at {near} lacks them: it missed them{or_lost}",
                 [e for path in lacking[:SHOWN] for e in gap_evidence(path, path.got, far, near)],
                 spans=[(gap.at_s, gap.end_s) for path in lacking for gap in path.got.gaps],
             )

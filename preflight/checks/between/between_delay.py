@@ -33,8 +33,9 @@ CHECK = Check(
     asks=Places,
     question="Does everything come through in time?",
     looks_at=(
-        "Packet delay variation: how much longer each frame took from one place to the other than the quickest of its flow. Frames "
-        "whose content repeats are left out. The true time on the way shows only where both captures have one clock."
+        "Packet delay variation: how much longer each frame took from one place to the other than the "
+        "quickest of its flow. Frames whose content repeats are left out. The true time on the way shows "
+        "only where both captures have one clock."
     ),
     why="What comes later than the receiver waits is lost to the audio.",
     limits=(
@@ -76,8 +77,8 @@ def judge(view: Places, limits: Limits) -> Says:
     )
     if not clocks.one and clocks.bend_s * 1000 > limits["bend_ms"]:
         yield unproven(
-            f"The two clocks do not run evenly against each other: by {1000 * clocks.bend_s:.2f} ms. One of them was set, or is being "
-            "steered, so that late frames cannot be told."
+            f"The two clocks do not run evenly against each other: by {1000 * clocks.bend_s:.2f} ms. One of "
+            "them was set, or is being steered, so that late frames cannot be told."
         )
         return
     late = sorted((p for p in paths if p.late > limits["late_frames"]), key=lambda p: -p.spread_s)
@@ -85,8 +86,8 @@ def judge(view: Places, limits: Limits) -> Says:
         failed = 1000 * slowest.spread_s > max(limits["fail_ms"], late_ms)
         yield trouble(
             Outcome.FAIL if failed else Outcome.CAUTION,
-            f"{counted(sum(path.late for path in late), 'frame')} of {titles(late, 'flow')} came more than {late_ms:g} ms late, "
-            f"up to {1000 * slowest.spread_s:.2f} ms.",
+            f"{counted(sum(path.late for path in late), 'frame')} of {titles(late, 'flow')} came more than "
+            f"{late_ms:g} ms late, up to {1000 * slowest.spread_s:.2f} ms.",
             [_evidence(view, path) for path in late[:SHOWN]],
             spans=[(path.first_late.at_s, max(path.spread_at.at_s, path.first_late.at_s)) for path in late],
         )
@@ -107,8 +108,8 @@ def _evidence(view: Places, path: Path) -> Evidence:
     seen = path.spread_at
     frames = (seen.b, seen.a) if near == "B" else (seen.a, seen.b)
     return Evidence(
-        f"{called(path)}: frame {frames[0]} of {near} came as frame {frames[1]} of {far}, {1000 * path.spread_s:.3f} ms after the "
-        f"quickest (mean {1000 * path.mean_s:.3f} ms)",
+        f"{called(path)}: frame {frames[0]} of {near} came as frame {frames[1]} of {far}, "
+        f"{1000 * path.spread_s:.3f} ms after the quickest (mean {1000 * path.mean_s:.3f} ms)",
         None,
         seen.at_s,
     )

@@ -1,7 +1,8 @@
 """Whether what passed one place came out at the other.
 
-Strategy: a frame counts as lost where it lies between two of its flow that came through. What the capture at the far end admits to
-have dropped may be what is missing. What the near end lacks is no loss on the way: see between-capture.
+Strategy: a frame counts as lost where it lies between two of its flow that came through. What the capture at
+the far end admits to have dropped may be what is missing. What the near end lacks is no loss on the way: see
+between-capture.
 """
 
 from collections.abc import Iterator
@@ -43,10 +44,12 @@ CHECK = Check(
     asks=Places,
     question="Does everything that passes one place come out at the other?",
     looks_at=(
-        "For each flow that both captures hold: frames that the end nearer to the sender has, and the other lacks, between two that "
-        "came through. Frames before, and after, the two captures overlap are not counted, nor what a switch holds back or floods."
+        "For each flow that both captures hold: frames that the end nearer to the sender has, and the other "
+        "lacks, between two that came through. Frames before, and after, the two captures overlap are not "
+        "counted, nor what a switch holds back or floods."
     ),
-    why="A lost frame is a click or a gap in the audio, and here it is known between which two places it was lost.",
+    why="A lost frame is a click or a gap in the audio, and here it is known between which two places it "
+    "was lost.",
     limits=(
         Limit("fail_lost", 10, "frames lost of one flow", "common practice: each can be heard"),
         Limit("fail_share", 0.001, f"share of a flow lost, from {FEW_LOST} frames on", "common practice"),
@@ -84,7 +87,8 @@ def judge(view: Places, limits: Limits) -> Says:
     yield from _stopped(view, paths, limits)
     frames = sum(path.matched for path in paths)
     yield passed(
-        f"Nothing was lost on the way: {counted(frames, 'frame')} of {counted(len(paths), 'flow')} came through."
+        f"Nothing was lost on the way: {counted(frames, 'frame')} of {counted(len(paths), 'flow')} came "
+        "through."
     )
 
 
@@ -99,8 +103,8 @@ def _lost(view: Places, lossy: list[Path], limits: Limits) -> Saw:
     if any(path.both_ways for path in lossy):
         evidence.append(
             Evidence(
-                "Nothing in the captures tells which of the two is nearer to the sender: A is taken for it. Where it is B, the capture "
-                "at B missed them."
+                "Nothing in the captures tells which of the two is nearer to the sender: A is taken for it. "
+                "Where it is B, the capture at B missed them."
             )
         )
     evidence += [e for path in lossy[:SHOWN] for e in gap_evidence(path, path.sent, near, far)]
@@ -118,7 +122,8 @@ def _lost(view: Places, lossy: list[Path], limits: Limits) -> Saw:
         )
     if together:
         return caution(
-            f"{head}; nothing at all came to {far} then for {1000 * end.quiet_s:.0f} ms: the capture there paused, or its link was down.",
+            f"{head}; nothing at all came to {far} then for {1000 * end.quiet_s:.0f} ms: the capture there "
+            "paused, or its link was down.",
             evidence,
             spans=spans,
         )
@@ -163,7 +168,8 @@ def _stopped(view: Places, paths: list[Path], limits: Limits) -> Iterator[Saw]:
         ending = path.sent.ending
         evidence.append(
             Evidence(
-                f"{called(path)}: from frame {ending.frame} of {near} on, nothing after frame {path.got.last_frame} of {far}",
+                f"{called(path)}: from frame {ending.frame} of {near} on, nothing after frame "
+                f"{path.got.last_frame} of {far}",
                 None,
                 ending.at_s,
             )
@@ -177,13 +183,15 @@ def _stopped(view: Places, paths: list[Path], limits: Limits) -> Iterator[Saw]:
     spans = [(path.sent.ending.at_s, until) for path in stopped]
     if together:
         yield fail(
-            f"From {min(path.sent.ending.at_s for path in stopped):.1f} s on no stream came to {far} any more.",
+            f"From {min(path.sent.ending.at_s for path in stopped):.1f} s on no stream came to {far} any "
+            "more.",
             evidence,
             spans=spans,
         )
     else:
         yield caution(
-            f"{first_upper(titles(stopped, 'stream', 'first'))} stopped at {far} and went on at the other end.",
+            f"{first_upper(titles(stopped, 'stream', 'first'))} stopped at {far} and went on at the other "
+            "end.",
             evidence,
             spans=spans,
             fixes=(LEFT, CABLE_BETWEEN, PORT_COUNTERS, TAKE_AGAIN),

@@ -11,8 +11,8 @@ from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, ends, judged_p
 from preflight.checks.step import now
 
 SECOND_WAY = now(
-    "Look for a second way between the two places: a cable too many, a ring, or cables that act as one and share out packets one by "
-    "one. A switch keeps the order of a flow by itself."
+    "Look for a second way between the two places: a cable too many, a ring, or cables that act as one and "
+    "share out packets one by one. A switch keeps the order of a flow by itself."
 )
 
 CHECK = Check(
@@ -21,8 +21,10 @@ CHECK = Check(
     order=366,
     asks=Places,
     question="Do frames keep their order on the way, and come once?",
-    looks_at="For each flow that both captures hold: frames that came after a later one, and frames that came once more than at the other end.",
-    why="Order is lost, and frames double, only where there are two ways: the beginning of a loop, or a bundle of cables set wrong.",
+    looks_at="For each flow that both captures hold: frames that came after a later one, and frames that "
+    "came once more than at the other end.",
+    why="Order is lost, and frames double, only where there are two ways: the beginning of a loop, or a "
+    "bundle of cables set wrong.",
     limits=(
         Limit(
             "reordered",
@@ -56,20 +58,22 @@ def judge(view: Places, limits: Limits) -> Says:
     )
     if mixed:
         yield caution(
-            f"{counted(sum(path.reordered for path in mixed), 'frame')} of {titles(mixed, 'flow')} came after a later one.",
+            f"{counted(sum(path.reordered for path in mixed), 'frame')} of {titles(mixed, 'flow')} came "
+            "after a later one.",
             [_reordered(path) for path in mixed[:SHOWN]],
             spans=[(path.first_reordered.at_s, path.sent.last_s) for path in mixed],
         )
     if doubled:
         yield caution(
-            f"{counted(sum(path.got.doubled for path in doubled), 'frame')} of {titles(doubled, 'flow')} came twice.",
+            f"{counted(sum(path.got.doubled for path in doubled), 'frame')} of {titles(doubled, 'flow')} "
+            "came twice.",
             [_doubled(view, path) for path in doubled[:SHOWN]],
             spans=[(path.got.doubled_s, path.got.last_s) for path in doubled],
         )
     if more:
         yield unproven(
-            f"{counted(sum(path.got.more for path in more), 'frame')} came out more often than they went in, but their content "
-            "repeats: doubled on the way, or missed by the capture at the near end.",
+            f"{counted(sum(path.got.more for path in more), 'frame')} came out more often than they went "
+            "in, but their content repeats: doubled on the way, or missed by the capture at the near end.",
             [
                 Evidence(
                     f"{called(path)}: frame {path.got.more_frame} of {ends(view.between, path)[1][0]}",

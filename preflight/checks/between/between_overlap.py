@@ -1,4 +1,5 @@
-"""Whether two captures hold the same frames at the same time, so that anything can be said of what lies between them."""
+"""Whether two captures hold the same frames at the same time, so that anything can be said of what lies
+between them."""
 
 from preflight.checks.asks import Captures
 from preflight.checks.finding import Evidence
@@ -15,8 +16,9 @@ CHECK = Check(
     verdict="needed",
     question="Do both captures hold the same traffic at the same time?",
     looks_at=(
-        "Frames that both captures hold, by what no switch changes: without check sequence, VLAN tags and padding, and without "
-        "priority marks. From them how far the two clocks are apart and drift, and how long both captures ran at once."
+        "Frames that both captures hold, by what no switch changes: without check sequence, VLAN tags and "
+        "padding, and without priority marks. From them how far the two clocks are apart and drift, and how "
+        "long both captures ran at once."
     ),
     why="What only one of them could have heard was not lost between them.",
     limits=(
@@ -29,8 +31,8 @@ CHECK = Check(
     ),
     fixes=(TAKE_AGAIN,),
     unproven=(
-        "Capture at both places at the same time, for a minute or more, while the same streams pass both: at a mirror port of each "
-        "switch, with a snap length of 128 or more."
+        "Capture at both places at the same time, for a minute or more, while the same streams pass both: "
+        "at a mirror port of each switch, with a snap length of 128 or more."
     ),
 )
 
@@ -40,7 +42,8 @@ def judge(view: Captures, limits: Limits) -> Says:
     clocks = between.clocks
     if between.jump_s is not None:
         yield unproven(
-            f"One of the two clocks was set while it captured, by {between.jump_s:.1f} s: the two cannot be held against each other.",
+            f"One of the two clocks was set while it captured, by {between.jump_s:.1f} s: the two cannot "
+            "be held against each other.",
             fixes=(
                 "Turn the setting of the clock off at both computers, or capture by one computer. "
                 + TAKE_AGAIN,
@@ -49,8 +52,8 @@ def judge(view: Captures, limits: Limits) -> Says:
         return
     if clocks is None:
         yield unproven(
-            "The two captures have too few frames in common to compare their clocks: other times, other traffic, or contents that "
-            "only repeat."
+            "The two captures have too few frames in common to compare their clocks: other times, other "
+            "traffic, or contents that only repeat."
         )
         return
     yield Measured(
@@ -67,15 +70,18 @@ def judge(view: Captures, limits: Limits) -> Says:
     )
     if between.common_s < limits["common_s"] or between.matched < limits["matched"]:
         yield unproven(
-            f"The two captures have {counted(between.matched, 'frame')} and {between.common_s:.2f} s in common: too little to judge."
+            f"The two captures have {counted(between.matched, 'frame')} and {between.common_s:.2f} s in "
+            "common: too little to judge."
         )
         return
     yield passed(
-        f"{counted(between.matched, 'frame')} are in both captures, which overlap for {between.common_s:.1f} s. "
+        f"{counted(between.matched, 'frame')} are in both captures, which overlap for "
+        f"{between.common_s:.1f} s. "
         + clocks_text(clocks.one, clocks.offset_s, clocks.uncertainty_s, clocks.drift_ppm),
         [
             Evidence(
-                f"A runs from {between.a.first_s:.1f} s to {between.a.last_s:.1f} s, B from {between.b.first_s:.1f} s to {between.b.last_s:.1f} s, on A's clock"
+                f"A runs from {between.a.first_s:.1f} s to {between.a.last_s:.1f} s, B from "
+                f"{between.b.first_s:.1f} s to {between.b.last_s:.1f} s, on A's clock"
             )
         ],
     )

@@ -15,7 +15,8 @@ CHECK = Check(
     order=368,
     asks=Places,
     question="Did the streams come whole to the first of the two places?",
-    looks_at="RTP sequence numbers that came to neither end while both captures ran: never sent, or lost before.",
+    looks_at="RTP sequence numbers that came to neither end while both captures ran: never sent, or lost "
+    "before.",
     why="What did not come in cannot come out: the cable between the two places is not to blame for it.",
     limits=(
         Limit("caution_missing", 1, "packets of one stream", "common practice"),
@@ -43,8 +44,8 @@ def judge(view: Places, limits: Limits) -> Says:
         failed = missing[0].never >= limits["fail_missing"]
         yield trouble(
             Outcome.FAIL if failed else Outcome.CAUTION,
-            f"{counted(sum(path.never for path in missing), 'packet')} of {titles(missing, 'stream')} came to neither place: never "
-            "sent, or lost before.",
+            f"{counted(sum(path.never for path in missing), 'packet')} of {titles(missing, 'stream')} came "
+            "to neither place: never sent, or lost before.",
             [
                 Evidence(
                     f"{called(path)}: {path.never} numbers"

@@ -1,8 +1,8 @@
 """Whether the two networks of a redundant pair touch: a device of one that is heard in the other.
 
-Strategy: no hardware address belongs to both. Where one speaks in both, a cable, a switch or a device joins them; broadcasts
-of one in the other say the same. A device that sits wholly in the wrong network shows by its IP address: it is of the /24 that the
-other network's devices are in.
+Strategy: no hardware address belongs to both. Where one speaks in both, a cable, a switch or a device joins
+them; broadcasts of one in the other say the same. A device that sits wholly in the wrong network shows by its
+IP address: it is of the /24 that the other network's devices are in.
 """
 
 from collections import Counter
@@ -25,12 +25,13 @@ CHECK = Check(
     asks=Networks,
     question="Are the two networks apart?",
     looks_at=(
-        "Hardware addresses that send in both networks, their broadcasts, and devices with an IPv4 address of the other network's range. "
-        "What no switch passes on (LLDP, spanning tree) is left out: one switch may serve both."
+        "Hardware addresses that send in both networks, their broadcasts, and devices with an IPv4 address "
+        "of the other network's range. What no switch passes on (LLDP, spanning tree) is left out: one "
+        "switch may serve both."
     ),
     why=(
-        "Where the two touch, one storm takes both down, streams come twice to one receiver, and the pair is redundant no more. Most "
-        "often it is one patch cable in the wrong port."
+        "Where the two touch, one storm takes both down, streams come twice to one receiver, and the pair "
+        "is redundant no more. Most often it is one patch cable in the wrong port."
     ),
     limits=(
         Limit("frames", 1, "frames of a device in the network that is not its own", "common practice"),
@@ -45,10 +46,12 @@ CHECK = Check(
     fixes=(
         managed(
             now(
-                "Find the port of the switch where the named device comes in (its address table tells), in both networks."
+                "Find the port of the switch where the named device comes in (its address table tells), in "
+                "both networks."
             )
         ),
-        "Unplug the cable that joins the two: look at patch panels and at devices with two sockets, A into A and B into B.",
+        "Unplug the cable that joins the two: look at patch panels and at devices with two sockets, A into "
+        "A and B into B.",
         now("Capture both again, then run `preflight between --pair` again."),
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
@@ -83,7 +86,8 @@ def judge(view: Networks, limits: Limits) -> Says:
             f"{counted(len(strays), 'device')} in the wrong network, by address.",
             [
                 Evidence(
-                    f"{who(each.hardware, each.address)} speaks in {here}, with an address of {home}: frame {each.first_frame}",
+                    f"{who(each.hardware, each.address)} speaks in {here}, with an address of {home}: "
+                    f"frame {each.first_frame}",
                     None,
                     each.first_s,
                 )
@@ -101,14 +105,16 @@ def _joined(both: list[str], a: dict[str, Talker], b: dict[str, Talker]) -> Saw:
         here, there = a[mac], b[mac]
         shared = min(here.broadcasts, there.broadcasts)
         cast = (
-            f"; broadcasts in both, the first frame {here.broadcast_frame} of A and frame {there.broadcast_frame} of B"
+            f"; broadcasts in both, the first frame {here.broadcast_frame} of A and frame "
+            f"{there.broadcast_frame} of B"
             if shared
             else ""
         )
         evidence.append(
             Evidence(
-                f"{who(mac, here.address or there.address)}: {counted(here.frames, 'frame')} in A from frame {here.first_frame} on, "
-                f"{counted(there.frames, 'frame')} in B from frame {there.first_frame} on{cast}",
+                f"{who(mac, here.address or there.address)}: {counted(here.frames, 'frame')} in A from "
+                f"frame {here.first_frame} on, {counted(there.frames, 'frame')} in B from frame "
+                f"{there.first_frame} on{cast}",
                 None,
                 max(here.first_s, there.first_s),
             )
@@ -122,7 +128,8 @@ def _joined(both: list[str], a: dict[str, Talker], b: dict[str, Talker]) -> Saw:
 def _strays(
     mine: dict[str, Talker], others: dict[str, Talker], here: str, home: str, share: float
 ) -> Iterator[tuple[str, Talker, str]]:
-    """Devices here whose address is of the range that the other network has, where the two have a range each."""
+    """Devices here whose address is of the range that the other network has, where the two have a range
+    each."""
     own, other = _range(mine, share), _range(others, share)
     if own and other and own != other:
         yield from ((here, each, home) for each in mine.values() if _net(each.address) == other)

@@ -15,8 +15,8 @@ CHECK = Check(
     asks=Networks,
     question="Are the two ways close enough for the receivers' buffers?",
     looks_at=(
-        "When the same packet came in each network. With one clock for both captures (--one-clock, or two interfaces of one file) the "
-        "true distance, else only by how much it changes."
+        "When the same packet came in each network. With one clock for both captures (--one-clock, or two "
+        "interfaces of one file) the true distance, else only by how much it changes."
     ),
     why="A packet that covers for a lost one helps only if it comes before the receiver must play it.",
     limits=(
@@ -34,7 +34,8 @@ CHECK = Check(
         now("Look for a full or slow port in the slower network."),
         TAKE_AGAIN,
     ),
-    unproven="Capture both networks by one computer with two adapters, and give --one-clock, or one pcapng file of both.",
+    unproven="Capture both networks by one computer with two adapters, and give --one-clock, or one pcapng "
+    "file of both.",
 )
 
 
@@ -65,12 +66,14 @@ def judge(view: Networks, limits: Limits) -> Says:
     elif most_ms > skew_ms:
         yield trouble(
             Outcome.FAIL,
-            f"The two ways are up to {most_ms:.2f} ms apart: more than {skew_ms:g} ms, which the receivers must hold.",
+            f"The two ways are up to {most_ms:.2f} ms apart: more than {skew_ms:g} ms, which the receivers "
+            "must hold.",
             evidence,
         )
     elif not clocks.one:
         yield unproven(
-            f"How far the two ways are apart changes by {most_ms:.3f} ms; how much it is in all does not show with two clocks.",
+            f"How far the two ways are apart changes by {most_ms:.3f} ms; how much it is in all does not "
+            "show with two clocks.",
             evidence,
         )
     else:

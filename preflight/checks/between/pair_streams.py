@@ -1,4 +1,5 @@
-"""Whether every stream is there in both networks of a redundant pair, and whole in each; and whether each covers the other."""
+"""Whether every stream is there in both networks of a redundant pair, and whole in each; and whether each
+covers the other."""
 
 from collections.abc import Iterator
 
@@ -13,14 +14,16 @@ from preflight.checks.see.paths import SHOWN, TAKE_AGAIN, called, gap_evidence, 
 from preflight.checks.step import now
 
 ONE_SIDE = now(
-    "A stream in one network only: see that its sender's second adapter has link, is plugged into the other network, and is "
-    "switched on for redundancy; then that its receivers there have asked for it."
+    "A stream in one network only: see that its sender's second adapter has link, is plugged into the other "
+    "network, and is switched on for redundancy; then that its receivers there have asked for it."
 )
 EACH = now(
-    "Mend the network that loses: look at its cables and switches, as if there were no other. `preflight study` its capture."
+    "Mend the network that loses: look at its cables and switches, as if there were no other. `preflight "
+    "study` its capture."
 )
 SENDER = now(
-    "What is missing in both was never sent, or lost before the ways part: look at the sender and its computer."
+    "What is missing in both was never sent, or lost before the ways part: look at the sender and its "
+    "computer."
 )
 
 CHECK = Check(
@@ -31,8 +34,9 @@ CHECK = Check(
     verdict="needed",
     question="Is every stream in both networks, and whole in each?",
     looks_at=(
-        "RTP packets by what both networks carry alike: header and media. For each stream what one network has and the other lacks "
-        "(the other covers it), numbers that neither has (nothing covers them), and streams that only one carries."
+        "RTP packets by what both networks carry alike: header and media. For each stream what one network "
+        "has and the other lacks (the other covers it), numbers that neither has (nothing covers them), and "
+        "streams that only one carries."
     ),
     why="A redundant pair with one half broken sounds perfect, until the other half fails.",
     limits=(
@@ -49,7 +53,8 @@ CHECK = Check(
     sources=("RFC 7198: RTP streams sent twice", "RFC 3550 A.1, A.3"),
     fixes=(ONE_SIDE, EACH, SENDER, TAKE_AGAIN),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
-    unproven="Capture both networks at the same time where streams pass: at a receiver, or at a mirror port of a switch of each.",
+    unproven="Capture both networks at the same time where streams pass: at a receiver, or at a mirror "
+    "port of a switch of each.",
 )
 
 
@@ -79,7 +84,8 @@ def judge(view: Networks, limits: Limits) -> Says:
     if lone:
         lone.sort(key=lambda each: -each[1].frames)
         yield fail(
-            f"{first_upper(titles([each for _, each in lone], 'stream', 'busiest'))} in one network only: nothing takes over.",
+            f"{first_upper(titles([each for _, each in lone], 'stream', 'busiest'))} in one network only: "
+            "nothing takes over.",
             [_alone(*each) for each in lone[:SHOWN]],
             fixes=(ONE_SIDE, TAKE_AGAIN),
         )
@@ -101,7 +107,8 @@ def _uncovered(paths: list[Path], limits: Limits) -> Iterator[Saw]:
     gone = sorted((path for path in paths if path.never >= limits["uncovered"]), key=lambda path: -path.never)
     if gone:
         yield fail(
-            f"{counted(sum(path.never for path in gone), 'packet')} of {titles(gone, 'stream')} missing in both networks: not covered.",
+            f"{counted(sum(path.never for path in gone), 'packet')} of {titles(gone, 'stream')} missing in "
+            "both networks: not covered.",
             [
                 Evidence(
                     f"{called(path)}: {path.never} numbers"
@@ -143,7 +150,8 @@ def _stopped(view: Networks, paths: list[Path], limits: Limits) -> Iterator[Saw]
         if ended:
             ended.sort(key=lambda each: each[1].ending.at_s)
             yield fail(
-                f"{first_upper(titles([path for path, _ in ended], 'stream', 'first'))} stopped in network {name} and went on in {other}.",
+                f"{first_upper(titles([path for path, _ in ended], 'stream', 'first'))} stopped in network "
+                f"{name} and went on in {other}.",
                 [
                     Evidence(
                         f"{called(path)}: from frame {has.ending.frame} of {other} on only there",

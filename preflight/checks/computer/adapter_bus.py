@@ -1,4 +1,5 @@
-"""A USB adapter needs a bus that is faster than its link: on a slow socket, cable or hub it falls back to USB 2.0."""
+"""A USB adapter needs a bus that is faster than its link: on a slow socket, cable or hub it falls back to USB
+2.0."""
 
 from preflight.checks.asks import Audio
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
@@ -12,10 +13,11 @@ CHECK = Check(
     order=30,
     asks=Audio,
     question="Is the audio adapter's own connection to this computer fast enough?",
-    looks_at="Whether the adapter is on USB, how fast that USB connection runs, and what else shares its hub.",
+    looks_at="Whether the adapter is on USB, how fast that USB connection runs, and what else shares its "
+    "hub.",
     why=(
-        "USB 2.0 carries 480 Mb/s at best, in both directions together. A gigabit adapter on it drops frames as soon as "
-        "many channels play, although its link says 1000 Mb/s."
+        "USB 2.0 carries 480 Mb/s at best, in both directions together. A gigabit adapter on it drops "
+        "frames as soon as many channels play, although its link says 1000 Mb/s."
     ),
     limits=(
         Limit("fail_below", 1000, "Mb/s on USB", "USB 2.0 high speed is 480 Mb/s: less than the link"),
@@ -29,7 +31,8 @@ CHECK = Check(
         AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
-    unproven="Look where the adapter is plugged in: a USB 3 (SuperSpeed, SS) socket of this computer, without a hub.",
+    unproven="Look where the adapter is plugged in: a USB 3 (SuperSpeed, SS) socket of this computer, "
+    "without a hub.",
 )
 
 

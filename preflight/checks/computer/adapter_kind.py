@@ -15,8 +15,8 @@ CHECK = Check(
     question="Is the audio adapter a real wired one?",
     looks_at="What kind of adapter the system says it is: wired, Wi-Fi, VPN, bridge or made by software.",
     why=(
-        "Wi-Fi and VPNs lose and delay packets. Bridges and adapters made by software put another network, or another "
-        "program, between the desk and the audio."
+        "Wi-Fi and VPNs lose and delay packets. Bridges and adapters made by software put another network, "
+        "or another program, between the desk and the audio."
     ),
     sources=("common practice",),
     fixes=(
@@ -25,7 +25,8 @@ CHECK = Check(
         "Is the wired socket part of a bridge or a bond? Take it out in the network settings.",
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
-    unproven="Look the adapter up in the network settings: it should say Ethernet. Follow its cable to the audio switch.",
+    unproven="Look the adapter up in the network settings: it should say Ethernet. Follow its cable to the "
+    "audio switch.",
 )
 KINDS = {
     "wifi": "is Wi-Fi",

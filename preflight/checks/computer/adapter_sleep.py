@@ -1,7 +1,7 @@
 """Nothing may put the audio adapter to sleep: neither its link between two frames, nor the adapter itself.
 
-Two facts are judged apart: energy-efficient Ethernet, which needs both ends of the cable, and the system's power saving
-for the device. It passes only where both are known to be off, or not in use.
+Two facts are judged apart: energy-efficient Ethernet, which needs both ends of the cable, and the system's
+power saving for the device. It passes only where both are known to be off, or not in use.
 """
 
 from preflight.checks.asks import Audio
@@ -18,27 +18,29 @@ CHECK = Check(
     asks=Audio,
     question="Does the audio adapter stay awake?",
     looks_at=(
-        "Energy-efficient Ethernet (EEE, green Ethernet) on the link, and whether the system may put the adapter to "
-        "sleep (USB autosuspend, selective suspend, 'turn off this device to save power')."
+        "Energy-efficient Ethernet (EEE, green Ethernet) on the link, and whether the system may put the "
+        "adapter to sleep (USB autosuspend, selective suspend, 'turn off this device to save power')."
     ),
     why=(
-        "A link that sleeps between frames must wake first: frames come late and in bunches, and clocks that are kept by "
-        "the network wander. An adapter that is put to sleep loses the link."
+        "A link that sleeps between frames must wake first: frames come late and in bunches, and clocks "
+        "that are kept by the network wander. An adapter that is put to sleep loses the link."
     ),
     sources=(
         "IEEE 802.3az (IEEE 802.3 clause 78): energy-efficient Ethernet",
         "off on audio adapters: common practice",
     ),
     fixes=(
-        "Turn energy-efficient Ethernet (EEE, green Ethernet) off in the adapter's settings. One end of a link is enough.",
+        "Turn energy-efficient Ethernet (EEE, green Ethernet) off in the adapter's settings. One end of a "
+        "link is enough.",
         managed(in_a_break("Or turn it off for this port in the switch.")),
-        "Turn off power saving for this adapter, and USB selective suspend (autosuspend) in the power settings.",
+        "Turn off power saving for this adapter, and USB selective suspend (autosuspend) in the power "
+        "settings.",
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
-        "Look in the adapter's settings: energy-efficient Ethernet and power saving should be off. One end of a link is "
-        "enough for the first."
+        "Look in the adapter's settings: energy-efficient Ethernet and power saving should be off. One end "
+        "of a link is enough for the first."
     ),
 )
 LINK = {

@@ -3,9 +3,9 @@
 Addresses belong to the adapter itself, or to the bridge or bond that it is part of. A default gateway on the
 audio adapter fails where another adapter has one too, because then the control network's traffic may go out
 by the audio LAN; alone it is a caution: it points at a router on the audio LAN, or at a setting that was left
-over. Subnets that only overlap send the part that they share by one of the two, which is a caution. An adapter without a link is in
-nobody's way, whatever it is set to. A rig sheet tells more: the control network's subnet and router, this computer's planned address, and whether a
-DHCP server is meant to be there.
+over. Subnets that only overlap send the part that they share by one of the two, which is a caution. An
+adapter without a link is in nobody's way, whatever it is set to. A rig sheet tells more: the control
+network's subnet and router, this computer's planned address, and whether a DHCP server is meant to be there.
 """
 
 from collections.abc import Iterator
@@ -33,12 +33,13 @@ CHECK = Check(
     ),
     question="Does the audio adapter have a subnet of its own, and an address that stays?",
     looks_at=(
-        "The addresses of all adapters, where they came from, and by which adapter the default gateway goes. With a rig sheet, "
-        "also the address planned for this computer, and the control network's."
+        "The addresses of all adapters, where they came from, and by which adapter the default gateway "
+        "goes. With a rig sheet, also the address planned for this computer, and the control network's."
     ),
     why=(
-        "With two adapters in one subnet the computer picks one of them, often the wrong one. A gateway on the audio "
-        "LAN draws internet traffic into it. A leased address can change or run out in the middle of a show."
+        "With two adapters in one subnet the computer picks one of them, often the wrong one. A gateway on "
+        "the audio LAN draws internet traffic into it. A leased address can change or run out in the middle "
+        "of a show."
     ),
     sources=(
         "RFC 1122 section 3.3.4: a computer with several adapters",
@@ -53,8 +54,8 @@ CHECK = Check(
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
-        "Look in the audio adapter's network settings: the address should be manual (or link-local), the gateway "
-        "empty, and no other adapter in the same subnet."
+        "Look in the audio adapter's network settings: the address should be manual (or link-local), the "
+        "gateway empty, and no other adapter in the same subnet."
     ),
 )
 OWN_SUBNET = (
@@ -62,8 +63,8 @@ OWN_SUBNET = (
     "Are both plugged into the same switch? Unplug the one that is not for audio.",
 )
 APART = (
-    "Are there audio devices, or will there be, among those addresses? Then they cannot be reached: give the other adapter a "
-    "subnet outside the audio LAN's.",
+    "Are there audio devices, or will there be, among those addresses? Then they cannot be reached: give "
+    "the other adapter a subnet outside the audio LAN's.",
     now("Are there none? It works as it is."),
 )
 NO_GATEWAY = ("Open the audio adapter's network settings and leave the gateway (router) empty.",)
@@ -73,7 +74,8 @@ FIXED = (
 )
 SWAPPED = (
     "Are the plugs of the audio LAN and the control network swapped? Put each into its own adapter.",
-    "Are the plugs right? Then give the audio adapter its address of the audio LAN, with the gateway left empty.",
+    "Are the plugs right? Then give the audio adapter its address of the audio LAN, with the gateway left "
+    "empty.",
     now("Was the wrong adapter judged? `preflight adapters` lists them; name the right one with --adapter."),
 )
 AS_PLANNED = ("Set the address as the rig sheet says, or write the new one on the sheet.",)
@@ -154,8 +156,8 @@ def _shared_subnets(audio: Adapter, holder: Adapter, host: HostFacts) -> Says:
             else:
                 narrow, by = min((own, holder), (theirs, other), key=lambda each: -each[0].network.prefixlen)
                 yield caution(
-                    f"The audio LAN {own.network} ({holder.name}) and {theirs.network} ({other.name}) overlap: what is for "
-                    f"{narrow.network} goes out by {by.name} alone.",
+                    f"The audio LAN {own.network} ({holder.name}) and {theirs.network} ({other.name}) "
+                    f"overlap: what is for {narrow.network} goes out by {by.name} alone.",
                     fixes=APART,
                     culprits=[audio.name],
                 )
@@ -166,8 +168,8 @@ def _gateway(audio: Adapter, holder: Adapter, host: HostFacts) -> Says:
         return
     many = len(holder.gateways) > 1
     goes = (
-        f"The default gateway{'s' if many else ''} {', '.join(holder.gateways)} go{'' if many else 'es'} by the audio "
-        f"adapter {holder.name}"
+        f"The default gateway{'s' if many else ''} {', '.join(holder.gateways)} go{'' if many else 'es'} by "
+        f"the audio adapter {holder.name}"
     )
     second = [other.name for other in _others(holder, host) if other.gateways]
     say, more = (fail, f", and another by {', '.join(second)}") if second else (caution, "")
@@ -175,19 +177,22 @@ def _gateway(audio: Adapter, holder: Adapter, host: HostFacts) -> Says:
 
 
 def _planned(audio: Adapter, holder: Adapter, sheet: Sheet) -> Says:
-    """What the rig sheet says otherwise. It is heard on the wire, too, where a device is told by its hardware address."""
+    """What the rig sheet says otherwise. It is heard on the wire, too, where a device is told by its hardware
+    address."""
     culprits = [each for each in (audio.name, audio.hardware_address) if each]
     subnet = ip_network(sheet.control.subnet) if sheet.control.subnet else None
     strayed = [each for each in _routed(holder) if subnet is not None and each.ip in subnet]
     if strayed:
         yield fail(
-            f"{holder.name} is the audio adapter, and {strayed[0].ip} is an address of the control network ({subnet}).",
+            f"{holder.name} is the audio adapter, and {strayed[0].ip} is an address of the control network "
+            f"({subnet}).",
             fixes=SWAPPED,
             culprits=culprits,
         )
     if sheet.control.router and sheet.control.router in (holder.gateways or ()):
         yield fail(
-            f"The control network's router {sheet.control.router} is the gateway of the audio adapter {holder.name}.",
+            f"The control network's router {sheet.control.router} is the gateway of the audio adapter "
+            f"{holder.name}.",
             fixes=SWAPPED,
             culprits=culprits,
         )
@@ -204,7 +209,8 @@ def _own(audio: Adapter, holder: Adapter, leases: bool) -> Says:
     leased = [each.text for each in ipv4(holder) if each.origin == "dhcp"]
     if leased and not leases:
         yield caution(
-            f"{holder.name} has its address {', '.join(leased)} from a DHCP server; such an address can change.",
+            f"{holder.name} has its address {', '.join(leased)} from a DHCP server; such an address can "
+            "change.",
             fixes=FIXED,
             culprits=[audio.name],
         )
@@ -223,8 +229,8 @@ def _doubt(holder: Adapter, host: HostFacts) -> str:
     unknown = [each.text for each in ipv4(holder) if each.origin is None]
     if unknown:
         return (
-            f"No fault seen, but the system does not say whether {', '.join(unknown)} is set by hand or from a DHCP "
-            "server."
+            f"No fault seen, but the system does not say whether {', '.join(unknown)} is set by hand or "
+            "from a DHCP server."
         )
     return ""
 

@@ -1,4 +1,5 @@
-"""Head-room of this computer: processor while listening (without this program's own share), memory, room on the disk."""
+"""Head-room of this computer: processor while listening (without this program's own share), memory, room on
+the disk."""
 
 from preflight.checks.asks import Computer
 from preflight.checks.finding import Outcome
@@ -14,8 +15,8 @@ CHECK = Check(
     asks=Computer,
     question="Does this computer have head-room?",
     looks_at=(
-        "How busy the processor was while listening, without what preflight itself used; how much memory programs can "
-        "still have; how much room the system's disk has."
+        "How busy the processor was while listening, without what preflight itself used; how much memory "
+        "programs can still have; how much room the system's disk has."
     ),
     why="A computer at its limit takes frames too late, and drops them. A full disk stops a recording.",
     limits=(
@@ -34,7 +35,8 @@ CHECK = Check(
         before_doors("Restart the computer before doors, not during the show."),
         AGAIN,
     ),
-    unproven="Look in the system's own monitor: processor, memory and disk should have room, with the show running.",
+    unproven="Look in the system's own monitor: processor, memory and disk should have room, with the show "
+    "running.",
 )
 
 
@@ -63,7 +65,8 @@ def judge(computer: Computer, limits: Limits) -> Says:
         yield caution(f"The processor was {cpu:.0f} % busy while listening.", fixes=[CHECK.fixes[0], AGAIN])
     if cpu is not None and memory is not None and disk_gb is not None:
         yield passed(
-            f"There is head-room: processor {cpu:.0f} % busy, {memory:.0f} % of the memory and {disk_gb:.0f} GB left."
+            f"There is head-room: processor {cpu:.0f} % busy, {memory:.0f} % of the memory and "
+            f"{disk_gb:.0f} GB left."
         )
         return
     told = {"processor": cpu, "memory": memory, "disk": disk_gb}

@@ -15,8 +15,8 @@ CHECK = Check(
     question="Does this computer stay awake, at full speed, for the whole show?",
     looks_at="Mains or battery, the power plan, and after what time the computer goes to sleep by itself.",
     why=(
-        "On battery, and with power saving, computers slow down, put adapters to sleep, and switch off in the middle of "
-        "a set."
+        "On battery, and with power saving, computers slow down, put adapters to sleep, and switch off in "
+        "the middle of a set."
     ),
     limits=(Limit("fail_battery", 20, "% of battery left, without mains", "common practice"),),
     sources=("common practice",),

@@ -1,8 +1,11 @@
-"""The control network (tablets, a wireless router, the internet) has an adapter of its own, apart from the audio LAN.
+"""The control network (tablets, a wireless router, the internet) has an adapter of its own, apart from the
+audio LAN.
 
-Which adapter that is, only a rig sheet says, by the control network's subnet. Without one, any other adapter is taken for it
-that has a link and an IPv4 address which is not link-local. Where there is none, nothing is proven: a show may need no second network, or it may be plugged into the
-audio LAN, which the computer cannot know. A subnet or a gateway that is shared is addressing's to fail; here it cautions, and is explained by that.
+Which adapter that is, only a rig sheet says, by the control network's subnet. Without one, any other adapter
+is taken for it that has a link and an IPv4 address which is not link-local. Where there is none, nothing is
+proven: a show may need no second network, or it may be plugged into the audio LAN, which the computer cannot
+know. A subnet or a gateway that is shared is addressing's to fail; here it cautions, and is explained by
+that.
 """
 
 from ipaddress import ip_network
@@ -22,12 +25,12 @@ CHECK = Check(
     asks=Audio,
     question="Does the control network have an adapter of its own?",
     looks_at=(
-        "The other adapters: which of them is up, with an address in a subnet of its own, and by which one the default "
-        "gateway goes. With a rig sheet, whether it is the control network's."
+        "The other adapters: which of them is up, with an address in a subnet of its own, and by which one "
+        "the default gateway goes. With a rig sheet, whether it is the control network's."
     ),
     why=(
-        "Tablets, wireless routers and the internet bring broadcasts, DHCP servers and updates along. They belong on a "
-        "second adapter: a wireless router is never plugged into the audio LAN."
+        "Tablets, wireless routers and the internet bring broadcasts, DHCP servers and updates along. They "
+        "belong on a second adapter: a wireless router is never plugged into the audio LAN."
     ),
     sources=(
         "RFC 1122 section 3.3.4: a computer with several adapters",
@@ -41,8 +44,8 @@ CHECK = Check(
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
-        "If tablets or a wireless router are used: see that they are on a second adapter of this computer, and that no "
-        "cable leads from the router to an audio switch."
+        "If tablets or a wireless router are used: see that they are on a second adapter of this computer, "
+        "and that no cable leads from the router to an audio switch."
     ),
 )
 CARRIERS = {"ethernet", "wifi", "bond", "bridge", None}

@@ -21,11 +21,12 @@ CHECK = Check(
     explains=(Explains(("link-errors",), "culprit"),),
     soak="run",
     question="Does the audio adapter send and receive at the same time (full duplex)?",
-    looks_at="The duplex that the adapter and its switch port ended up with, and the error counts that go with a mismatch.",
+    looks_at="The duplex that the adapter and its switch port ended up with, and the error counts that go "
+    "with a mismatch.",
     why=(
-        "Where one side is set by hand and the other is automatic, the automatic side cannot learn the duplex and takes "
-        "half. It works while idle, and loses frames as soon as both sides send: late collisions on the half side, "
-        "frames with a wrong check sequence (FCS) on the full side."
+        "Where one side is set by hand and the other is automatic, the automatic side cannot learn the "
+        "duplex and takes half. It works while idle, and loses frames as soon as both sides send: late "
+        "collisions on the half side, frames with a wrong check sequence (FCS) on the full side."
     ),
     sources=(
         "IEEE 802.3 clause 28: auto-negotiation and parallel detection",

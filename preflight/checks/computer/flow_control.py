@@ -1,4 +1,5 @@
-"""Link flow control (pause frames) belongs off on the audio adapter: one slow device would stop all that the port sends.
+"""Link flow control (pause frames) belongs off on the audio adapter: one slow device would stop all that the
+port sends.
 
 This is how the link is set; pause-frames judges whether anyone asked for a stop.
 """
@@ -18,8 +19,8 @@ CHECK = Check(
     question="Is link flow control off on the audio adapter?",
     looks_at="Whether the adapter and its switch port agreed to stop each other by pause frames.",
     why=(
-        "A computer that is busy for a moment can order its switch port to stop. Some switches then hold back streams to "
-        "other ports too, and the clock with them."
+        "A computer that is busy for a moment can order its switch port to stop. Some switches then hold "
+        "back streams to other ports too, and the clock with them."
     ),
     sources=("IEEE 802.3 annex 31B: pause frames", "off on audio adapters: common practice"),
     fixes=(
@@ -27,7 +28,8 @@ CHECK = Check(
         managed(in_a_break("Turn it off on that port of the switch too.")),
         unmanaged(
             now(
-                "Nothing can be set there, and nothing need be: flow control is used only where both ends have it on."
+                "Nothing can be set there, and nothing need be: flow control is used only where both ends "
+                "have it on."
             )
         ),
         AGAIN,

@@ -1,8 +1,9 @@
 """A sound link counts no errors. The counts before listening are set against those after it.
 
-Broken frames (check sequence, alignment, late collisions) point at the cable, a plug or a duplex mismatch, and fail from
-a few on. Frames that the computer fetched too late point at the computer, and caution. A count of zero passes only where
-enough frames came in to break; what was counted before listening is told, and judged by nobody: it may be old.
+Broken frames (check sequence, alignment, late collisions) point at the cable, a plug or a duplex mismatch,
+and fail from a few on. Frames that the computer fetched too late point at the computer, and caution. A count
+of zero passes only where enough frames came in to break; what was counted before listening is told, and
+judged by nobody: it may be old.
 """
 
 from collections.abc import Mapping
@@ -24,12 +25,13 @@ CHECK = Check(
     soak="sums",
     question="Does the audio adapter count errors while it listens?",
     looks_at=(
-        "How far the adapter's error counts rise while listening: broken frames, late collisions, frames that this computer "
-        "fetched too late. And how often the link went up or down since the adapter started."
+        "How far the adapter's error counts rise while listening: broken frames, late collisions, frames "
+        "that this computer fetched too late. And how often the link went up or down since the adapter "
+        "started."
     ),
     why=(
-        "A worn cable or plug, or two ends set differently, breaks a frame now and then. Audio frames are not sent again: "
-        "each one is a click or a gap."
+        "A worn cable or plug, or two ends set differently, breaks a frame now and then. Audio frames are "
+        "not sent again: each one is a click or a gap."
     ),
     limits=(
         Limit("fail", 10, "broken frames while listening", "common practice"),
@@ -52,7 +54,8 @@ CHECK = Check(
         AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
-    unproven="Run the line check while the audio plays, with listening allowed. A managed switch counts errors for this port, too.",
+    unproven="Run the line check while the audio plays, with listening allowed. A managed switch counts "
+    "errors for this port, too.",
 )
 MISSED = (
     now("Close programs that are not needed for the show: this computer could not take every frame."),
@@ -103,7 +106,8 @@ def judge(computer: Audio, limits: Limits) -> Says:
     received, missed = rose.get("rx_frames"), errors.get("rx_missed")
     if received and missed and missed >= received * limits["missed_share"]:
         yield caution(
-            f"This computer fetched frames too late: {count_text(missed)} beside {count_text(received)} were lost at {name}.",
+            f"This computer fetched frames too late: {count_text(missed)} beside {count_text(received)} "
+            f"were lost at {name}.",
             fixes=MISSED,
             culprits=[name],
         )

@@ -14,7 +14,8 @@ CHECK = Check(
     soak="run",
     question="Does the audio adapter's link run at gigabit?",
     looks_at="The speed that the audio adapter and its switch port agreed on, as the system tells it.",
-    why="At 100 Mb/s a tenth of the room is left, every frame waits ten times as long, and the switch drops the rest.",
+    why="At 100 Mb/s a tenth of the room is left, every frame waits ten times as long, and the switch "
+    "drops the rest.",
     limits=(Limit("at_least_mbps", 1000, "Mb/s", "requirement of this tool's users"),),
     sources=("IEEE 802.3 clause 28: auto-negotiation", "IEEE 802.3 clause 40: gigabit needs all four pairs"),
     fixes=(

@@ -1,7 +1,7 @@
 """Without a link nothing else on the wire can be right.
 
-Where the computer was read before and after listening, the later reading counts: a cable pulled meanwhile. A link that
-went and came back shows in the system's count of link changes only.
+Where the computer was read before and after listening, the later reading counts: a cable pulled meanwhile. A
+link that went and came back shows in the system's count of link changes only.
 """
 
 from dataclasses import replace
@@ -24,10 +24,11 @@ CHECK = Check(
     soak="run",
     question="Does the audio adapter have a link?",
     looks_at=(
-        "Whether the audio adapter is turned on, whether the system sees a signal on its cable, and whether that stayed "
-        "so while listening."
+        "Whether the audio adapter is turned on, whether the system sees a signal on its cable, and whether "
+        "that stayed so while listening."
     ),
-    why="No link means no audio. A plug that is not home, a broken cable or a switch without power all end it.",
+    why="No link means no audio. A plug that is not home, a broken cable or a switch without power all end "
+    "it.",
     sources=("IEEE 802.3 clause 30: link state",),
     fixes=(
         now("Push the plug in at both ends until it clicks."),
@@ -71,8 +72,8 @@ def judge(computer: Audio, _limits: Limits) -> Says:
 
 
 def _without(computer: Audio, now: Adapter) -> list[Span]:
-    """From the last frame of anybody else to the end of the listening, where the link is still away: what stopped then stopped for
-    that."""
+    """From the last frame of anybody else to the end of the listening, where the link is still away: what
+    stopped then stopped for that."""
     source, tally = computer.source, computer.tally
     if now.carrier or source is None or tally is None:
         return []

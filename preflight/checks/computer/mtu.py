@@ -13,8 +13,9 @@ CHECK = Check(
     question="Is the audio adapter's largest packet the standard 1500 bytes?",
     looks_at="The adapter's MTU, the largest packet that the system sends by it.",
     why=(
-        "With a smaller MTU full-size packets are split or refused. With a larger one (jumbo frames) every device and "
-        "every switch has to be set for it: those that are not drop what is too long, without a word."
+        "With a smaller MTU full-size packets are split or refused. With a larger one (jumbo frames) every "
+        "device and every switch has to be set for it: those that are not drop what is too long, without a "
+        "word."
     ),
     limits=(Limit("mtu_bytes", 1500, "bytes", "RFC 894; IEEE 802.3 clause 3.2.7"),),
     sources=("RFC 894", "IEEE 802.3 clause 3.2.7: maximum MAC client data"),

@@ -1,9 +1,9 @@
 """Whether the adapter that was listened on is that of the audio LAN: the tool may have chosen it by itself.
 
-Strategy: what nobody named was chosen by its looks. Audio or a clock that comes in by it proves it right, and so does the rig sheet.
-Without them it may be the control network's, where it looks like that (an address from a DHCP server, or a gateway) or where a wired
-adapter without a link stands beside it: then the audio cable may be out, or the adapter at home, and nothing may be said about the
-audio LAN.
+Strategy: what nobody named was chosen by its looks. Audio or a clock that comes in by it proves it right, and
+so does the rig sheet. Without them it may be the control network's, where it looks like that (an address from
+a DHCP server, or a gateway) or where a wired adapter without a link stands beside it: then the audio cable
+may be out, or the adapter at home, and nothing may be said about the audio LAN.
 """
 
 from preflight.checks.asks import Audio
@@ -22,8 +22,10 @@ CHECK = Check(
     watch="never",
     verdict="needed",
     question="Is the adapter that was judged that of the audio LAN?",
-    looks_at="Whether somebody named it; else what comes in by it, its address and gateway, and wired adapters without a link beside it.",
-    why="With the audio cable out, another network answers in its place, and everything said would be about that one.",
+    looks_at="Whether somebody named it; else what comes in by it, its address and gateway, and wired "
+    "adapters without a link beside it.",
+    why="With the audio cable out, another network answers in its place, and everything said would be "
+    "about that one.",
     sources=("common practice: the audio LAN has fixed or link-local addresses and no gateway",),
     fixes=(),
     cautions=(MUTE_FIRST,),
@@ -31,7 +33,8 @@ CHECK = Check(
 )
 PLUG_IN = (
     now(
-        "Plug the audio cable into its adapter, at both ends, until it clicks. Is the adapter itself plugged in?"
+        "Plug the audio cable into its adapter, at both ends, until it clicks. Is the adapter itself "
+        "plugged in?"
     ),
     now("Is it in already? See that the switch has power and that the lamp of that port is on."),
     now("Is this the right network all the same? Start the audio, or name the adapter with --adapter."),

@@ -20,10 +20,11 @@ CHECK = Check(
     order=120,
     asks=Audio,
     question="Does this computer join the audio LAN to another network?",
-    looks_at="Bridges and bonds that the audio adapter is part of, and whether the system forwards packets or shares its connection.",
+    looks_at="Bridges and bonds that the audio adapter is part of, and whether the system forwards packets "
+    "or shares its connection.",
     why=(
-        "A computer that bridges or shares its connection lets the other network's traffic, and its DHCP server, into "
-        "the audio LAN. With a second cable it can close a loop."
+        "A computer that bridges or shares its connection lets the other network's traffic, and its DHCP "
+        "server, into the audio LAN. With a second cable it can close a loop."
     ),
     sources=(
         "IEEE 802.1D: what a bridge forwards",
@@ -33,12 +34,14 @@ CHECK = Check(
     fixes=(
         "Turn off internet sharing (connection sharing) and any hotspot on this computer.",
         "Take the audio adapter out of every bridge in the network settings.",
-        "Turn off IP forwarding. Programs for virtual machines and containers turn it on: end them for the show.",
+        "Turn off IP forwarding. Programs for virtual machines and containers turn it on: end them for the "
+        "show.",
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
-        "Look in the network settings for internet sharing (connection sharing) and for bridges: both should be off."
+        "Look in the network settings for internet sharing (connection sharing) and for bridges: both "
+        "should be off."
     ),
 )
 
@@ -101,7 +104,8 @@ def _forwarded(audio: Adapter, host: HostFacts) -> Says:
     if not (host.sharing is True or True in ways or (host.ip_forwarding is True and None in ways)):
         if host.sharing is not False or (host.ip_forwarding is not False and None in ways):
             yield unproven(
-                "The system does not say whether it shares its connection, or forwards packets between adapters."
+                "The system does not say whether it shares its connection, or forwards packets between "
+                "adapters."
             )
         return
     if others and _routable(address_holder(audio, host) or audio):
@@ -111,7 +115,8 @@ def _forwarded(audio: Adapter, host: HostFacts) -> Says:
     on = "Connection sharing" if host.sharing else "IP forwarding"
     programs = ", ".join(each.name for each in host.adapters if made_for_programs(each, host))
     if programs and not host.sharing:
-        # It passes on only what is sent to this computer to be passed on: no broadcast, no multicast, no DHCP.
+        # It passes on only what is sent to this computer to be passed on: no broadcast, no multicast, no
+        # DHCP.
         on = f"{on} is on, as programs for containers and virtual machines ({programs}) leave it"
         yield caution(f"{on}{what}.", _kind_of(audio), fixes=PROGRAMS, culprits=[audio.name])
         return

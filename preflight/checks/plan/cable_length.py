@@ -1,8 +1,10 @@
-"""Cables of the rig sheet that are longer than Ethernet of their speed reaches over their kind of copper or fibre.
+"""Cables of the rig sheet that are longer than Ethernet of their speed reaches over their kind of copper or
+fibre.
 
-Strategy: a table of how far each speed goes, by the least kind that it is made for; a better kind goes as far. Where the sheet says
-only copper or only fibre, the least usual kind is taken, and what is then too long is asked for: it cautions. The longer of two
-reaches is what some ports or lays reach, the shorter what all do; between them it cautions, too.
+Strategy: a table of how far each speed goes, by the least kind that it is made for; a better kind goes as
+far. Where the sheet says only copper or only fibre, the least usual kind is taken, and what is then too long
+is asked for: it cautions. The longer of two reaches is what some ports or lays reach, the shorter what all
+do; between them it cautions, too.
 """
 
 from dataclasses import dataclass
@@ -78,7 +80,8 @@ LX_ONLY = ", and beyond {sure:g} m only with 1000BASE-LX and mode-conditioning l
 REACH = (
     Reach("Cat 5", (10, 100, 1000), COPPER_M, COPPER_FIXED_M, PATCHED),
     Reach("Cat 5e", (2500,), COPPER_M, COPPER_FIXED_M, PATCHED),
-    Reach("Cat 5e", (5000,), COPPER_M, _sure("Cat 5e", 5000, 0, BZ), ", and Cat 5e carries 5 Gb/s in good conditions only"),
+    Reach("Cat 5e", (5000,), COPPER_M, _sure("Cat 5e", 5000, 0, BZ), ", and Cat 5e carries 5 Gb/s in good "
+                                                                     "conditions only"),
     Reach("Cat 6", (5000,), COPPER_M, COPPER_FIXED_M, PATCHED),
     Reach("Cat 6", (10_000,), _m("Cat 6", 10_000, 55, AN), _sure("Cat 6", 10_000, 37, TSB), BESIDE),
     Reach("Cat 6A", (10_000,), COPPER_M, COPPER_FIXED_M, PATCHED),
@@ -106,8 +109,10 @@ CHECK = Check(
     asks=Plan,
     when=When.PLANNING,
     question="Is every cable short enough?",
-    looks_at="The length of each cable on the rig sheet, its speed, and which copper or fibre it is (medium).",
-    why="A copper run that is too long works in the shop and loses frames on a hot day, or comes up at 100 Mb/s.",
+    looks_at="The length of each cable on the rig sheet, its speed, and which copper or fibre it is "
+    "(medium).",
+    why="A copper run that is too long works in the shop and loses frames on a hot day, or comes up at 100 "
+    "Mb/s.",
     limits=tuple(
         {
             limit.name: limit for reach in REACH for limit in (reach.most, reach.sure) if limit is not None
@@ -180,7 +185,8 @@ def _is_standard(mbps: int) -> bool:
 
 
 def _reach(kind: str, mbps: int, limits: Limits) -> tuple[float, float, str]:
-    """How far it goes at most, and surely, and what is in doubt between them; zeros where it does not go at all."""
+    """How far it goes at most, and surely, and what is in doubt between them; zeros where it does not go at
+    all."""
     series = next(series for series in SERIES if kind in series)
     up_to = series[: series.index(kind) + 1]
     metres = dict(limits.items())

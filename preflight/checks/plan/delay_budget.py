@@ -16,10 +16,12 @@ CHECK = Check(
     when=When.PLANNING,
     question="Is the network quick enough for the show?",
     looks_at=(
-        "Each stream's way on the rig sheet: at each hop the whole frame is received before it is sent on, and the cable takes its "
-        "time. At worst, one packet of every other stream and one largest frame go first. Against delay_ms on the sheet."
+        "Each stream's way on the rig sheet: at each hop the whole frame is received before it is sent on, "
+        "and the cable takes its time. At worst, one packet of every other stream and one largest frame go "
+        "first. Against delay_ms on the sheet."
     ),
-    why="What comes later than the receiver waits for is lost. What the receiver waits longer for is heard as delay.",
+    why="What comes later than the receiver waits for is lost. What the receiver waits longer for is heard "
+    "as delay.",
     limits=(
         Limit(
             "share",

@@ -22,14 +22,17 @@ CHECK = Check(
     asks=Plan,
     when=When.PLANNING,
     question="Is the rig no larger than its system can be?",
-    looks_at="How many boxes, engines, spare engines and desks the rig sheet has, and how many of each it says that the system takes.",
+    looks_at="How many boxes, engines, spare engines and desks the rig sheet has, and how many of each it "
+    "says that the system takes.",
     why="One device more than the system takes is found out on the day, when it does not join.",
     limits=tuple(Limit(kind, None, unit, BY_SHEET) for kind, unit in KINDS.items()),
     fixes=(
-        "Ask the maker how many your system takes. More? Write it under [limits.device-count] on the rig sheet.",
+        "Ask the maker how many your system takes. More? Write it under [limits.device-count] on the rig "
+        "sheet.",
         "Else take devices off the rig, or split it in two systems with a network each.",
     ),
-    unproven="Ask the maker of the system, and write it on the sheet: [limits.device-count], then box = 16 and the like.",
+    unproven="Ask the maker of the system, and write it on the sheet: [limits.device-count], then box = 16 "
+    "and the like.",
 )
 
 

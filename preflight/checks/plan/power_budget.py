@@ -1,4 +1,5 @@
-"""Power over Ethernet: whether each port feeds the class that its device needs, and the switch all of them."""
+"""Power over Ethernet: whether each port feeds the class that its device needs, and the switch all of
+them."""
 
 from preflight.checks.asks import Plan
 from preflight.checks.rule import Check, Limit
@@ -16,8 +17,10 @@ CHECK = Check(
     asks=Plan,
     when=When.PLANNING,
     question="Can the switches feed what they have to feed, and have they ports enough?",
-    looks_at="Each device with poe_class on the rig sheet, the class and watts of its switch, and the free ports.",
-    why="A switch that has too little power switches ports off, the last one plugged in first. It is quiet until then.",
+    looks_at="Each device with poe_class on the rig sheet, the class and watts of its switch, and the free "
+    "ports.",
+    why="A switch that has too little power switches ports off, the last one plugged in first. It is quiet "
+    "until then.",
     limits=(
         Limit("caution_share", 0.9, "share of the switch's watts", "common practice"),
         *(Limit(f"class {n}", watts, "W set aside at the port", AF_AT) for n, watts in enumerate(AF_AT_W)),
@@ -26,7 +29,8 @@ CHECK = Check(
     fixes=(
         "Feed the device from a power supply of its own, or from an injector of its class.",
         "Use a switch with more watts, or spread the devices over two.",
-        "The class stands on the device's label or in its manual. Write the switch's poe_class and poe_budget_w on the sheet.",
+        "The class stands on the device's label or in its manual. Write the switch's poe_class and "
+        "poe_budget_w on the sheet.",
     ),
     unproven="Write the switch's poe_class and poe_budget_w on the sheet.",
 )
@@ -60,5 +64,6 @@ def judge(plan: Plan, limits: Limits) -> Says:
     yield Measured({"fed_devices": fed, "watts": needed, "free_ports": dict(budget.free_ports)})
     free_ports = ", ".join(f"{name}: {free}" for name, free in budget.free_ports.items())
     yield passed(
-        f"{'There is enough' if fed else 'Nothing needs'} power over Ethernet. Free ports: {free_ports or 'no switch'}."
+        f"{'There is enough' if fed else 'Nothing needs'} power over Ethernet. Free ports: "
+        f"{free_ports or 'no switch'}."
     )

@@ -1,8 +1,8 @@
 """Whether the second computer and the second engine are set up as the first.
 
-From the sheet alone: what the spare gets, where and how it is plugged in, beside its main one. On the wire: which groups each has
-joined, and in which clock domain each speaks; only what both of them told is compared. Whether a spare is there at all is the
-check `missing`'s, what falls when there is none is `topology`'s.
+From the sheet alone: what the spare gets, where and how it is plugged in, beside its main one. On the wire:
+which groups each has joined, and in which clock domain each speaks; only what both of them told is compared.
+Whether a spare is there at all is the check `missing`'s, what falls when there is none is `topology`'s.
 """
 
 from collections.abc import Iterator
@@ -25,8 +25,9 @@ CHECK = Check(
     asks=View,
     question="Is each spare set up as the one that it stands in for?",
     looks_at=(
-        "On the rig sheet: whether a spare gets the same streams, and is plugged in as fast, powered and addressed alike. On the "
-        "wire (--sheet FILE): which groups the two have joined, and in which clock domain they speak."
+        "On the rig sheet: whether a spare gets the same streams, and is plugged in as fast, powered and "
+        "addressed alike. On the wire (--sheet FILE): which groups the two have joined, and in which clock "
+        "domain they speak."
     ),
     why="A spare is needed in the worst moment. What it then lacks is silence.",
     sources=(
@@ -34,19 +35,21 @@ CHECK = Check(
         "RFC 3376 section 5.2: a device answers a query with all groups that it has joined",
     ),
     fixes=(
-        "Set the spare up as the one that it stands in for: the same show file, streams, clock domain and link speed.",
+        "Set the spare up as the one that it stands in for: the same show file, streams, clock domain and "
+        "link speed.",
         Step(
             "Is the difference meant? Then leave it, and try in rehearsal that the spare takes over.",
             When.PLANNING,
         ),
         now(
-            "Two computers: save a result of each (linecheck --save-result FILE), then `preflight compare A B`."
+            "Two computers: save a result of each (linecheck --save-result FILE), then `preflight compare A "
+            "B`."
         ),
     ),
     cautions=(MUTE_FIRST,),
     unproven=(
-        "Listen at a mirror port, where both are heard. Two computers: save a result of each (linecheck --save-result FILE), then "
-        "`preflight compare A B`."
+        "Listen at a mirror port, where both are heard. Two computers: save a result of each (linecheck "
+        "--save-result FILE), then `preflight compare A B`."
     ),
 )
 LOCAL = "224.0.0."  # never reported to be joined for a switch's sake: RFC 4541 section 2.1.2
@@ -126,8 +129,8 @@ def _heard(
 
 
 def _joined(wire: Wire, hardware: set[str]) -> set[str] | None:
-    """All groups of a device; None where it has not told them all. Only in version 3 does each device answer for itself, and
-    only the answer to a query for all groups names them all."""
+    """All groups of a device; None where it has not told them all. Only in version 3 does each device answer
+    for itself, and only the answer to a query for all groups names them all."""
     asked = False
     joined: set[str] | None = None
     for message in wire.heard(IgmpMessage):

@@ -20,25 +20,28 @@ CHECK = Check(
     when=When.PLANNING,
     question="Does the plan hold when one thing fails, and does it have no loop?",
     looks_at=(
-        "The cables of the rig sheet as a graph: rings, and whether all switches in them run a spanning tree. What is lost when a "
-        "cable between switches, a switch or an engine fails. How many switches lie between sender and receiver."
+        "The cables of the rig sheet as a graph: rings, and whether all switches in them run a spanning "
+        "tree. What is lost when a cable between switches, a switch or an engine fails. How many switches "
+        "lie between sender and receiver."
     ),
-    why="A ring without spanning tree is a storm. And it is better to know before the show what one kicked cable costs.",
+    why="A ring without spanning tree is a storm. And it is better to know before the show what one kicked "
+    "cable costs.",
     limits=(Limit("hops", 7, "switches in a row", "IEEE 802.1D-1998: bridge diameter of 7, from memory"),),
     sources=("IEEE 802.1D, 802.1w: spanning tree",),
     fixes=(
         "Take one cable out of a ring.",
         managed(
             Step(
-                "Or turn the spanning tree on, on every switch in it, and write spanning_tree = true on the sheet.",
+                "Or turn the spanning tree on, on every switch in it, and write spanning_tree = true on "
+                "the sheet.",
                 When.PLANNING,
             )
         ),
-        "Lay a spare cable by another way, and leave it unplugged at one end: plugged in beside the first it is a loop, and a "
-        "storm. Plug it in only when the first is out.",
+        "Lay a spare cable by another way, and leave it unplugged at one end: plugged in beside the first "
+        "it is a loop, and a storm. Plug it in only when the first is out.",
         'Give each engine a spare (kind = "spare" on the sheet), on another switch than the engine.',
-        "A switch takes all that is plugged into it along. Plug each spare into another switch than what it stands in for, and keep a "
-        "switch that is set up at hand.",
+        "A switch takes all that is plugged into it along. Plug each spare into another switch than what "
+        "it stands in for, and keep a switch that is set up at hand.",
         "Plug the switches into one in the middle, in place of one behind the other.",
     ),
     cautions=(CABLE_ROUTE,),
@@ -47,8 +50,8 @@ CHECK = Check(
 RING, SPARE_CABLE = CHECK.fixes[:2], CHECK.fixes[2]
 FIXES = dict(zip(("engine", "switch", "row"), CHECK.fixes[3:], strict=True))
 GUARDED = (
-    "A second cable between the switches keeps the show alive when the first fails, for spanning tree runs on both. Lay it by "
-    "another way."
+    "A second cable between the switches keeps the show alive when the first fails, for spanning tree runs "
+    "on both. Lay it by another way."
 )
 FEW, MANY = 3, 40  # names in a headline and in what stands below it; more are counted
 
@@ -86,7 +89,8 @@ def judge(plan: Plan, limits: Limits) -> Says:
         )
     if longest > limits["hops"]:
         yield caution(
-            f"{longest} switches in a row are more than a spanning tree is made for: {limits['hops']:g} is the most.",
+            f"{longest} switches in a row are more than a spanning tree is made for: {limits['hops']:g} is "
+            "the most.",
             fixes=[FIXES["row"]],
         )
     if budget.unplugged:

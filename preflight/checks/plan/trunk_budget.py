@@ -17,9 +17,10 @@ CHECK = Check(
     when=When.PLANNING,
     question="Do the streams fit through every link, each way?",
     looks_at=(
-        "The sum of the rig sheet's streams on each link and each way of it. Headers of RTP, UDP, IP and Ethernet, tags, check "
-        "sequence, preamble and gap count too. Also after an engine or a link has failed. A switch without IGMP snooping sends "
-        "multicast to every port; where the sheet does not tell, that is assumed, and said."
+        "The sum of the rig sheet's streams on each link and each way of it. Headers of RTP, UDP, IP and "
+        "Ethernet, tags, check sequence, preamble and gap count too. Also after an engine or a link has "
+        "failed. A switch without IGMP snooping sends multicast to every port; where the sheet does not "
+        "tell, that is assumed, and said."
     ),
     why="A link that is nearly full has no room for bursts: frames wait, then are dropped.",
     limits=(
@@ -35,7 +36,8 @@ CHECK = Check(
         managed(Step("Turn IGMP snooping on, on every switch, with one querier.", When.PLANNING)),
         unmanaged(
             Step(
-                "It sends multicast to every port. Use a switch with IGMP snooping there, or send each stream to one device only.",
+                "It sends multicast to every port. Use a switch with IGMP snooping there, or send each "
+                "stream to one device only.",
                 When.PLANNING,
             )
         ),
@@ -61,8 +63,8 @@ def judge(plan: Plan, limits: Limits) -> Says:
     for stream in plan.sheet.stream:
         if (size := packet(stream).ip) > limits["packet_bytes"]:
             yield fail(
-                f"“{stream.name}” does not fit in a packet: it takes {size} bytes, {limits['packet_bytes']:g} is the most. "
-                "Fewer channels or a shorter packet time."
+                f"“{stream.name}” does not fit in a packet: it takes {size} bytes, "
+                f"{limits['packet_bytes']:g} is the most. Fewer channels or a shorter packet time."
             )
     yield from _cut_off(plan)
     if not full:
@@ -77,7 +79,8 @@ def judge(plan: Plan, limits: Limits) -> Says:
     )
     for way in budget.ways[:1]:  # the fullest
         yield passed(
-            f"The fullest link, {_fullness(way)}. Up to {most:.0%}, {most - way.share:.1%} are left.{taken(way.assumed)}"
+            f"The fullest link, {_fullness(way)}. Up to {most:.0%}, {most - way.share:.1%} are "
+            f"left.{taken(way.assumed)}"
         )
 
 
@@ -94,7 +97,8 @@ def _cut_off(plan: Plan) -> Iterator[Saw]:
 
 
 def _then(failures: Iterable[Failure], most: float, maybe: bool) -> Iterator[Saw]:
-    """What becomes too full when something fails: surely, or where what was not too full before is flooded then."""
+    """What becomes too full when something fails: surely, or where what was not too full before is flooded
+    then."""
     pairs = [(failure.surest, failure.what) for failure in failures if failure.surest]
     sure = [(way, what) for way, what in pairs if way.sure_share > most]
     for way, what in sorted(sure, key=lambda pair: -pair[0].sure_share):

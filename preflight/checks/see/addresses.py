@@ -15,8 +15,8 @@ BLOCKS = tuple(map(IPv4Network, ("10.0.0.0/8", "172.16.0.0/12")))
 
 
 def address_holder(adapter: Adapter, host: HostFacts) -> Adapter | None:
-    """Who has the adapter's addresses: itself, or the bridge or bond that it is part of. None where that is not
-    known."""
+    """Who has the adapter's addresses: itself, or the bridge or bond that it is part of. None where that is
+    not known."""
     if adapter.master is None or ipv4(adapter):
         return adapter
     return host.adapter(adapter.master)
@@ -27,14 +27,16 @@ def ipv4(adapter: Adapter) -> list[Address]:
 
 
 def one_subnet(one: IPv4Interface | IPv6Interface, other: IPv4Interface | IPv6Interface) -> bool:
-    """Whether two addresses of one computer have the same neighbours: in one subnet, or the wider one's address within the narrower
-    subnet, by which all packets to it go (the longest prefix wins: RFC 1812 section 5.2.4.3)."""
+    """Whether two addresses of one computer have the same neighbours: in one subnet, or the wider one's
+    address within the narrower subnet, by which all packets to it go (the longest prefix wins: RFC 1812
+    section 5.2.4.3)."""
     wide, narrow = sorted((one, other), key=lambda each: each.network.prefixlen)
     return wide.version == narrow.version and wide.ip in narrow.network
 
 
 def made_for_programs(adapter: Adapter, host: HostFacts) -> bool:
-    """Whether programs for containers and virtual machines made it: by software, and without a cable or a radio in it."""
+    """Whether programs for containers and virtual machines made it: by software, and without a cable or a
+    radio in it."""
     inside = (each for each in host.adapters if each.master == adapter.name)
     return adapter.kind == "virtual" or (
         adapter.kind == "bridge" and all(each.kind in ("virtual", "vpn") for each in inside)
@@ -42,7 +44,8 @@ def made_for_programs(adapter: Adapter, host: HostFacts) -> bool:
 
 
 def own_hardware(facts: Facts) -> set[str]:
-    """The hardware addresses of this computer: of its adapters, and of whom the capture marks as its senders."""
+    """The hardware addresses of this computer: of its adapters, and of whom the capture marks as its
+    senders."""
     adapters = facts.host.adapters if facts.host is not None else ()
     talkers = facts.tally.talkers if facts.tally is not None else ()
     told = {adapter.hardware_address.lower() for adapter in adapters if adapter.hardware_address}
@@ -50,7 +53,8 @@ def own_hardware(facts: Facts) -> set[str]:
 
 
 def usable4(text: str) -> IPv4Address | None:
-    """The IPv4 address that a text is, where a device can have it: no group, no broadcast, not this host or network; else None."""
+    """The IPv4 address that a text is, where a device can have it: no group, no broadcast, not this host or
+    network; else None."""
     try:
         address = IPv4Address(text)
     except AddressValueError:
@@ -60,7 +64,8 @@ def usable4(text: str) -> IPv4Address | None:
 
 
 def usable6(text: str) -> IPv6Address | None:
-    """The IPv6 address that a text is, where a device can have it: no group, not this host, not an IPv4 one in other words; else None."""
+    """The IPv6 address that a text is, where a device can have it: no group, not this host, not an IPv4 one
+    in other words; else None."""
     try:
         address = IPv6Address(text)
     except AddressValueError:

@@ -1,7 +1,8 @@
-"""Who should lead a PTP domain: the data set comparison of IEEE 1588-2008 9.3.4, as someone who only listens can make it.
+"""Who should lead a PTP domain: the data set comparison of IEEE 1588-2008 9.3.4, as someone who only listens
+can make it.
 
-Figure 27: announcements of different grandmasters are compared field by field, the lower value wins. Figure 28, two ways
-to the same grandmaster, tells who passes a clock on, never who leads.
+Figure 27: announcements of different grandmasters are compared field by field, the lower value wins. Figure
+28, two ways to the same grandmaster, tells who passes a clock on, never who leads.
 """
 
 from collections.abc import Iterable
@@ -29,7 +30,8 @@ def grandmaster(port: ClockPort) -> str:
 
 
 def hardware_of(identity: str) -> str:
-    """The hardware address that a clock's identity was made of (IEEE 1588-2008 7.5.2.2.2), "" where it was not."""
+    """The hardware address that a clock's identity was made of (IEEE 1588-2008 7.5.2.2.2), "" where it was
+    not."""
     if len(identity) != 16 or identity[6:10] != "fffe":
         return ""
     made = identity[:6] + identity[10:]
@@ -37,7 +39,8 @@ def hardware_of(identity: str) -> str:
 
 
 def leader(masters: Iterable[ClockPort]) -> ClockPort:
-    """Who announced last of the masters of a domain; among ways to one clock the nearest. Raises ValueError where there is none."""
+    """Who announced last of the masters of a domain; among ways to one clock the nearest. Raises ValueError
+    where there is none."""
     masters = tuple(masters)
     last = max(masters, key=lambda port: port.last_s)
     ways = (port for port in masters if grandmaster(port) == grandmaster(last))

@@ -1,7 +1,7 @@
 """DHCP servers: heard themselves, or named by a client that took their offer.
 
-What a server sends is proof enough, and so is a client's REQUEST that names the server whose offer it takes, for the
-offer itself often goes to the client alone and never comes by an access port.
+What a server sends is proof enough, and so is a client's REQUEST that names the server whose offer it takes,
+for the offer itself often goes to the client alone and never comes by an access port.
 """
 
 from dataclasses import dataclass, field
@@ -17,9 +17,9 @@ from preflight.wire.picked import Seen
 
 @dataclass
 class Server:
-    """One server as it comes together from frames. `hardware` is "" where only its IP address is known, `address` its IP
-    address or DHCPv6 identity; `named` while only a client's words tell of it. `evidence` is by kind of message. `relay`
-    is the hardware address of who passes its answers on from another network."""
+    """One server as it comes together from frames. `hardware` is "" where only its IP address is known,
+    `address` its IP address or DHCPv6 identity; `named` while only a client's words tell of it. `evidence` is
+    by kind of message. `relay` is the hardware address of who passes its answers on from another network."""
 
     hardware: str
     address: str
@@ -64,7 +64,8 @@ def heard_servers(facts: Facts) -> list[Server]:
         if m.from_server:
             address = m.server_id or m.source
             known.add(address)
-            # A server that answers a relay sends from its own address; what a relay passes on comes from the relay's.
+            # A server that answers a relay sends from its own address; what a relay passes on comes from the
+            # relay's.
             relayed = bool(m.relay) and m.source != address
             tell(m.message_type, _handed_out(m), m.seen, m.seen.src, address, relayed=relayed)
     for n in v6:
@@ -73,7 +74,8 @@ def heard_servers(facts: Facts) -> list[Server]:
             tell(f"6 {n.message_type}", _handed_out6(n), n.seen, n.seen.src, n.source)
     hardware_of = {arp.sender_address: arp.sender_hardware for arp in facts.heard(ArpMessage)}
     for m in v4:
-        # With an address of its own the client renews an old lease; only without does it take an offer made now.
+        # With an address of its own the client renews an old lease; only without does it take an offer made
+        # now.
         takes = m.message_type == "REQUEST" and not m.client_address
         if m.op == 1 and m.server_id and m.server_id not in known and (takes or m.message_type == "DECLINE"):
             text = _taken(m.client_hardware, m.server_id, m.requested_address)

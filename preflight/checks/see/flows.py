@@ -12,15 +12,16 @@ from preflight.tally.facts import ClockPort, Flow
 SILENCE = Limit(
     "silence_per_s",
     8500,
-    "frames a second that one steady flow with room for audio stays below, though all are the same: digital silence",
+    "frames a second that one steady flow with room for audio stays below, though all are the same: "
+    "digital silence",
     "common practice; streams of class A send 8 000 a second (IEEE 802.1BA, from memory)",
 )
 MAC_CONTROL = 0x8808  # pause frames: IEEE 802.3 annex 31A
 
 
 def hidden(flow: Flow) -> bool:
-    """Whether the snap length may have cut off what tells one frame of `flow` from the next. An RTP number that goes on
-    is in what was kept."""
+    """Whether the snap length may have cut off what tells one frame of `flow` from the next. An RTP number
+    that goes on is in what was kept."""
     return flow.cut > 0.5 * flow.frames and flow.sequence_steps == 0
 
 
@@ -35,7 +36,8 @@ def lived(flows: Collection[Flow]) -> tuple[float, float]:
 
 
 def before_audio(flows: Iterable[Flow], at_s: float) -> bool:
-    """Whether audio was heard, and all of it began later: what changed until then, as a rig starts, disturbed nobody."""
+    """Whether audio was heard, and all of it began later: what changed until then, as a rig starts, disturbed
+    nobody."""
     begins = [flow.first_s for flow in flows if (flow.stream or flow.steady) and not flow.clock]
     return bool(begins) and min(begins) > at_s
 
@@ -48,8 +50,8 @@ def active(flow: Flow) -> tuple[float, float]:
 
 
 def busiest_second(flows: Collection[Flow]) -> tuple[float, float]:
-    """When the flows together send most, and how many frames in that second. Each counts with the most it sent in its
-    own busiest second, and in the others that it lived in with its mean of the rest."""
+    """When the flows together send most, and how many frames in that second. Each counts with the most it
+    sent in its own busiest second, and in the others that it lived in with its mean of the rest."""
     changes: dict[float, float] = defaultdict(float)
     for flow in flows:
         start, end = (float(math.floor(t)) for t in active(flow))
@@ -70,7 +72,8 @@ def busiest_second(flows: Collection[Flow]) -> tuple[float, float]:
 
 
 def joined(spans: Iterable[Span]) -> tuple[Span, ...]:
-    """Stretches of time in order; those less than a second apart, which is what rates are counted in, are one."""
+    """Stretches of time in order; those less than a second apart, which is what rates are counted in, are
+    one."""
     found: list[Span] = []
     for start, end in sorted(spans):
         if found and start <= found[-1][1] + 1:

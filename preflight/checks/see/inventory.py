@@ -1,8 +1,8 @@
 """Who of the rig sheet was heard, and what of it is due at the place where the frames were taken.
 
-A device is known by its hardware address; where the sheet does not tell it, by its IP address, or by its maker if the maker
-fits no other. Where the listening was is worked out from the planned streams that came by: what reached this place, some
-device gets, and what else that device should get is due here too.
+A device is known by its hardware address; where the sheet does not tell it, by its IP address, or by its
+maker if the maker fits no other. Where the listening was is worked out from the planned streams that came by:
+what reached this place, some device gets, and what else that device should get is due here too.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ DUE_PACKETS = 100  # as long as so many packets take, a stream must be listened 
 
 @dataclass(frozen=True)
 class Inventory:
-    """`present` are the sheet's devices by name and the talkers that they are; `switches` the hardware addresses that are
-    its switches'; `rest` the talkers that nothing on the sheet accounts for."""
+    """`present` are the sheet's devices by name and the talkers that they are; `switches` the hardware
+    addresses that are its switches'; `rest` the talkers that nothing on the sheet accounts for."""
 
     present: dict[str, tuple[Talker, ...]]
     switches: frozenset[str]
@@ -77,8 +77,8 @@ def addresses_of(owners: dict[str, set[str]], talkers: tuple[Talker, ...]) -> se
 
 
 def _switches(facts: Facts, sheet: Sheet, unknown: set[str]) -> set[str]:
-    """Addresses of the sheet's switches and of their ports. A switch without one on the sheet is known by its name, and
-    where it does not tell its name, any one bridge may be it."""
+    """Addresses of the sheet's switches and of their ports. A switch without one on the sheet is known by its
+    name, and where it does not tell its name, any one bridge may be it."""
     mine = {switch.hardware for switch in sheet.switch if switch.hardware}
     for switch in sheet.switch:
         mine |= {mac for mac in unknown if _is_of(switch, mac)}
@@ -140,7 +140,8 @@ def planned_streams(facts: Wire, sheet: Sheet) -> list[Planned]:
 
 
 def _listeners(facts: Wire, sheet: Sheet, came: list[Stream]) -> set[str]:
-    """The devices at whose port this may have been heard: this computer, or those that get all planned streams that came."""
+    """The devices at whose port this may have been heard: this computer, or those that get all planned
+    streams that came."""
     own = {t.hardware for t in facts.tally.talkers if t.own}
     if adapter := facts.host.adapter(facts.adapter) if facts.host is not None else None:
         own.add((adapter.hardware_address or "").lower())

@@ -9,8 +9,8 @@ from preflight.tally.facts import Flow
 
 
 def loudest(most_in_1s: Mapping[str, float]) -> tuple[list[str], str]:
-    """The senders (hardware addresses) that matter, the loudest first, and words for whom the flood is from. `most_in_1s`
-    are the frames of each in its busiest second."""
+    """The senders (hardware addresses) that matter, the loudest first, and words for whom the flood is from.
+    `most_in_1s` are the frames of each in its busiest second."""
     ranked = sorted(most_in_1s, key=lambda sender: -most_in_1s[sender])
     total = sum(most_in_1s.values())
     loud = [sender for sender in ranked[:5] if most_in_1s[sender] >= 0.1 * total] or ranked[:3]

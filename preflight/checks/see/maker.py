@@ -13,7 +13,8 @@ from preflight.text import clean
 
 RANDOM = "random address"
 FEW = 16
-# The registry's own form: the block as six digits, "(base 16)", and the organization up to the end of the line.
+# The registry's own form: the block as six digits, "(base 16)", and the organization up to the end of the
+# line.
 ENTRY = re.compile(rb"\n([0-9A-F]{6}) [^\n]*\(base 16\)([^\n]*)")
 LOCAL_BIT, GROUP_BIT = 0x02, 0x01  # of the first octet: IEEE 802 section 8, the U/L and I/G bits
 
@@ -37,8 +38,8 @@ def maker(mac: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _registered(block: str) -> str:
-    """Who registered the block of six digits. A few are looked up in the text as it lies, milliseconds each; where many are
-    asked for, its index pays."""
+    """Who registered the block of six digits. A few are looked up in the text as it lies, milliseconds each;
+    where many are asked for, its index pays."""
     registry = _registry()
     if registry is None:
         return ""
@@ -57,8 +58,8 @@ def _index() -> dict[bytes, bytes]:
 
 @cache
 def _registry() -> mmap.mmap | None:
-    """The registry's text that netaddr ships. Looked through as it lies: netaddr's own index takes a tenth of a second
-    to load, for the two or three makers that a report names."""
+    """The registry's text that netaddr ships. Looked through as it lies: netaddr's own index takes a tenth of
+    a second to load, for the two or three makers that a report names."""
     found = importlib.util.find_spec("netaddr")
     try:
         path = Path((found.submodule_search_locations or [""])[0]) / "eui" / "oui.txt" if found else Path()

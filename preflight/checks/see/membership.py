@@ -1,4 +1,5 @@
-"""Who asks for multicast members, who is one, and which groups flow: the tables behind the check multicast-control.
+"""Who asks for multicast members, who is one, and which groups flow: the tables behind the check
+multicast-control.
 
 All in capture time. Only the first messages of each sender were read; where the tally counted more, its times
 stand in for those of the rest.
@@ -21,15 +22,16 @@ ROBUSTNESS, RESPONSE_S = 2, 10.0  # defaults of RFC 2236 section 8 and RFC 3376 
 
 ANOTHER_FIRST = (
     before_doors(
-        "It is the only IGMP querier, too: first turn a querier on in a switch. Without any the streams stop after minutes."
+        "It is the only IGMP querier, too: first turn a querier on in a switch. Without any the streams "
+        "stop after minutes."
     ),
 )
 
 
 @dataclass(frozen=True)
 class Querier:
-    """One sender of General Queries, by its IPv4 address. `interval_s` is what it tells (version 3), `unread` whether it
-    asked more often than was read."""
+    """One sender of General Queries, by its IPv4 address. `interval_s` is what it tells (version 3), `unread`
+    whether it asked more often than was read."""
 
     address: str
     hardware: str
@@ -47,7 +49,8 @@ class Querier:
 
 @dataclass
 class Group:
-    """A group by its IPv4 address: when each member (hardware address) last said so, and the frames that flow to it."""
+    """A group by its IPv4 address: when each member (hardware address) last said so, and the frames that flow
+    to it."""
 
     address: str
     members: dict[str, float] = field(default_factory=dict)
@@ -69,8 +72,8 @@ class Group:
 
 
 def queriers(wire: Wire, usual_s: float) -> list[Querier]:
-    """All who sent General Queries, the one that should be elected first: the lowest address (RFC 2236 section 3).
-    `usual_s` is the interval of one that does not tell it, unless it is seen to take its time."""
+    """All who sent General Queries, the one that should be elected first: the lowest address (RFC 2236
+    section 3). `usual_s` is the interval of one that does not tell it, unless it is seen to take its time."""
     asked: dict[str, list[IgmpMessage]] = defaultdict(list)
     for message in wire.heard(IgmpMessage):
         if message.is_general:
@@ -107,7 +110,8 @@ def queriers(wire: Wire, usual_s: float) -> list[Querier]:
 
 
 def another_first(wire: Wire, hardware: str) -> tuple[str, ...]:
-    """What comes before the steps that take a device away: the streams end minutes after the only querier went."""
+    """What comes before the steps that take a device away: the streams end minutes after the only querier
+    went."""
     asking = {m.seen.src for m in wire.heard(IgmpMessage) if m.is_general and m.source != NO_ADDRESS}
     return ANOTHER_FIRST if asking == {hardware} else ()
 
@@ -156,8 +160,9 @@ def unread_reporters(wire: Wire) -> dict[str, float]:
 
 
 def rivals(asking: list[Querier], yield_s: float) -> tuple[Querier, Querier, float] | None:
-    """Two queriers in one network, and when it showed: the one with the higher address asked, heard the other ask, and
-    asked again. It should have yielded (RFC 2236 section 3). Start-up queries before that are natural."""
+    """Two queriers in one network, and when it showed: the one with the higher address asked, heard the other
+    ask, and asked again. It should have yielded (RFC 2236 section 3). Start-up queries before that are
+    natural."""
     for low, high in combinations((q for q in asking if q.address != NO_ADDRESS), 2):
         for heard in low.times if low.vlans & high.vlans else ():
             again = [t for t in high.times if heard + yield_s < t < heard + low.membership_s]

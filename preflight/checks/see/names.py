@@ -1,15 +1,15 @@
 """What a device is called: by the best name that is known of its hardware address.
 
-In this order: the rig sheet; this computer; what the device tells by LLDP, CDP, mDNS, DHCP; the stream that it sends, as
-announced; the capture's own name records. Where nothing is known, a short maker's name and the end of its address. Two of one name get the end of the
-address, too.
+In this order: the rig sheet; this computer; what the device tells by LLDP, CDP, mDNS, DHCP; the stream that
+it sends, as announced; the capture's own name records. Where nothing is known, a short maker's name and the
+end of its address. Two of one name get the end of the address, too.
 
-A check names a device by `say.who`, which only marks the place. The words are put there when the finding is made: the first
-mention in a finding has the address beside the name, the others the name alone. The marks are of Unicode's private use, which
-`text.clean` lets nobody send.
+A check names a device by `say.who`, which only marks the place. The words are put there when the finding is
+made: the first mention in a finding has the address beside the name, the others the name alone. The marks are
+of Unicode's private use, which `text.clean` lets nobody send.
 
-Names from the network are whatever somebody likes to send: they are cut, set in quotes where they are more than a word, and
-none may look like an address or say that it is this computer.
+Names from the network are whatever somebody likes to send: they are cut, set in quotes where they are more
+than a word, and none may look like an address or say that it is this computer.
 """
 
 import re
@@ -68,7 +68,8 @@ class Names:
         return Spelling(self).device(hardware, ip)
 
     def spelling(self) -> Callable[[str], str]:
-        """What puts names into texts that belong together, handed to it in the order in which they are read."""
+        """What puts names into texts that belong together, handed to it in the order in which they are
+        read."""
         return Spelling(self).text
 
     @cached_property
@@ -125,7 +126,8 @@ def names_of(facts: Facts) -> Names:
 
 
 def _known(facts: Facts) -> Iterator[tuple[str, str, Source]]:
-    """What nobody on the network can claim. A spare that stands in for a device may share its hardware address."""
+    """What nobody on the network can claim. A spare that stands in for a device may share its hardware
+    address."""
     sheet = facts.sheet
     if sheet is not None:
         for device in sheet.device:
@@ -174,7 +176,8 @@ def _heard(facts: Facts) -> Iterator[tuple[str, str, Source]]:
 
 
 def _written(facts: Facts) -> Iterator[tuple[str, str, Source]]:
-    """What the capture's name records say of an address that one device alone has, and no other: a gateway sends from many."""
+    """What the capture's name records say of an address that one device alone has, and no other: a gateway
+    sends from many."""
     written = facts.source.names if facts.source is not None else ()
     owners = owners_of(facts) if written else {}
     many = Counter(hardware for several in owners.values() for hardware in several)
@@ -185,7 +188,8 @@ def _written(facts: Facts) -> Iterator[tuple[str, str, Source]]:
 
 
 def network_name(text: str) -> str:
-    """A name that came from the network, fit for a sentence; "" where it is none, or claims to be something else."""
+    """A name that came from the network, fit for a sentence; "" where it is none, or claims to be something
+    else."""
     name = spoken(text, LONGEST)
     if not name or name.casefold() == THIS_COMPUTER or HARDWARE.fullmatch(name) or _is_ip(name):
         return ""

@@ -15,7 +15,8 @@ SHOWN = 5
 CABLE_BETWEEN = now("Look at the cable and the switches between these two places.")
 PORT_COUNTERS = managed(
     now(
-        "Read the error counters of every port on the way. CRC errors mean a bad cable, plug or fibre. Drops mean a full port."
+        "Read the error counters of every port on the way. CRC errors mean a bad cable, plug or fibre. "
+        "Drops mean a full port."
     )
 )
 SWAP = "Swap the cable between them, then the switch port at each end, one at a time."
@@ -37,8 +38,8 @@ def title(path: Path | Lone) -> str:
 
 
 def titles(some: Sequence[Path | Lone], thing: str, worst: str = "worst") -> str:
-    """Some flows in a headline: one by what it is, of several how many they are and the first of them, which is the `worst`; where
-    that is "", none is named: what all of them share is no fault of one."""
+    """Some flows in a headline: one by what it is, of several how many they are and the first of them, which
+    is the `worst`; where that is "", none is named: what all of them share is no fault of one."""
     if len(some) == 1:
         return title(some[0])
     return counted(len(some), thing) + (f" ({worst}: {title(some[0])})" if worst else "")
@@ -51,8 +52,8 @@ def judged_paths(between: BetweenFacts) -> list[Path]:
 
 
 def _turned(path: Path, between: BetweenFacts) -> Path:
-    """Where nothing tells which way a flow goes, and only A lacks frames though its capture says that it dropped none, they were lost
-    on their way to A."""
+    """Where nothing tells which way a flow goes, and only A lacks frames though its capture says that it
+    dropped none, they were lost on their way to A."""
     lost_at_a = path.way is None and path.b.only > 0 == path.a.only and between.a.source.dropped == 0
     return replace(path, way="B to A") if lost_at_a else path
 
@@ -72,7 +73,8 @@ def is_stream(path: Path) -> bool:
 
 
 def ends(between: BetweenFacts, path: Path) -> tuple[tuple[str, End], tuple[str, End]]:
-    """The names and captures of the end nearer to the sender and of the other; A and B where that is not known."""
+    """The names and captures of the end nearer to the sender and of the other; A and B where that is not
+    known."""
     a, b = ("A", between.a), ("B", between.b)
     return (b, a) if path.way == "B to A" else (a, b)
 

@@ -12,8 +12,8 @@ from preflight.tally.facts import Flow, PeriodicFlow
 
 Follows = tuple[PeriodicFlow, Flow]
 
-# A flow that misses so many has changed its pace, and a young one never had it; programs that talk to one another keep
-# a pace for a while by chance. Common practice.
+# A flow that misses so many has changed its pace, and a young one never had it; programs that talk to one
+# another keep a pace for a while by chance. Common practice.
 NOT_A_BEAT, NOT_A_YOUNG_BEAT = 0.3, 0.1
 ESTABLISHED = 200
 # Those that answer when asked, or have a check of their own: ARP, LLDP, pauses, reservations, PTP.

@@ -1,6 +1,7 @@
 """Signs that another network is joined, each with a weight, and what they come to together.
 
-No sign alone need be enough: points add up, and from two sums on it is a caution or a fault. Silence is no proof.
+No sign alone need be enough: points add up, and from two sums on it is a caution or a fault. Silence is no
+proof.
 """
 
 from collections import defaultdict
@@ -17,8 +18,8 @@ from preflight.wire.picked import Seen
 
 @dataclass(frozen=True)
 class Sign:
-    """`weight` is the name of its limit, `device` the hardware address or adapter that it speaks of. Frame and times (s) are
-    None where this computer said it of itself."""
+    """`weight` is the name of its limit, `device` the hardware address or adapter that it speaks of. Frame
+    and times (s) are None where this computer said it of itself."""
 
     weight: str
     device: str
@@ -42,8 +43,9 @@ def of_message(weight: str, text: str, seen: Seen, device: str = "") -> Sign:
 def weighed(
     signs: list[Sign], limits: Limits, most: Mapping[str, float], joined: tuple[str, str], silent: str
 ) -> Says:
-    """By the limits fail and caution, the points of all `signs`, the heaviest first; those of one weight count up to its
-    `most`. `joined` are the words before and after "is", `silent` those where there are too few points."""
+    """By the limits fail and caution, the points of all `signs`, the heaviest first; those of one weight
+    count up to its `most`. `joined` are the words before and after "is", `silent` those where there are too
+    few points."""
     signs = sorted(signs, key=lambda sign: -limits[sign.weight])  # stable
     sums: dict[str, float] = defaultdict(float)
     for sign in signs:

@@ -1,4 +1,5 @@
-"""Switches of which the rig sheet does not tell whether they hold multicast back: the plan takes them to flood, and says so."""
+"""Switches of which the rig sheet does not tell whether they hold multicast back: the plan takes them to
+flood, and says so."""
 
 from preflight.checks.say import listed
 

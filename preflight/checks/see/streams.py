@@ -1,4 +1,5 @@
-"""The streams that were heard, RTP and others that count their frames, the sessions that were announced, and words for them."""
+"""The streams that were heard, RTP and others that count their frames, the sessions that were announced, and
+words for them."""
 
 import re
 from collections import defaultdict
@@ -13,8 +14,8 @@ from preflight.wire.sap import SapMessage
 from preflight.wire.sdp import SdpMedia
 
 SEEN_WHERE = (
-    "Listen where streams pass: at the desk while it receives them, at the port of a receiver, or at a mirror port. A "
-    "switch with IGMP snooping sends them nowhere else."
+    "Listen where streams pass: at the desk while it receives them, at the port of a receiver, or at a "
+    "mirror port. A switch with IGMP snooping sends them nowhere else."
 )
 L16_TYPES = {10: 2, 11: 1}  # payload types with a fixed format, and their channels: RFC 3551 table 4
 BYTES = {"L16": 2, "L20": 2.5, "L24": 3}  # RFC 3551, RFC 3190
@@ -43,7 +44,8 @@ class Announced:
 
 
 def heard_streams(facts: Facts) -> list[Heard]:
-    """Streams that are RTP in earnest, with their flows. In a loop each packet comes many times, and it is a stream still."""
+    """Streams that are RTP in earnest, with their flows. In a loop each packet comes many times, and it is a
+    stream still."""
     tally = facts.tally
     if tally is None:
         return []
@@ -58,8 +60,8 @@ def heard_streams(facts: Facts) -> list[Heard]:
 
 
 def all_streams(facts: Facts) -> list[HeardAny]:
-    """RTP streams, then the others with room for audio whose frames count themselves, whatever their protocol. What one program sends another by UDP counts
-    too: it is a stream only at a steady pace."""
+    """RTP streams, then the others with room for audio whose frames count themselves, whatever their
+    protocol. What one program sends another by UDP counts too: it is a stream only at a steady pace."""
     if facts.tally is None:
         return []
     flows = facts.tally.flows
@@ -88,7 +90,8 @@ def announced(facts: Facts) -> list[Announced]:
             latest.pop((message.origin, message.number), None)
         elif message.session is not None:
             latest[message.origin, message.number] = message
-    # A session that changes gets another number: the later one counts (RFC 2974 section 3, RFC 8866 section 5.2).
+    # A session that changes gets another number: the later one counts (RFC 2974 section 3, RFC 8866 section
+    # 5.2).
     sessions = {message.session.origin: message for message in latest.values() if message.session is not None}
     return [
         Announced(message.session.name, media, message)
@@ -138,8 +141,8 @@ def titles(
     named: Mapping[tuple[str, int], Announced],
     worst: str = "worst",
 ) -> str:
-    """Some of the streams in a headline: one by its name, of several how many they are and the first of them, which is the
-    `worst`; where that is "", none is named: what all of them share is no fault of one."""
+    """Some of the streams in a headline: one by its name, of several how many they are and the first of them,
+    which is the `worst`; where that is "", none is named: what all of them share is no fault of one."""
     several = {1: "the stream", 2: "both streams"}.get(len(of), f"all {len(of)} streams")
     if len(some) < len(of):
         several = f"{len(some)} of {len(of)} streams"
@@ -199,8 +202,8 @@ def _channels(count: int, bits: int) -> str:
 
 
 def second_of_a_pair(some: Iterable[str], others: Iterable[str], wire: Wire) -> bool:
-    """Whether nearly all streams of the ones have the source identifier of a stream of the others, as SMPTE ST 2022-7 asks of the two
-    networks of a redundant pair."""
+    """Whether nearly all streams of the ones have the source identifier of a stream of the others, as SMPTE
+    ST 2022-7 asks of the two networks of a redundant pair."""
     sent: dict[str, set[int]] = defaultdict(set)
     for stream, flow in heard_streams(wire):
         sent[flow.source].add(stream.ssrc)

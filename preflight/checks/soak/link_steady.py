@@ -1,7 +1,7 @@
 """A link that a soak holds for hours stays up, at one speed.
 
-What a look at the computer cannot show: how often the link went down over hours, and whether it came back at another
-speed. Asked after a soak only; link-up and link-speed judge how it stands.
+What a look at the computer cannot show: how often the link went down over hours, and whether it came back at
+another speed. Asked after a soak only; link-up and link-speed judge how it stands.
 """
 
 from collections.abc import Iterator
@@ -25,12 +25,12 @@ CHECK = Check(
     soak="sums",
     question="Did the link stay up, at one speed, for the whole soak?",
     looks_at=(
-        "The system's count of link changes, twice a second for hours, and the speed and duplex at each look. What was not "
-        "watched, as between a stop and its resumption, counts for nothing."
+        "The system's count of link changes, twice a second for hours, and the speed and duplex at each "
+        "look. What was not watched, as between a stop and its resumption, counts for nothing."
     ),
     why=(
-        "A plug with a weak spring, a cracked cable or a tired port holds for an hour and then lets go for a second. On a show "
-        "that second is heard, and receivers may need many more to come back."
+        "A plug with a weak spring, a cracked cable or a tired port holds for an hour and then lets go for "
+        "a second. On a show that second is heard, and receivers may need many more to come back."
     ),
     limits=(
         Limit("downs", 1, "time that the link goes down in a soak", "common practice: at rest it never does"),
@@ -41,7 +41,8 @@ CHECK = Check(
         "Linux, Documentation/ABI/testing/sysfs-class-net: carrier_changes",
     ),
     fixes=(
-        "Was a plug touched, or the other end switched off, at the times named here? Then soak the item again.",
+        "Was a plug touched, or the other end switched off, at the times named here? Then soak the item "
+        "again.",
         "Soak again with another cable. Steady now? Then the first cable is bad: mark it, and take it out.",
         "Soak again at another switch port, then with another adapter. What the fault goes with is at fault.",
     ),
@@ -94,7 +95,8 @@ def _changes(soak: SoakFacts) -> Iterator[Evidence]:
 
 
 def _spans(soak: SoakFacts) -> Iterator[Span]:
-    """From each note of the link to the next: it says what changed, and holds until something is said anew."""
+    """From each note of the link to the next: it says what changed, and holds until something is said
+    anew."""
     times = [(note.at_ns - soak.begun_ns) / NS for note in soak.links]
     ends = [*times[1:], (soak.until_ns - soak.begun_ns) / NS]
     for note, start, end in zip(soak.links, times, ends, strict=False):

@@ -20,8 +20,8 @@ CHECK = Check(
     verdict="apart",
     question="Was the item soaked for as long as planned?",
     looks_at=(
-        "The time that was really watched, added up over all runs of the soak. While the program was stopped, or the computer "
-        "slept, nobody watched."
+        "The time that was really watched, added up over all runs of the soak. While the program was "
+        "stopped, or the computer slept, nobody watched."
     ),
     why="A fault that comes once in three hours does not show in one.",
     limits=(Limit("share", 1.0, "of the planned time watched", "common practice"),),
@@ -56,6 +56,6 @@ def _gaps(soak: SoakFacts) -> Iterator[Evidence]:
         lost_s = (run.until_ns - run.begun_ns - run.figures.watched_ns) / NS
         if lost_s >= LEAST_GAP_S:
             yield Evidence(
-                f"in the run from {when(run.begun_ns)} on, not watched for {span_text(lost_s)}: the computer slept, or its "
-                "clock was set"
+                f"in the run from {when(run.begun_ns)} on, not watched for {span_text(lost_s)}: the "
+                "computer slept, or its clock was set"
             )

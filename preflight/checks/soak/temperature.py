@@ -1,7 +1,7 @@
 """Hardware that runs hot fails early, and hotter still inside a case in the sun.
 
-The sensor's own limit counts where its maker set one. Few adapters have a sensor; where none is told a soak says so, and
-a line check says nothing. After a soak the highest of all readings is judged.
+The sensor's own limit counts where its maker set one. Few adapters have a sensor; where none is told a soak
+says so, and a line check says nothing. After a soak the highest of all readings is judged.
 """
 
 from preflight.checks.asks import View
@@ -20,10 +20,11 @@ CHECK = Check(
     soak="sums",
     question="Does the audio adapter stay cool enough?",
     looks_at=(
-        "The sensors in the adapter, where it has any and the system tells of them, against the limit that their maker set. The "
-        "computer's hottest sensor stands beside it as evidence, and is not judged."
+        "The sensors in the adapter, where it has any and the system tells of them, against the limit that "
+        "their maker set. The computer's hottest sensor stands beside it as evidence, and is not judged."
     ),
-    why="Heat makes links drop and frames break, at first now and then. A rack in the sun gets hotter than the shop.",
+    why="Heat makes links drop and frames break, at first now and then. A rack in the sun gets hotter than "
+    "the shop.",
     limits=(
         Limit("caution_c", 85, "degrees Celsius, where the maker sets no limit", "common practice"),
         Limit("fail_c", 105, "degrees Celsius, where the maker sets no limit", "common practice"),
@@ -31,12 +32,14 @@ CHECK = Check(
     ),
     sources=("Linux, Documentation/hwmon/sysfs-interface.rst: temp*_input, temp*_max, temp*_crit",),
     fixes=(
-        "Give it air: clear the vents, move it away from power supplies and out of the sun, leave a gap in the rack.",
+        "Give it air: clear the vents, move it away from power supplies and out of the sun, leave a gap in "
+        "the rack.",
         "See that the fans run and that their filters are clean.",
         "Soak it again. Still hot? Take it out of service.",
     ),
     cautions=(HOT, MUTE_FIRST),
-    unproven="Feel the case after an hour, with the back of the hand and without pressing: it may be warm, not hot.",
+    unproven="Feel the case after an hour, with the back of the hand and without pressing: it may be warm, "
+    "not hot.",
 )
 
 

@@ -1,12 +1,14 @@
 """One address at two devices, told from failover, spare units and proxies by how they take turns.
 
-Strategy: whoever names an address as its own in ARP (RFC 826) or by neighbour discovery (RFC 4861), or sends from it to all, claims it. Two who claim it by
-turns are a clash. Where the first falls silent when the second comes, the address moved: failover, or a spare was
-plugged in. It may move back as well, as long as whoever takes it announces that, and keeps it for a while. Addresses that virtual routers share are theirs by design, and one who answers for many is a proxy. A probe
-(RFC 5227) claims nothing, but a probe for an address that another has shows that two want it.
+Strategy: whoever names an address as its own in ARP (RFC 826) or by neighbour discovery (RFC 4861), or sends
+from it to all, claims it. Two who claim it by turns are a clash. Where the first falls silent when the second
+comes, the address moved: failover, or a spare was plugged in. It may move back as well, as long as whoever
+takes it announces that, and keeps it for a while. Addresses that virtual routers share are theirs by design,
+and one who answers for many is a proxy. A probe (RFC 5227) claims nothing, but a probe for an address that
+another has shows that two want it.
 
-One hardware address at two devices shows where it asks for an address that it has itself, for nobody asks for his own but to announce
-it, and where it tells two names, each from an address of its own.
+One hardware address at two devices shows where it asks for an address that it has itself, for nobody asks for
+his own but to announce it, and where it tells two names, each from an address of its own.
 """
 
 from collections import Counter, defaultdict
@@ -35,11 +37,12 @@ CHECK = Check(
     asks=Wire,
     question="Does every device have addresses of its own?",
     looks_at=(
-        "Which hardware address says that it has which IP address, in ARP, neighbour discovery and what goes to all. Addresses that move "
-        "to a spare, virtual routers and proxies are told apart. This computer's own address too. Hardware addresses that two "
-        "devices have."
+        "Which hardware address says that it has which IP address, in ARP, neighbour discovery and what "
+        "goes to all. Addresses that move to a spare, virtual routers and proxies are told apart. This "
+        "computer's own address too. Hardware addresses that two devices have."
     ),
-    why="Two devices with one address take each other's packets. Control and sound come and go, seemingly at random.",
+    why="Two devices with one address take each other's packets. Control and sound come and go, seemingly "
+    "at random.",
     limits=(
         Limit("proxy", 4, "addresses that one answers for, and more: a proxy", "common practice; RFC 1027"),
         Limit(
@@ -83,15 +86,16 @@ PROXY_FIXES = (
 # Hardware addresses that several routers share, each for one address: RFC 5798 7.3; the others from memory.
 VIRTUAL_ROUTERS = ("00:00:5e:00:01:", "00:00:5e:00:02:", "00:00:0c:07:ac:", "00:00:0c:9f:f")
 BROADCAST = "ff:ff:ff:ff:ff:ff"
-# Where bits were flipped, one frame may say anything, and what is told so much less often than something else at the same
-# address is a damaged copy of it. Common practice.
+# Where bits were flipped, one frame may say anything, and what is told so much less often than something else
+# at the same address is a damaged copy of it. Common practice.
 LEAST, DAMAGED = 2, 0.1
 Place = tuple[int | None, str]  # VLAN and address
 
 
 @dataclass
 class _Claim:
-    """One hardware address with one IP address. `times` are of what was seen of it, with the frame numbers."""
+    """One hardware address with one IP address. `times` are of what was seen of it, with the frame
+    numbers."""
 
     hardware: str
     times: list[tuple[float, int | None]]
@@ -165,7 +169,8 @@ def _claims(wire: Wire) -> dict[Place, list[_Claim]]:
         claim(where, hardware, (told.seen.time_s, told.seen.frame))
         if (holder := found[where].get(hardware)) is not None:
             holder.spoke.append((told.seen.time_s, told.announced))
-    # What goes to all on this network comes from its sender, not by a router. A mirror shows both sides of routers.
+    # What goes to all on this network comes from its sender, not by a router. A mirror shows both sides of
+    # routers.
     for flow in wire.tally.flows if wire.vantage != "mirror" else ():
         if flow.cast != "unicast" and flow.frames >= 2:
             place = flow.vlan, flow.source_ip
@@ -233,8 +238,9 @@ def _shared(
 
 
 def _handed_over(claims: list[_Claim], kept_s: float) -> bool:
-    """Whether the address went from one to the other and back by announcements alone (RFC 5227 section 3), and stayed for a while each
-    time. Two that both want it announce it against one another at once, or answer for it by turns."""
+    """Whether the address went from one to the other and back by announcements alone (RFC 5227 section 3),
+    and stayed for a while each time. Two that both want it announce it against one another at once, or answer
+    for it by turns."""
     spoke = sorted((at_s, claim.hardware, announced) for claim in claims for at_s, announced in claim.spoke)
     moves = [now for one, now in pairwise(spoke) if one[1] != now[1]]
     return (
@@ -262,7 +268,8 @@ def _copied(claims: Mapping[Place, list[_Claim]], proxies: set[str], wire: Wire)
         if its_own.first_s < arp.seen.time_s < its_own.last_s:
             told.add(hardware)
             yield fail(
-                f"Two devices have one hardware address: {who(hardware)} has {asker} and {asked_for}, and asks for itself.",
+                f"Two devices have one hardware address: {who(hardware)} has {asker} and {asked_for}, and "
+                "asks for itself.",
                 [
                     Evidence(f"from {asker} it asks who has {asked_for}", arp.seen.frame, arp.seen.time_s),
                     Evidence(f"it says that it has {asked_for}", its_own.first_frame, its_own.first_s),
@@ -286,7 +293,8 @@ def _copied(claims: Mapping[Place, list[_Claim]], proxies: set[str], wire: Wire)
             elif then is not None and turn == first:
                 at = messages[0].seen
                 yield caution(
-                    f"Two devices may have one hardware address: {who(hardware)} calls itself by two names in turn.",
+                    f"Two devices may have one hardware address: {who(hardware)} calls itself by two names "
+                    "in turn.",
                     [
                         Evidence(f"“{name.removesuffix('.local.')}” from {source}", at.frame, at.time_s)
                         for source, name in (first, then)
@@ -299,7 +307,8 @@ def _copied(claims: Mapping[Place, list[_Claim]], proxies: set[str], wire: Wire)
 
 
 def _probed(claims: Mapping[Place, list[_Claim]], wire: Wire, most: float) -> Iterator[Saw]:
-    """Probes for an address that another has (RFC 5227 section 2.1.1). Link-local addresses are found that way."""
+    """Probes for an address that another has (RFC 5227 section 2.1.1). Link-local addresses are found that
+    way."""
     probes: dict[str, dict[Place, ArpMessage]] = defaultdict(dict)
     for arp in wire.heard(ArpMessage):
         if not arp.sender_address and arp.seen.dst == BROADCAST and usable4(arp.target_address):

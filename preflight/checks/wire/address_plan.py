@@ -17,8 +17,10 @@ CHECK = Check(
     order=210,
     asks=PlannedWire,
     question="Does each device have the IP address that the rig sheet gives it?",
-    looks_at="The addresses that each device of the rig sheet (--sheet FILE) sends from, and who else sends from them.",
-    why="A device with another address is there and cannot be reached: what is set up for it looks for the old address.",
+    looks_at="The addresses that each device of the rig sheet (--sheet FILE) sends from, and who else "
+    "sends from them.",
+    why="A device with another address is there and cannot be reached: what is set up for it looks for the "
+    "old address.",
     sources=("The rig sheet", "RFC 826: addresses told by ARP"),
     fixes=(
         "Set the device's address as the rig sheet says, or write the new address on the sheet.",

@@ -1,8 +1,10 @@
 """A device that asks for another again and again, and nobody answers: what it looks for is not here.
 
-Strategy: who is answered keeps the answer for a quarter of a minute and more; only who is not asks again after some seconds. It
-may give up between, so that the questions count that follow one another soon. Answers go to the asker alone and are not heard at every
-port, so that a single question tells nothing, and neither does one for a device that was heard. Probes and announcements of a device's own address (RFC 5227) ask nobody.
+Strategy: who is answered keeps the answer for a quarter of a minute and more; only who is not asks again
+after some seconds. It may give up between, so that the questions count that follow one another soon. Answers
+go to the asker alone and are not heard at every port, so that a single question tells nothing, and neither
+does one for a device that was heard. Probes and announcements of a device's own address (RFC 5227) ask
+nobody.
 """
 
 from collections import defaultdict
@@ -24,14 +26,16 @@ CHECK = Check(
     asks=Wire,
     question="Does anybody look for a device that is not here?",
     looks_at="ARP questions that come again and again for an address that nobody here has.",
-    why="A device that is looked for and absent is switched off, unplugged, or has another address than somebody was told.",
+    why="A device that is looked for and absent is switched off, unplugged, or has another address than "
+    "somebody was told.",
     limits=(
         Limit("questions", 10, "for one address by one device", "common practice"),
         Limit(
             "apart_s",
             6,
             "s from one to the next at most",
-            "common practice; RFC 1122 2.3.2.1: at most one a second; RFC 4861 section 10: what is answered is kept for 15 s and more",
+            "common practice; RFC 1122 2.3.2.1: at most one a second; RFC 4861 section 10: what is "
+            "answered is kept for 15 s and more",
         ),
     ),
     sources=(
@@ -40,7 +44,8 @@ CHECK = Check(
     ),
     fixes=(
         now(
-            "Is the address that of a device which should be here? See that it has power and link, and that this is its address."
+            "Is the address that of a device which should be here? See that it has power and link, and that "
+            "this is its address."
         ),
         "Is it an old one, of a gateway or another rig? Take it out of the settings of the device that asks.",
         AGAIN,
@@ -79,10 +84,12 @@ def judge(wire: Wire, limits: Limits) -> Says:
         first = several[0][0]
         more = f" and {counted(len(several) - 1, 'other')} ask" if len(several) > 1 else " asks"
         yield caution(
-            f"{who(first.sender_hardware, first.sender_address)}{more} for {target} again and again, and nobody answers.",
+            f"{who(first.sender_hardware, first.sender_address)}{more} for {target} again and again, and "
+            "nobody answers.",
             [
                 Evidence(
-                    f"{who(each[0].sender_hardware, each[0].sender_address)} asked {counted(len(each), 'time')}",
+                    f"{who(each[0].sender_hardware, each[0].sender_address)} asked "
+                    f"{counted(len(each), 'time')}",
                     each[0].seen.frame,
                     each[0].seen.time_s,
                 )

@@ -1,9 +1,9 @@
 """Whether what a rig sends by the clock comes by the clock, whatever protocol it is.
 
-Strategy: the tally has found each periodic flow and followed its beat. Discovery and addressing are left out, RTP streams and
-PTP clocks have checks of their own. A beat that misses is held against the other senders' beats of that time: where half of
-those that are quick enough to tell paused too, it was the capture or the link here, and no sender is named. One short pause,
-as an ordinary computer makes it, is nothing.
+Strategy: the tally has found each periodic flow and followed its beat. Discovery and addressing are left out,
+RTP streams and PTP clocks have checks of their own. A beat that misses is held against the other senders'
+beats of that time: where half of those that are quick enough to tell paused too, it was the capture or the
+link here, and no sender is named. One short pause, as an ordinary computer makes it, is nothing.
 """
 
 import math
@@ -35,7 +35,8 @@ CHECK = Check(
         "Every flow that keeps a steady beat, whatever its protocol: beats missing, late, in "
         "bunches, and flows that stop. RTP streams and PTP clocks have checks of their own."
     ),
-    why="Audio and control that do not use RTP keep a beat too. A beat that misses is a frame that was lost or never sent.",
+    why="Audio and control that do not use RTP keep a beat too. A beat that misses is a frame that was "
+    "lost or never sent.",
     limits=(
         Limit(
             "fail_share",
@@ -56,7 +57,8 @@ CHECK = Check(
         "All: look at the cable between the switches, and at this computer's.",
         managed(
             now(
-                "Read the error counters of those ports. CRC errors mean a bad cable or plug. Drops mean a full port."
+                "Read the error counters of those ports. CRC errors mean a bad cable or plug. Drops mean a "
+                "full port."
             )
         ),
         now("No errors there? Then the sender pauses by itself: see what else it has to do."),
@@ -157,8 +159,8 @@ def _missed_together(common: list[Judged]) -> Iterator[Saw]:
     if pauses:
         longest = max(pauses, key=lambda pause: pause.end_s - pause.start_s)
         yield caution(
-            f"Most beats missed at the same time, for up to {1000 * (longest.end_s - longest.start_s):.0f} ms: the "
-            "capture paused, or the link here.",
+            f"Most beats missed at the same time, for up to {1000 * (longest.end_s - longest.start_s):.0f} "
+            "ms: the capture paused, or the link here.",
             [
                 Evidence(
                     f"{counted(len(common), 'steady flow')} paused together with the other senders",
@@ -204,7 +206,8 @@ def _stops(judged: list[Judged], wire: Wire, limits: Limits) -> Iterator[Saw]:
 
 
 def _witnesses(pairs: list[Follows]) -> list[Follows]:
-    """The two quickest beats of each sender, and not too many: a flood of senders must not stall the judging."""
+    """The two quickest beats of each sender, and not too many: a flood of senders must not stall the
+    judging."""
     chosen: dict[str, list[Follows]] = defaultdict(list)
     for beat, flow in sorted(pairs, key=lambda pair: pair[0].period_s):
         if len(chosen[flow.source]) < 2:
@@ -280,7 +283,8 @@ def _comes_late(judged: Judged, limits: Limits) -> bool:
 
 
 def _stopped(judged: Judged, wire: Wire, alike: list[Flow], limits: Limits) -> bool:
-    """Whether it stopped for good, or for a while. Another sender may go on with what is `alike`, as a spare does."""
+    """Whether it stopped for good, or for a while. Another sender may go on with what is `alike`, as a spare
+    does."""
     beat, flow = judged.beat, judged.flow
     if (
         beat.beats < ESTABLISHED
@@ -318,7 +322,8 @@ def _missed(judged: Judged) -> Evidence:
     if len(beat.events) == EVENT_ROOM:
         places = "in many places"
     return Evidence(
-        f"{_named(judged)}: {count_text(beat.missing)} of {counted(beat.beats * beat.per_beat, 'frame')} missing {places}"
+        f"{_named(judged)}: {count_text(beat.missing)} of {counted(beat.beats * beat.per_beat, 'frame')} "
+        f"missing {places}"
         + (f", up to {longest.frames} at once" if longest and longest.frames > 1 else "")
         + f" ({_pace(beat)})",
         frame=longest.frame if longest else None,
@@ -346,7 +351,8 @@ def _time(seconds: float) -> str:
 
 
 def _flows(some: list[Judged], of: list[Judged]) -> str:
-    """In a headline: one by what it is and who sends it, of several how many they are and the worst of them, which is the first."""
+    """In a headline: one by what it is and who sends it, of several how many they are and the worst of them,
+    which is the first."""
     worst = f"{what(some[0].flow)} from {who(some[0].flow.source)}"
     if len(some) == 1:
         return worst

@@ -1,6 +1,7 @@
 """Broadcast reaches every device; hundreds a second cost every one of them time that audio needs.
 
-Some rigs send their audio to everybody. That is how they are built: a stream is no storm, however it is addressed.
+Some rigs send their audio to everybody. That is how they are built: a stream is no storm, however it is
+addressed.
 """
 
 from preflight.checks.asks import Wire
@@ -22,7 +23,8 @@ CHECK = Check(
     soak="run",
     question="Is there more broadcast than the audio LAN can bear?",
     looks_at="Broadcast frames in every second and in every 100 ms, who sends them and what they are.",
-    why="Every device must receive and look at every broadcast frame. In a storm boxes click, drop out or restart.",
+    why="Every device must receive and look at every broadcast frame. In a storm boxes click, drop out or "
+    "restart.",
     limits=(
         Limit("fail_per_s", 1000, "broadcast frames in one second", "common practice"),
         Limit("caution_per_s", 100, "broadcast frames in one second", "common practice"),
@@ -68,10 +70,12 @@ def judge(wire: Wire, limits: Limits) -> Says:
     failed = second >= limits["fail_per_s"]
     yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
-        f"{'Broadcast storm' if failed else 'Much broadcast'}: {count_text(second)} frames in one second, from {name}.",
+        f"{'Broadcast storm' if failed else 'Much broadcast'}: {count_text(second)} frames in one second, "
+        f"from {name}.",
         [
             Evidence(
-                f"{count_text(second)} broadcast frames in the busiest second, {count_text(tenth)} in the busiest 100 ms",
+                f"{count_text(second)} broadcast frames in the busiest second, {count_text(tenth)} in the "
+                "busiest 100 ms",
                 time_s=at_s,
             ),
             *(

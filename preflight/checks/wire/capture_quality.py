@@ -22,8 +22,8 @@ CHECK = Check(
     verdict="apart",
     question="Can this capture be trusted, and what can it not show?",
     looks_at=(
-        "Frames dropped by the capturing system, frames cut by the snap length, times that step back, times with no frame at "
-        "all, damage in the file, and where on the network it was taken."
+        "Frames dropped by the capturing system, frames cut by the snap length, times that step back, times "
+        "with no frame at all, damage in the file, and where on the network it was taken."
     ),
     why="A frame that the capture lost looks as if the network had lost it.",
     limits=(
@@ -43,8 +43,8 @@ CHECK = Check(
 HOLE = "there is a hole"
 FRAMES: tuple[Measure, ...] = ("broadcast", "discovery", "multicast", "unicast")
 SEES = {
-    "access port": "taken at an access port: it sees what is flooded and what is meant for one station, not what passes "
-    "between others",
+    "access port": "taken at an access port: it sees what is flooded and what is meant for one station, "
+    "not what passes between others",
     "mirror": "taken at a mirror port: it sees traffic between others",
 }
 
@@ -91,31 +91,31 @@ def _faults(wire: Wire, silent_at_s: float, silent_s: float, limits: Limits) -> 
     if source.cut:
         yield (
             "frames are cut",
-            f"{count_text(source.cut)} of {counted(source.frames, 'frame')} are cut by the snap length: names and address "
-            "offers in them cannot be read",
+            f"{count_text(source.cut)} of {counted(source.frames, 'frame')} are cut by the snap length: "
+            "names and address offers in them cannot be read",
         )
     if source.steps_back and source.longest_step_back_s >= limits["step_back_ms"] / 1000:
         times = "once" if source.steps_back == 1 else counted(source.steps_back, "time")
         yield (
             "time steps back",
-            f"the time steps back {times}, by up to {source.longest_step_back_s:.3f} s; times after that are counted on "
-            "from there",
+            f"the time steps back {times}, by up to {source.longest_step_back_s:.3f} s; times after that "
+            "are counted on from there",
         )
     per_s = source.frames / source.duration_s if source.duration_s > 0 else 0.0
     busy = min(per_s, _per_s_before(wire, silent_at_s)) >= limits["busy_per_s"]
     if silent_s >= limits["hole_s"] and busy and _even(wire, silent_s):
         yield (
             HOLE,
-            f"no frame at all for {silent_s:.2f} s, in a capture of {count_text(per_s)} frames/s: the capture paused, "
-            "the link was down, or the senders stopped",
+            f"no frame at all for {silent_s:.2f} s, in a capture of {count_text(per_s)} frames/s: the "
+            "capture paused, the link was down, or the senders stopped",
         )
     damage = (
         [f"{counted(source.malformed, 'frame')} or records could not be read"] if source.malformed else []
     )
     if damaged(wire):
         damage.append(
-            f"bits were flipped: {counted(damaged_headers(wire), 'IP header')} with a wrong checksum or length, "
-            f"{counted(damaged_arp(wire), 'ARP message')} of no known kind"
+            f"bits were flipped: {counted(damaged_headers(wire), 'IP header')} with a wrong checksum or "
+            f"length, {counted(damaged_arp(wire), 'ARP message')} of no known kind"
         )
     if damage:
         yield "frames are damaged", "; ".join(damage)
@@ -124,13 +124,14 @@ def _faults(wire: Wire, silent_at_s: float, silent_s: float, limits: Limits) -> 
     if tally.flow_overflow or tally.talker_overflow:
         yield (
             "there are too many senders or flows to list",
-            f"{counted(tally.flow_overflow, 'frame')} belong to flows, {count_text(tally.talker_overflow)} to senders beyond "
-            "the lists; they are counted in the rates",
+            f"{counted(tally.flow_overflow, 'frame')} belong to flows, {count_text(tally.talker_overflow)} "
+            "to senders beyond the lists; they are counted in the rates",
         )
 
 
 def _silence(wire: Wire) -> tuple[float, float]:
-    """From when on no frame came for the longest time, and for how long, in seconds; live, listening went on after the last one."""
+    """From when on no frame came for the longest time, and for how long, in seconds; live, listening went on
+    after the last one."""
     source, rates = wire.source, wire.tally.rates
     if source.kind == "live" and source.first_ns is not None and source.last_ns is not None:
         last_s = (source.last_ns - source.first_ns) / 1e9
@@ -140,7 +141,8 @@ def _silence(wire: Wire) -> tuple[float, float]:
 
 
 def _even(wire: Wire, silent_s: float) -> bool:
-    """Whether nine in ten stretches of the time line without the hole hold frames: else silence is natural here."""
+    """Whether nine in ten stretches of the time line without the hole hold frames: else silence is natural
+    here."""
     rates, rows = wire.tally.rates, _frames(wire)
     return sum(row > 0 for row in rows) >= 0.9 * ((wire.source.duration_s - silent_s) / rates.width_s - 1)
 

@@ -1,11 +1,13 @@
-"""The PTP clock of each domain: is there one all the time, only one, the right one, and does it keep its pace.
+"""The PTP clock of each domain: is there one all the time, only one, the right one, and does it keep its
+pace.
 
-Strategy: announcements are grouped by VLAN, transport, version, transportSpecific and domain: what does not share these does
-not hear one another. In a group, ports that announce the same grandmaster are ways to one clock, as boundary clocks
-make them, and no rivals. Two grandmasters are two at once where both announce for longer than a receiver takes to give
-one up; otherwise the clock was handed over. One that announces itself for no longer and
-gives way to a better one that was there already only took part in the choice, and what was chosen before any audio began disturbed
-nobody. Where a capture has both networks of a redundant pair, each has its leader. Silence of announcements is a lost clock only while other frames came by.
+Strategy: announcements are grouped by VLAN, transport, version, transportSpecific and domain: what does not
+share these does not hear one another. In a group, ports that announce the same grandmaster are ways to one
+clock, as boundary clocks make them, and no rivals. Two grandmasters are two at once where both announce for
+longer than a receiver takes to give one up; otherwise the clock was handed over. One that announces itself
+for no longer and gives way to a better one that was there already only took part in the choice, and what was
+chosen before any audio began disturbed nobody. Where a capture has both networks of a redundant pair, each
+has its leader. Silence of announcements is a lost clock only while other frames came by.
 """
 
 from collections import defaultdict
@@ -37,8 +39,9 @@ CHECK = Check(
     soak="run",
     question="Does one PTP clock lead, all the time?",
     looks_at=(
-        "PTP messages, version 1, version 2 and IEEE 802.1AS, over UDP and Ethernet. Who announces itself as master, who "
-        "should win, hand-overs, times without a master, the pace of Sync and its follow-ups, jumps of the time that it tells."
+        "PTP messages, version 1, version 2 and IEEE 802.1AS, over UDP and Ethernet. Who announces itself "
+        "as master, who should win, hand-overs, times without a master, the pace of Sync and its "
+        "follow-ups, jumps of the time that it tells."
     ),
     why="All boxes play by one clock. With none or with two they drift apart: clicks first, then dropouts.",
     limits=(
@@ -67,7 +70,8 @@ CHECK = Check(
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Listen for ten seconds at a port of a box that follows the clock, or where the switch sends PTP too.",
+    unproven="Listen for ten seconds at a port of a box that follows the clock, or where the switch sends "
+    "PTP too.",
 )
 WHOLE = "Capture whole frames (no snap length)."
 LOST_FIXES = (CHECK.fixes[2], *CHECK.fixes[:2], AGAIN)
@@ -86,7 +90,8 @@ PACE_FIXES = (
 )
 JUMP_FIXES = (
     now(
-        "See what the leading box takes its time from: an antenna, a time server, a house clock. It came, went, or was set."
+        "See what the leading box takes its time from: an antenna, a time server, a house clock. It came, "
+        "went, or was set."
     ),
     before_doors("Not needed for this show? Let the leading box run free, without that source."),
     before_doors(
@@ -103,9 +108,10 @@ Clocks = dict[str, list[ClockPort]]  # masters by the grandmaster that they anno
 
 @dataclass(frozen=True)
 class _Domain:
-    """What shares transport, version, transportSpecific and domain. `masters` are the ports that announce (in version 1:
-    that send Sync), `whole` their announcements together, `clocks` the masters by the grandmaster that they announce, each
-    with the first to come first. `timeout_s` is how long a receiver waits before it gives a master up."""
+    """What shares transport, version, transportSpecific and domain. `masters` are the ports that announce (in
+    version 1: that send Sync), `whole` their announcements together, `clocks` the masters by the grandmaster
+    that they announce, each with the first to come first. `timeout_s` is how long a receiver waits before it
+    gives a master up."""
 
     masters: tuple[ClockPort, ...]
     whole: ClockPort
@@ -215,7 +221,8 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
 
 
 def _by_network(clocks: Clocks, wire: Wire) -> list[Clocks]:
-    """The clocks of the two networks of a redundant pair apart, where a capture has both: each has its leader."""
+    """The clocks of the two networks of a redundant pair apart, where a capture has both: each has its
+    leader."""
     inside: dict[IPv4Network, set[str]] = defaultdict(set)
     for flow in wire.tally.flows:
         if (address := usable4(flow.source_ip)) is not None:
@@ -279,7 +286,8 @@ def _rivals_among(clocks: Clocks, domain: _Domain, wire: Wire) -> Iterator[Saw]:
 
 
 def _took_part(port: ClockPort, leads: ClockPort, until_s: float, domain: _Domain) -> bool:
-    """Whether a port announced itself only until it had heard the one that leads, which was there already (IEEE 1588-2008 9.3.2.5)."""
+    """Whether a port announced itself only until it had heard the one that leads, which was there already
+    (IEEE 1588-2008 9.3.2.5)."""
     return leads.first_s <= port.first_s + _interval(leads) and until_s - port.first_s <= domain.timeout_s
 
 
@@ -294,8 +302,9 @@ def _both(a: list[ClockPort], b: list[ClockPort], timeout_s: float) -> list[Span
 
 
 def _present(ports: list[ClockPort], timeout_s: float) -> list[Span]:
-    """When it announces: from its first to its last, without its longest silence where that is a real one. A port that comes
-    and goes without end, so that less than half of its announcements came beside that silence, counts as handing over."""
+    """When it announces: from its first to its last, without its longest silence where that is a real one. A
+    port that comes and goes without end, so that less than half of its announcements came beside that
+    silence, counts as handing over."""
     first, last = min(p.first_s for p in ports), max(p.last_s for p in ports)
     if len(ports) > 1:
         return [(first, last)]
@@ -400,8 +409,8 @@ def _so_much(seconds: float) -> str:
 
 
 def _apart(domains: list[_Domain]) -> Iterator[Saw]:
-    """Clocks that cannot hear one another, by version or transport, and lead side by side. One box may serve both, or follow the one and
-    pass it on as the other."""
+    """Clocks that cannot hear one another, by version or transport, and lead side by side. One box may serve
+    both, or follow the one and pass it on as the other."""
     for a, b in combinations((domain for domain in domains if not domain.gptp), 2):
         if a.whole.version == b.whole.version and a.whole.domain != b.whole.domain:
             continue  # domains are meant to be apart

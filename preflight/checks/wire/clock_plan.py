@@ -1,7 +1,8 @@
 """Whether the clock is led by the device that the rig sheet names.
 
-Whether a clock leads at all, and only one, is the check `clock`'s. Here only: is it the planned one? A spare that leads, or another
-device of the sheet, keeps time too, and is a caution; a leader that is not on the sheet is a fail.
+Whether a clock leads at all, and only one, is the check `clock`'s. Here only: is it the planned one? A spare
+that leads, or another device of the sheet, keeps time too, and is a caution; a leader that is not on the
+sheet is a fail.
 """
 
 from preflight.checks.asks import PlannedWire
@@ -22,9 +23,11 @@ CHECK = Check(
     asks=PlannedWire,
     question="Does the clock lead that the rig sheet names?",
     looks_at=(
-        "Who announces itself as PTP master, and whose time it passes on, against [clock] on the rig sheet (--sheet FILE)."
+        "Who announces itself as PTP master, and whose time it passes on, against [clock] on the rig sheet "
+        "(--sheet FILE)."
     ),
-    why="Another leader keeps time until it is switched off, or follows a time of its own. Then all audio stops at once.",
+    why="Another leader keeps time until it is switched off, or follows a time of its own. Then all audio "
+    "stops at once.",
     sources=("The rig sheet", "IEEE 1588-2008 7.5.2.2: a clock's identity is made from its hardware address"),
     fixes=(
         before_doors("Give the planned device the lowest priority1, and leave all others as they came."),
@@ -33,7 +36,8 @@ CHECK = Check(
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Listen for ten seconds at a port of a box that follows the clock, or where the switch sends PTP too.",
+    unproven="Listen for ten seconds at a port of a box that follows the clock, or where the switch sends "
+    "PTP too.",
 )
 CUT_OFF = "0" * 16  # no clock has this identity: what a cut frame leaves of it
 
@@ -80,8 +84,8 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
 
 
 def _is(port: ClockPort, hardware: str) -> bool:
-    """Whether a master is this device: it sends itself, or its time is passed on. The identity is the hardware address with fffe
-    in its middle (EUI-64)."""
+    """Whether a master is this device: it sends itself, or its time is passed on. The identity is the
+    hardware address with fffe in its middle (EUI-64)."""
     identity = grandmaster(port)
     by_identity = hardware_of(identity) == hardware
     return bool(hardware) and (by_identity or (port.hardware == hardware and identity == port.clock))

@@ -1,8 +1,9 @@
 """Whether the control network of the rig sheet stays off the audio LAN.
 
-Strategy: whoever speaks here from an address of its subnet, or is its router, brings it in. A computer that has an adapter in each
-network may let the other network's address slip out, in an ARP request for instance (RFC 1122 section 3.3.4.2 allows it): it
-joins nothing by that, so a desk, its spare and this computer are a caution only.
+Strategy: whoever speaks here from an address of its subnet, or is its router, brings it in. A computer that
+has an adapter in each network may let the other network's address slip out, in an ARP request for instance
+(RFC 1122 section 3.3.4.2 allows it): it joins nothing by that, so a desk, its spare and this computer are a
+caution only.
 """
 
 from __future__ import annotations
@@ -30,11 +31,12 @@ CHECK = Check(
     explains=(Explains(("strangers", "address-plan", "stray-dhcp", "stray-router"), "all culprits"),),
     question="Does the control network stay off the audio LAN?",
     looks_at=(
-        "Every sender's addresses against [control] on the rig sheet (--sheet FILE): the control network's subnet and its router."
+        "Every sender's addresses against [control] on the rig sheet (--sheet FILE): the control network's "
+        "subnet and its router."
     ),
     why=(
-        "Tablets, a wireless router and the internet bring broadcasts, DHCP servers and updates along. One wrong cable, or one "
-        "device with the wrong address, joins them to the audio."
+        "Tablets, a wireless router and the internet bring broadcasts, DHCP servers and updates along. One "
+        "wrong cable, or one device with the wrong address, joins them to the audio."
     ),
     sources=(
         "The rig sheet",
@@ -46,7 +48,8 @@ CHECK = Check(
         now("Is a cable plugged from the control network, or its router, into an audio switch? Unplug it."),
         managed(
             now(
-                "Look up the hardware address in the switch's address table: that tells the port. Follow the cable."
+                "Look up the hardware address in the switch's address table: that tells the port. Follow "
+                "the cable."
             )
         ),
         FOLLOW_CABLES,

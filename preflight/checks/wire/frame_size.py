@@ -1,11 +1,11 @@
 """Frames longer or shorter than Ethernet allows.
 
-Strategy: a capture shows sizes that never were on the cable. A computer hands long TCP segments to its adapter to be
-cut, and puts received ones together, so long TCP frames are its own work, and so is anything long that it sent. Some
-captures keep the check sequence, 4 bytes. What a computer sends, and what comes by a virtual cable, is not padded to 60
-bytes, and a real adapter drops short frames before a capture sees them: so short ones count only where
-padding is the rule, and never for more than a caution. Packets of a stream that are too long for a frame go in two: the second tells
-neither port nor number.
+Strategy: a capture shows sizes that never were on the cable. A computer hands long TCP segments to its
+adapter to be cut, and puts received ones together, so long TCP frames are its own work, and so is anything
+long that it sent. Some captures keep the check sequence, 4 bytes. What a computer sends, and what comes by a
+virtual cable, is not padded to 60 bytes, and a real adapter drops short frames before a capture sees them: so
+short ones count only where padding is the rule, and never for more than a caution. Packets of a stream that
+are too long for a frame go in two: the second tells neither port nor number.
 """
 
 from collections.abc import Sequence
@@ -28,10 +28,12 @@ CHECK = Check(
     soak="run",
     question="Are any frames too long or too short?",
     looks_at=(
-        "The size of every frame. Long TCP frames are left out: computers cut and join those themselves. So are frames that "
-        "this computer sent. Whether packets of a stream are too long for a frame, so that they come in fragments."
+        "The size of every frame. Long TCP frames are left out: computers cut and join those themselves. So "
+        "are frames that this computer sent. Whether packets of a stream are too long for a frame, so that "
+        "they come in fragments."
     ),
-    why="Devices that keep to 1500 bytes never get a jumbo frame. Short frames come from collisions and broken adapters.",
+    why="Devices that keep to 1500 bytes never get a jumbo frame. Short frames come from collisions and "
+    "broken adapters.",
     limits=(
         Limit(
             "longest", 1518, "bytes with check sequence, and 4 more for each tag", "IEEE 802.3; IEEE 802.1Q"
@@ -54,18 +56,21 @@ CHECK = Check(
     unproven="Listen for at least one second.",
 )
 FRAGMENT_FIXES = (
-    "Set the sender named here to fewer channels a stream, or to a shorter packet time, so that a packet fits into one frame.",
+    "Set the sender named here to fewer channels a stream, or to a shorter packet time, so that a packet "
+    "fits into one frame.",
     AGAIN,
 )
 IPV4, ARP, IPV6 = 0x0800, 0x0806, 0x86DD
 TCP, UDP = 6, 17
-FULL = 1500  # bytes of a frame whose packet goes on in another, at least: fragments are cut at multiples of 8 (RFC 791)
+# bytes of a frame whose packet goes on in another, at least: fragments are cut at multiples of 8 (RFC 791)
+FULL = 1500
 # Tunnels carry TCP too (RFC 2003, 2473, 2784): a long one proves nothing.
 TUNNELS = (4, 41, 47)
 TUNNEL_PORTS = (4789, 6081)  # of UDP: VXLAN, RFC 7348; Geneve, RFC 8926
 NEVER_FORWARDED = "01:80:c2:00:00:0"  # IEEE 802.1Q table 8-1
 TAG = 4  # bytes, IEEE 802.1Q
-LONGEST_CARRIED = 16384  # what no adapter sends in one frame was joined by a computer, or is a broken record: common practice
+# what no adapter sends in one frame was joined by a computer, or is a broken record: common practice
+LONGEST_CARRIED = 16384
 COOKED = 6  # bytes that the header of a cooked capture is longer than Ethernet's, at most
 
 
@@ -102,7 +107,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
         yield passed("No jumbo frames. What is longer was joined by the capturing computer, or is damaged.")
     if long:
         count = sum(f.giants for f in long)
-        # What is flooded reaches devices that cannot take it; two that agreed on jumbo frames may use them between them.
+        # What is flooded reaches devices that cannot take it; two that agreed on jumbo frames may use them
+        # between them.
         flooded = any(f.cast != "unicast" and not f.destination.startswith(NEVER_FORWARDED) for f in long)
         yield _off(
             Outcome.FAIL if flooded else Outcome.CAUTION,
@@ -133,7 +139,8 @@ def _may_be_joined(flow: Flow) -> bool:
 
 
 def _in_fragments(heard: Heard, flows: Sequence[Flow], share: float) -> bool:
-    """Whether fragments without ports come beside a stream whose frames are full, from its sender to its receivers."""
+    """Whether fragments without ports come beside a stream whose frames are full, from its sender to its
+    receivers."""
     stream, flow = heard
     rest = sum(
         f.frames
@@ -167,7 +174,7 @@ def _off(outcome: Outcome, headline: str, bad: list[tuple[int, int, Flow]]) -> S
 
 
 def _short(foreign: list[Flow], shortest: float) -> list[Flow]:
-    """Flows with short frames, where the others show that frames are padded here: ARP and short IP packets come with
-    `shortest` bytes, and none unpadded."""
+    """Flows with short frames, where the others show that frames are padded here: ARP and short IP packets
+    come with `shortest` bytes, and none unpadded."""
     usual = [f.shortest for f in foreign if f.ethertype in (ARP, IPV4, IPV6)]
     return [f for f in foreign if f.shortest < shortest] if min(usual, default=None) == shortest else []

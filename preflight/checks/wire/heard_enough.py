@@ -1,8 +1,10 @@
-"""Whether enough came by to prove anything: a network that is dead, or not listened to, must never be called ready.
+"""Whether enough came by to prove anything: a network that is dead, or not listened to, must never be called
+ready.
 
-A rig at work shows by its audio, by its clock, or by two devices that speak. What switches say to one another and to the
-port (spanning tree, LLDP, CDP, pause frames, who wants which group) comes from a dead rig, too, and counts for nothing here. Nor does what is wrapped in
-another frame, by a cipher or a tunnel: no check looks inside. Troubles that were heard all the same are told by their own checks.
+A rig at work shows by its audio, by its clock, or by two devices that speak. What switches say to one another
+and to the port (spanning tree, LLDP, CDP, pause frames, who wants which group) comes from a dead rig, too,
+and counts for nothing here. Nor does what is wrapped in another frame, by a cipher or a tunnel: no check
+looks inside. Troubles that were heard all the same are told by their own checks.
 """
 
 from preflight.checks.asks import Wire
@@ -33,16 +35,16 @@ CHECK = Check(
     least_s="least_s",
     fixes=(),
     unproven=(
-        "Switch the rig on and start the audio. See that this is the port and the adapter of the audio LAN and that "
-        "its lamp is lit. Then listen for 20 seconds or more."
+        "Switch the rig on and start the audio. See that this is the port and the adapter of the audio LAN "
+        "and that its lamp is lit. Then listen for 20 seconds or more."
     ),
 )
 HOLE_S = 1.0  # a silence so long is not counted as listened. Common practice.
 # Between switches, or from a switch to its port: IEEE 802.1D table 7-10, IEEE 802.1AB; CDP from memory.
 SWITCHES_OWN = ("01:80:c2:00:00:", "01:00:0c:cc:cc:cc")
 IGMP = 2  # switches ask by it, and answer one another
-# What holds other frames or packets: by EtherType (IEEE 802.1AE, IEC 62439-3), by IP protocol (RFC 2784, RFC 4303), by UDP port
-# (RFC 7348, RFC 8926).
+# What holds other frames or packets: by EtherType (IEEE 802.1AE, IEC 62439-3), by IP protocol (RFC 2784, RFC
+# 4303), by UDP port (RFC 7348, RFC 8926).
 WRAPS: dict[tuple[str, int | None], str] = {
     ("ethertype", 0x88E5): "MACsec",
     ("ethertype", 0x892F): "HSR",
@@ -52,7 +54,8 @@ WRAPS: dict[tuple[str, int | None], str] = {
     ("destination_port", 6081): "Geneve",
 }
 UNWRAP = (
-    "Listen where frames go in the clear: at the control computer itself, or at a mirror port of the switch that its cable goes to.",
+    "Listen where frames go in the clear: at the control computer itself, or at a mirror port of the "
+    "switch that its cable goes to.",
     "Is this a mirror that comes by a tunnel? Have it unwrapped, and judge the frames that were in it.",
 )
 

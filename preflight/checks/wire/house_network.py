@@ -1,11 +1,12 @@
-"""An office, venue or home network joined to the audio LAN: told by what such networks carry, each sign with a weight.
+"""An office, venue or home network joined to the audio LAN: told by what such networks carry, each sign with
+a weight.
 
-Strategy: packets from several networks of the internet that one hardware address hands over are a gateway at work: that
-is enough. All else must come together: a device that asks for the internet in vain is only set wrong, a file server may
-belong to the show, a device may carry an internet address of its own. Asking counts less than an answer, each
-device counts once, and what this computer asks counts not at all, for its answers tell. Addresses for private
-use, for the link alone and for documentation are ours (RFC 1918, 4193, 6598; RFC 3927, 4291; RFC 5737, 3849).
-Silence is no proof.
+Strategy: packets from several networks of the internet that one hardware address hands over are a gateway at
+work: that is enough. All else must come together: a device that asks for the internet in vain is only set
+wrong, a file server may belong to the show, a device may carry an internet address of its own. Asking counts
+less than an answer, each device counts once, and what this computer asks counts not at all, for its answers
+tell. Addresses for private use, for the link alone and for documentation are ours (RFC 1918, 4193, 6598; RFC
+3927, 4291; RFC 5737, 3849). Silence is no proof.
 """
 
 from collections import defaultdict
@@ -58,10 +59,11 @@ CHECK = Check(
     explains=(Explains(("stray-dhcp", "stray-router"), "culprit"),),
     question="Is the audio LAN joined to an office, venue or home network?",
     looks_at=(
-        "Traffic that such networks carry: internet addresses, name lookups, file sharing, printers, office sign-in, gateways. "
-        "Each sign has its weight."
+        "Traffic that such networks carry: internet addresses, name lookups, file sharing, printers, office "
+        "sign-in, gateways. Each sign has its weight."
     ),
-    why="Updates, backups and strangers' computers then share the links with the audio, and two networks' faults become one.",
+    why="Updates, backups and strangers' computers then share the links with the audio, and two networks' "
+    "faults become one.",
     limits=(
         Limit("fail", 10, "points in all", "common practice"),
         Limit("caution", 3, "points in all", "common practice"),
@@ -73,11 +75,13 @@ CHECK = Check(
     sources=(f"Private addresses: {PRIVATE}", "Ports: IANA service name and port number registry"),
     fixes=(
         now(
-            "Look for a cable from an audio switch to a wall socket, an office switch, or a router. Unplug it."
+            "Look for a cable from an audio switch to a wall socket, an office switch, or a router. Unplug "
+            "it."
         ),
         managed(
             now(
-                "Not found? Look up the addresses named here in the switch's address table: that tells the port."
+                "Not found? Look up the addresses named here in the switch's address table: that tells the "
+                "port."
             )
         ),
         FOLLOW_CABLES,
@@ -85,7 +89,8 @@ CHECK = Check(
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Listen for some minutes while the venue's people work, or at a mirror of the port towards the building.",
+    unproven="Listen for some minutes while the venue's people work, or at a mirror of the port towards "
+    "the building.",
 )
 IGMP, TCP, UDP = 2, 6, 17
 ARP = 0x0806
@@ -196,8 +201,8 @@ def _by_ports(wire: Wire) -> Iterator[Sign]:
 
 
 def _by_dialling(wire: Wire) -> Iterator[Sign]:
-    """Who looks for an internet provider by PPPoE, as the outer port of a router does, and who answers as one: that goes to the
-    asker alone."""
+    """Who looks for an internet provider by PPPoE, as the outer port of a router does, and who answers as
+    one: that goes to the asker alone."""
     flows = [flow for flow in wire.tally.flows if flow.ethertype == PPPOE]
     askers = {flow.source for flow in flows if flow.cast == "broadcast"}
     for flow in flows:
@@ -211,8 +216,8 @@ def _by_dialling(wire: Wire) -> Iterator[Sign]:
 
 
 def _by_silence(wire: Wire) -> Iterator[Sign]:
-    """Who answers again and again for an address that routers usually have, and says nothing else: a gateway through which nobody
-    goes. A switch's own address may be such a one."""
+    """Who answers again and again for an address that routers usually have, and says nothing else: a gateway
+    through which nobody goes. A switch's own address may be such a one."""
     says: dict[str, set[int]] = defaultdict(set)
     for flow in wire.tally.flows:
         if flow.protocol != IGMP:  # it may ask for group members as well

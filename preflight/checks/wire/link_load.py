@@ -18,8 +18,8 @@ CHECK = Check(
     explains=(Explains(KEEPS_TIME, "time"),),
     question="Is the link so full that audio has to wait?",
     looks_at=(
-        "Bytes in the busiest millisecond, 100 ms and second, against the link's rate. Check sequence, preamble and gap of "
-        "each frame count too."
+        "Bytes in the busiest millisecond, 100 ms and second, against the link's rate. Check sequence, "
+        "preamble and gap of each frame count too."
     ),
     why="A full port holds frames back, then drops them. Audio that comes late is lost.",
     limits=(
@@ -31,11 +31,13 @@ CHECK = Check(
     sources=("RFC 2544 appendix B and RFC 5180 A.1: frame rates with preamble and gap",),
     fixes=(
         now(
-            "See in the list what fills the link. Stop what the show does not need: file copies, updates, video."
+            "See in the list what fills the link. Stop what the show does not need: file copies, updates, "
+            "video."
         ),
         managed(
             before_doors(
-                "If streams fill it, send each only where it is needed: turn on IGMP snooping with one querier, on every switch."
+                "If streams fill it, send each only where it is needed: turn on IGMP snooping with one "
+                "querier, on every switch."
             )
         ),
         unmanaged(before_doors("If streams fill it, use one with IGMP snooping.")),
@@ -45,14 +47,15 @@ CHECK = Check(
         AGAIN,
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
-    unproven="Listen for at least one second, at the port itself: a mirror adds up both ways of a cable, or several cables.",
+    unproven="Listen for at least one second, at the port itself: a mirror adds up both ways of a cable, "
+    "or several cables.",
 )
 
 
 def judge(wire: Wire, limits: Limits) -> Says:
     rates, copies = wire.tally.rates, wire.tally.copies
-    # A cable carries both directions at once: each has the whole rate. A capture that does not tell them apart is
-    # judged on both together.
+    # A cable carries both directions at once: each has the whole rate. A capture that does not tell them
+    # apart is judged on both together.
     way: Measure = "bytes" if rates.peaks["bytes"].in_1s >= rates.peaks["sent_bytes"].in_1s else "sent_bytes"
     peak = rates.peaks[way]
     mirror = wire.vantage == "mirror"
@@ -84,12 +87,14 @@ def judge(wire: Wire, limits: Limits) -> Says:
     senders = [t for t in senders if t.bytes >= 0.1 * senders[0].bytes]
     yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
-        f"The link is {second:.0%} full for a second; from {limits['fail_share']:.0%} on there is no room for bursts."
+        f"The link is {second:.0%} full for a second; from {limits['fail_share']:.0%} on there is no room "
+        "for bursts."
         if failed
         else f"The link is {tenth:.0%} full for 100 ms.",
         [
             Evidence(f"{second:.0%} of {of} in the busiest second", time_s=peak.in_1s_at_s),
-            # Capturing systems stamp frames in bunches, so that a millisecond can seem to hold more than the link carries.
+            # Capturing systems stamp frames in bunches, so that a millisecond can seem to hold more than the
+            # link carries.
             Evidence(
                 "the busiest millisecond is full"
                 if busiest >= 1

@@ -1,11 +1,12 @@
-"""A loop: the same frame goes round for ever. Told from mirrors, keep-alives and announcements by how copies come.
+"""A loop: the same frame goes round for ever. Told from mirrors, keep-alives and announcements by how copies
+come.
 
-Strategy: the tally has counted contents that came eight times or more at 5 ms or less from copy to copy; of what asks and
-answers for the network, and of packets that are numbered as RTP's are, at 60 ms or less. A mirror
-shows pairs, an announcement comes three times: neither is counted there. A burst of ten announcements ends;
-circling frames go on, so the copies must be many or the contents must interleave. A keep-alive is a steady flow of
-frames that an open standard does not name; but what discovers or resolves addresses is never sent again
-for ever, so there steadiness is no excuse. Or this computer's own frames come back.
+Strategy: the tally has counted contents that came eight times or more at 5 ms or less from copy to copy; of
+what asks and answers for the network, and of packets that are numbered as RTP's are, at 60 ms or less. A
+mirror shows pairs, an announcement comes three times: neither is counted there. A burst of ten announcements
+ends; circling frames go on, so the copies must be many or the contents must interleave. A keep-alive is a
+steady flow of frames that an open standard does not name; but what discovers or resolves addresses is never
+sent again for ever, so there steadiness is no excuse. Or this computer's own frames come back.
 """
 
 from preflight.checks.asks import Wire
@@ -42,10 +43,11 @@ CHECK = Check(
     soak="run",
     question="Does any frame go round in a loop?",
     looks_at=(
-        "Frames that come again byte for byte within some 50 milliseconds: how many different ones, how often, how fast. And "
-        "this computer's own frames coming back to it."
+        "Frames that come again byte for byte within some 50 milliseconds: how many different ones, how "
+        "often, how fast. And this computer's own frames coming back to it."
     ),
-    why="Switches never drop a circling frame. One broadcast is enough to fill every link until the loop is opened.",
+    why="Switches never drop a circling frame. One broadcast is enough to fill every link until the loop "
+    "is opened.",
     limits=(
         Limit("copies", 8, "frames that this computer sent and that came back to it", "common practice"),
         Limit(
@@ -58,7 +60,8 @@ CHECK = Check(
         Limit(
             "slow_per_s",
             200,
-            "copies a second of one frame, below which frames of several devices must repeat: a loop through slow bridges or Wi-Fi",
+            "copies a second of one frame, below which frames of several devices must repeat: a loop "
+            "through slow bridges or Wi-Fi",
             "common practice",
         ),
         Limit("one_content_per_s", 2000, "copies a second when it is only one frame", "common practice"),
@@ -73,10 +76,12 @@ CHECK = Check(
     sources=("IEEE 802.1D-1998: a bridge keeps no count of hops, so a frame in a loop never dies",),
     fixes=(
         now(
-            "Look for two cables between the same two switches, or a cable with both ends in one switch. Pull one of them."
+            "Look for two cables between the same two switches, or a cable with both ends in one switch. "
+            "Pull one of them."
         ),
         now(
-            "Look for a box, desk or wireless bridge whose two network ports both go to the LAN. Pull one cable."
+            "Look for a box, desk or wireless bridge whose two network ports both go to the LAN. Pull one "
+            "cable."
         ),
         now("If the lamps of the switch calm down, that was it. If not, put it back and pull the next."),
         AGAIN,
@@ -98,7 +103,8 @@ SHOWN = 4
 def judge(wire: Wire, limits: Limits) -> Says:
     copies = wire.tally.copies
     looped = [(f, f.repeats) for f in wire.tally.flows if f.repeats and _circles(f, f.repeats, limits)]
-    # One device may ask again and again. What comes back slowly is a loop only where the frames of several do.
+    # One device may ask again and again. What comes back slowly is a loop only where the frames of several
+    # do.
     slow = [(flow, repeats) for flow, repeats in looped if _per_s(repeats) < limits["slow_per_s"]]
     if len({flow.source for flow, _ in slow}) < limits["contents"]:
         looped = [pair for pair in looped if pair not in slow]
@@ -171,7 +177,8 @@ def _circles(flow: Flow, repeats: Repeats, limits: Limits) -> bool:
     """Whether the copies in `flow` are those of a loop: many, and no keep-alive's."""
     by_turns = repeats.contents >= BY_TURNS and flow.changes - flow.distinct > 0.5 * flow.copies
     # Unicast is sent again for many reasons (TCP asks for it so), and a loop always shows in what is flooded.
-    # No switch passes a pause frame on (IEEE 802.3 annex 31B), so that none can circle, however often the port sends it.
+    # No switch passes a pause frame on (IEEE 802.3 annex 31B), so that none can circle, however often the
+    # port sends it.
     if flow.cast == "unicast" or hidden(flow) or flow.ethertype == MAC_CONTROL:
         return False
     if repeats.copies < limits["copies_on_average"] * repeats.contents and not by_turns:

@@ -1,8 +1,9 @@
 """Which devices of the rig sheet are not there.
 
-Strategy: a device that is not heard is not missing yet, for a switch passes on little of what a device sends. It is missing
-where it should have been heard here: its planned stream is due at this port and does not come; it speaks more often
-than this (as the sheet learned, and the others keep to what it learned of them); or somebody asks for it in vain.
+Strategy: a device that is not heard is not missing yet, for a switch passes on little of what a device sends.
+It is missing where it should have been heard here: its planned stream is due at this port and does not come;
+it speaks more often than this (as the sheet learned, and the others keep to what it learned of them); or
+somebody asks for it in vain.
 """
 
 from __future__ import annotations
@@ -31,8 +32,8 @@ CHECK = Check(
     explains=(Explains(("stream-plan",), "culprit"),),
     question="Is everything on the rig sheet there?",
     looks_at=(
-        "Each device on the rig sheet (--sheet FILE): whether it is heard. If not: whether its stream is due here, whether it "
-        "speaks more often than this, whether somebody asks for its address in vain."
+        "Each device on the rig sheet (--sheet FILE): whether it is heard. If not: whether its stream is "
+        "due here, whether it speaks more often than this, whether somebody asks for its address in vain."
     ),
     why="A box that is off, unplugged or set wrong is silent. Better to find it now than at its first cue.",
     limits=(
@@ -51,8 +52,8 @@ CHECK = Check(
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven=(
-        "Silence is no proof. Listen for a minute, or at a mirror port, or look at the lamp of its switch port. "
-        "A sheet drafted by `preflight sheet learn` knows who speaks how often."
+        "Silence is no proof. Listen for a minute, or at a mirror port, or look at the lamp of its switch "
+        "port. A sheet drafted by `preflight sheet learn` knows who speaks how often."
     ),
 )
 SHOWN_NAMES = 4
@@ -115,8 +116,8 @@ def _proof(
         here = [each.name for each in others if inventory.present[each.name]]
         if others and len(here) >= limits["others"] * len(others):
             return Evidence(
-                f"{device.name} speaks every {device.speaks_every_s:g} s when all is well, and was silent for {listened:.1f} s; "
-                f"{', '.join(here[:3])} spoke"
+                f"{device.name} speaks every {device.speaks_every_s:g} s when all is well, and was silent "
+                f"for {listened:.1f} s; {', '.join(here[:3])} spoke"
             )
     return _asked_in_vain(wire, limits, device)
 
@@ -125,15 +126,16 @@ def _asked_in_vain(wire: PlannedWire, limits: Limits, device: Device) -> Evidenc
     """Whoever gets an answer asks once or twice; the answer itself may go to the asker alone."""
     asked: dict[str, list[ArpMessage]] = {}
     for message in wire.heard(ArpMessage):
-        # A probe has no sender's address: it looks whether anybody has this one, and wants no answer (RFC 5227).
+        # A probe has no sender's address: it looks whether anybody has this one, and wants no answer (RFC
+        # 5227).
         if message.op == 1 and message.target_address == device.address and message.sender_address:
             asked.setdefault(message.sender_hardware, []).append(message)
     for asker, messages in asked.items():
         last, spent_s = messages[-1].seen, messages[-1].seen.time_s - messages[0].seen.time_s
         if len(messages) >= limits["asked_times"] and spent_s >= limits["asked_for_s"]:
             return Evidence(
-                f"{who(asker)} asks for {device.name} ({device.address}) again and again, {len(messages)} times, and it does "
-                "not speak",
+                f"{who(asker)} asks for {device.name} ({device.address}) again and again, {len(messages)} "
+                "times, and it does not speak",
                 last.frame,
                 last.time_s,
             )

@@ -1,9 +1,10 @@
 """Multicast under control: one querier asks, members answer, and no stream flows that nobody asked for.
 
-Strategy: switches that snoop send a group only where a member is, and forget a member that is not asked in time. So the
-check keeps the membership table in capture time: when would each group run out if nobody asks? A querier asks every
-125 s, so a short capture without a query proves nothing. And without snooping nobody needs a querier: its absence
-fails only where streams did stop as their membership ran out, or where it asked before and fell silent.
+Strategy: switches that snoop send a group only where a member is, and forget a member that is not asked in
+time. So the check keeps the membership table in capture time: when would each group run out if nobody asks? A
+querier asks every 125 s, so a short capture without a query proves nothing. And without snooping nobody needs
+a querier: its absence fails only where streams did stop as their membership ran out, or where it asked before
+and fell silent.
 """
 
 from collections import defaultdict
@@ -42,12 +43,12 @@ CHECK = Check(
     asks=Wire,
     question="Will the switches keep sending the streams where they are wanted?",
     looks_at=(
-        "IGMP: who asks for members (the querier) and how often, who joined which group, which streams nobody joined, and "
-        "when memberships would run out."
+        "IGMP: who asks for members (the querier) and how often, who joined which group, which streams "
+        "nobody joined, and when memberships would run out."
     ),
     why=(
-        "Switches that snoop forget a receiver that nobody asks for. Without a querier the audio plays for four minutes, then "
-        "stops."
+        "Switches that snoop forget a receiver that nobody asks for. Without a querier the audio plays for "
+        "four minutes, then stops."
     ),
     limits=(
         Limit(
@@ -78,7 +79,8 @@ CHECK = Check(
     fixes=(
         managed(
             before_doors(
-                "Turn the IGMP querier on in one switch, the one in the middle, and give that switch an IP address."
+                "Turn the IGMP querier on in one switch, the one in the middle, and give that switch an IP "
+                "address."
             )
         ),
         managed(
@@ -87,29 +89,34 @@ CHECK = Check(
         managed(before_doors("IGMP snooping: on in every switch, or off in every switch.")),
         unmanaged(
             before_doors(
-                "It sends multicast everywhere, and needs no querier. Are others managed? Turn snooping off in those, or a querier on."
+                "It sends multicast everywhere, and needs no querier. Are others managed? Turn snooping off "
+                "in those, or a querier on."
             )
         ),
         now("Run the line check again for three minutes."),
     ),
     cautions=(MUTE_FIRST, "Changes to IGMP cut streams for seconds to minutes: make them before doors."),
-    unproven="Listen for at least three minutes (linecheck --listen 180s), so that a querier has to be heard.",
+    unproven="Listen for at least three minutes (linecheck --listen 180s), so that a querier has to be "
+    "heard.",
 )
 
 
 ROUTER_FIXES = (
     managed(
         before_doors(
-            "First turn the IGMP querier on in one switch, the one in the middle, and give that switch an IP address of the show's subnet."
+            "First turn the IGMP querier on in one switch, the one in the middle, and give that switch an "
+            "IP address of the show's subnet."
         )
     ),
     unmanaged(
         before_doors(
-            "It sends multicast everywhere, and needs no querier. Are others managed? Turn a querier on in one of those first."
+            "It sends multicast everywhere, and needs no querier. Are others managed? Turn a querier on in "
+            "one of those first."
         )
     ),
     before_doors(
-        "Then unplug the device named here, or turn its querier (IGMP proxy or snooping) off. In the other order the streams stop after minutes."
+        "Then unplug the device named here, or turn its querier (IGMP proxy or snooping) off. In the other "
+        "order the streams stop after minutes."
     ),
     before_doors("Is it a switch after all? Give it an address of the show's subnet."),
     now("Run the line check again for three minutes."),
@@ -117,7 +124,8 @@ ROUTER_FIXES = (
 SELDOM_FIXES = (
     managed(
         before_doors(
-            "Have the querier named here ask at least every 125 s, and set the same IGMP version and timers in every switch."
+            "Have the querier named here ask at least every 125 s, and set the same IGMP version and timers "
+            "in every switch."
         )
     ),
     managed(
@@ -174,7 +182,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
     first = asking[0]
     if all(q.address == NO_ADDRESS for q in asking):
         yield caution(
-            f"The only querier asks without an IP address (0.0.0.0): {_name(first)}. Some devices and switches ignore it.",
+            f"The only querier asks without an IP address (0.0.0.0): {_name(first)}. Some devices and "
+            "switches ignore it.",
             [Evidence("first query from 0.0.0.0", first.first_frame, first.times[0])],
             culprits=[first.hardware],
         )
@@ -189,7 +198,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
 def _stopped(
     asking: list[Querier], wanted: list[Group], runs_out_s: float, wire: Wire, limits: Limits
 ) -> Iterator[Saw]:
-    """Streams that stopped when their membership ran out, while nobody asked: what snooping without querier does."""
+    """Streams that stopped when their membership ran out, while nobody asked: what snooping without querier
+    does."""
     end = wire.source.duration_s
     spare = min(limits["stopped_within"], limits["stopped_share"] * runs_out_s)
     queries = [t for q in asking for t in (*q.times, q.last_s)]
@@ -203,7 +213,8 @@ def _stopped(
     ]
     if stopped:
         yield fail(
-            f"{_streams([g for _, g in stopped], wire)} stopped {runs_out_s:.0f} s after the receivers joined: nobody asks for members.",
+            f"{_streams([g for _, g in stopped], wire)} stopped {runs_out_s:.0f} s after the receivers "
+            "joined: nobody asks for members.",
             [
                 Evidence(
                     f"{g.address}: joined at {_clock(joined_s)}, stopped at {_clock(g.last_s)}",
@@ -216,8 +227,9 @@ def _stopped(
 
 
 def _away(asking: list[Querier], runs_out_s: float, wire: Wire, limits: Limits) -> Iterator[Saw]:
-    """Streams that stopped when their membership ran out, and came back once members were asked, or joined anew. Version 2 does not tell
-    the switches how long that is: they have the usual time, however slowly the querier asks."""
+    """Streams that stopped when their membership ran out, and came back once members were asked, or joined
+    anew. Version 2 does not tell the switches how long that is: they have the usual time, however slowly the
+    querier asks."""
     if unread_reporters(wire) or any(q.unread for q in asking):
         return
     queries = [t for q in asking for t in q.times]
@@ -243,7 +255,8 @@ def _away(asking: list[Querier], runs_out_s: float, wire: Wire, limits: Limits) 
         lasts_s, start, end = min(found.values(), key=lambda each: each[1])
         some = [g for g in groups(wire).values() if g.address in found]
         yield fail(
-            f"{_streams(some, wire)} stopped{{at}}, {lasts_s:.0f} s after the receivers joined, and came back when they joined anew: "
+            f"{_streams(some, wire)} stopped{{at}}, {lasts_s:.0f} s after the receivers joined, and came "
+            "back when they joined anew: "
             f"{'members are asked too seldom' if asking else 'nobody asks for members'}.",
             [
                 Evidence(f"{address}: away from {_clock(start)} to {_clock(end)}", time_s=start)
@@ -258,8 +271,8 @@ def _away(asking: list[Querier], runs_out_s: float, wire: Wire, limits: Limits) 
 
 
 def _missing(wanted: list[Group], runs_out_s: float, wire: Wire, limits: Limits) -> Saw:
-    """There is no querier. Where frames were lost, one query may be among them. What is seen to outlive its memberships is not stopped
-    by any switch on the way here; a mirror shows it before the switch."""
+    """There is no querier. Where frames were lost, one query may be among them. What is seen to outlive its
+    memberships is not stopped by any switch on the way here; a mirror shows it before the switch."""
     source = wire.source
     end = source.duration_s
     wanted = [g for g in wanted if g.address not in DISCOVERY_GROUPS]
@@ -283,7 +296,8 @@ def _missing(wanted: list[Group], runs_out_s: float, wire: Wire, limits: Limits)
         and any(g.matters for g in wanted)
     ):
         return passed(
-            f"No querier in {end:.0f} s, and every stream goes on for longer than {runs_out_s:.0f} s: nothing here stops them."
+            f"No querier in {end:.0f} s, and every stream goes on for longer than {runs_out_s:.0f} s: "
+            "nothing here stops them."
         )
     return caution(
         f"No querier in {end:.0f} s: if the switches snoop, streams stop{{at}}.",
@@ -296,7 +310,8 @@ def _missing(wanted: list[Group], runs_out_s: float, wire: Wire, limits: Limits)
 
 
 def _outlives(group: Group, runs_out_s: float, limits: Limits) -> bool:
-    """Whether its frames came on for so long after the last that anybody asked for it, or after they began."""
+    """Whether its frames came on for so long after the last that anybody asked for it, or after they
+    began."""
     since = group.joined_s if group.joined_s is not None else min(f.first_s for f in group.flows)
     return group.last_s > since + runs_out_s + limits["stopped_within"]
 
@@ -323,7 +338,8 @@ def _silent(asking: list[Querier], wanted: list[Group], source: SourceFacts) -> 
         longest, at_s = max(((b - a, a) for a, b in pairwise(times)), default=(0.0, 0.0))
         if longest > last.membership_s:
             yield caution(
-                f"The querier paused for {longest:.0f} s{{at}}; after {last.membership_s:.0f} s memberships run out.",
+                f"The querier paused for {longest:.0f} s{{at}}; after {last.membership_s:.0f} s "
+                "memberships run out.",
                 [Evidence(f"no query from {_name(last)}", time_s=at_s)],
                 culprits=[last.hardware],
                 spans=[(at_s, at_s + longest)],
@@ -356,7 +372,8 @@ def _routers(asking: list[Querier], wire: Wire) -> Iterator[Saw]:
 
 
 def _elsewhere(querier: Querier, wire: Wire) -> str:
-    """How its address stands beside those of the others, where all of these are in one block and it is not."""
+    """How its address stands beside those of the others, where all of these are in one block and it is
+    not."""
     own = usable4(querier.address)
     others = [
         address
@@ -377,7 +394,8 @@ def _elsewhere(querier: Querier, wire: Wire) -> str:
 
 
 def _versions(asking: list[Querier], wire: Wire) -> Iterator[Saw]:
-    """A querier of version 1 cannot be left, and hosts that keep to version 3 are not understood by one of version 2."""
+    """A querier of version 1 cannot be left, and hosts that keep to version 3 are not understood by one of
+    version 2."""
     if old := next((q for q in asking if q.version == 1), None):
         yield caution(
             f"The querier speaks IGMP version 1: {_name(old)}. Nobody can leave a group.",
@@ -387,7 +405,8 @@ def _versions(asking: list[Querier], wire: Wire) -> Iterator[Saw]:
         return
     if {q.version for q in asking if q.address != NO_ADDRESS} != {2}:
         return
-    # The answer may have been under way: after the response time hosts speak version 2 (RFC 3376 section 7.2.1).
+    # The answer may have been under way: after the response time hosts speak version 2 (RFC 3376 section
+    # 7.2.1).
     heard_s = min(q.times[0] + q.response_s for q in asking)
     reports: dict[str, list[IgmpMessage]] = defaultdict(list)
     for m in wire.heard(IgmpMessage):
@@ -406,8 +425,8 @@ def _versions(asking: list[Querier], wire: Wire) -> Iterator[Saw]:
 
 
 def _nobody_joined(asking: list[Querier], wanted: list[Group], wire: Wire) -> Iterator[Saw]:
-    """Streams without a member, told only where all reports come by: at a device's own port, when others were heard to
-    answer a query in full."""
+    """Streams without a member, told only where all reports come by: at a device's own port, when others were
+    heard to answer a query in full."""
     if wire.vantage != "access port" or wire.source.dropped or unread_reporters(wire):
         return
     answered = min(t + q.response_s + 1 for q in asking for t in q.times)
@@ -452,7 +471,8 @@ def _run_outs(wanted: list[Group], runs_out_s: float) -> list[Evidence]:
     joined = sorted(_joined(wanted), key=lambda each: (each[0], each[1].address))
     return [
         Evidence(
-            f"{g.address}: {len(g.members)} joined, last at {_clock(at_s)}; runs out at {_clock(at_s + runs_out_s)}",
+            f"{g.address}: {len(g.members)} joined, last at {_clock(at_s)}; runs out at "
+            f"{_clock(at_s + runs_out_s)}",
             time_s=at_s,
         )
         for at_s, g in joined[:6]

@@ -1,10 +1,11 @@
 """Multicast that is no stream: discovery, and what nobody can name. Streams may be many and are no storm.
 
-Strategy: every multicast flow is discovery, a stream, a beat, a burst, undecided or unknown; only discovery and unknown count.
-A beat is a clock, or a steady flow whose content need not change, as meters and keep-alives of rigs are. What repeats
-by the clock at a few hundred a second is how a device was built, not a fault, so it is no storm; at a thousand a second
-from one flow nobody builds it so: a jammed sender or a loop is more likely, and that is told. Undecided is what
-was heard too briefly at an edge of the capture, or is cut so short that nobody can tell whether it changes.
+Strategy: every multicast flow is discovery, a stream, a beat, a burst, undecided or unknown; only discovery
+and unknown count. A beat is a clock, or a steady flow whose content need not change, as meters and
+keep-alives of rigs are. What repeats by the clock at a few hundred a second is how a device was built, not a
+fault, so it is no storm; at a thousand a second from one flow nobody builds it so: a jammed sender or a loop
+is more likely, and that is told. Undecided is what was heard too briefly at an edge of the capture, or is cut
+so short that nobody can tell whether it changes.
 """
 
 from collections import defaultdict
@@ -29,11 +30,12 @@ CHECK = Check(
     soak="run",
     question="Is there a flood of multicast that is no stream?",
     looks_at=(
-        "Multicast frames in every second, without the streams and steady beats. A stream is a multicast flow whose "
-        "content changes with every frame and which counts its packets as RTP does, or keeps a steady pace. A beat is a "
-        "clock (PTP), or a slower flow that keeps a steady pace."
+        "Multicast frames in every second, without the streams and steady beats. A stream is a multicast "
+        "flow whose content changes with every frame and which counts its packets as RTP does, or keeps a "
+        "steady pace. A beat is a clock (PTP), or a slower flow that keeps a steady pace."
     ),
-    why="A flood of multicast reaches most devices, as broadcast does, and takes time that they need for audio.",
+    why="A flood of multicast reaches most devices, as broadcast does, and takes time that they need for "
+    "audio.",
     limits=(
         Limit("fail_per_s", 1000, "multicast frames of no stream in one second", "common practice"),
         Limit("caution_per_s", 100, "multicast frames of no stream in one second", "common practice"),
@@ -54,7 +56,8 @@ CHECK = Check(
     fixes=(
         managed(now("Look up the sender named here in the switch's address table: that tells the port.")),
         unmanaged(in_a_break("Unplug one cable at a time, and run the line check after each.")),
-        "Close the program that sends so much, or take that device off the audio LAN. Run the line check again.",
+        "Close the program that sends so much, or take that device off the audio LAN. Run the line check "
+        "again.",
     ),
     cautions=(MUTE_FIRST,),
     unproven="Listen for at least one second.",
@@ -96,7 +99,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
         cut_short = busiest_second([f for f in kinds["undecided"] if hidden(f)])[1] * share
         if cut_short >= limits["caution_per_s"]:
             yield unproven(
-                f"{count_text(cut_short)} multicast frames a second are cut too short to tell a stream from a flood.",
+                f"{count_text(cut_short)} multicast frames a second are cut too short to tell a stream "
+                "from a flood.",
                 fixes=["Capture again with whole frames (snap length 0)."],
             )
         beside = [counted(len(kinds[kind]), kind) for kind in ("stream", "beat") if kinds[kind]]
@@ -121,7 +125,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
     loud, name = loudest({sender: sum(f.most_in_1s for f in own) for sender, own in senders.items()})
     yield trouble(
         Outcome.FAIL if failed else Outcome.CAUTION,
-        f"{'Multicast storm' if failed else 'Much multicast'}: {count_text(second)} {kind} in one second, from {name}.",
+        f"{'Multicast storm' if failed else 'Much multicast'}: {count_text(second)} {kind} in one second, "
+        f"from {name}.",
         [
             Evidence(f"{count_text(second)} {kind} in the busiest second", time_s=at_s),
             *(sent(s, sum(f.frames for f in senders[s]) * share, senders[s]) for s in loud),
@@ -148,7 +153,8 @@ def _kind(flow: Flow, wire: Wire, beat_below: float, burst_below: float) -> str:
     if flow.steady and flow.per_s < beat_below:
         return "beat"
     if flow.frames <= 2 * flow.most_in_1s < 2 * burst_below and 0 < flow.bins <= 4:
-        return "burst"  # once or twice, and over within two tenths of a second: a scene is recalled, a box starts
+        # once or twice, and over within two tenths of a second: a scene is recalled, a box starts
+        return "burst"
     at_edge = flow.first_s < EDGE_S or flow.last_s > wire.source.duration_s - EDGE_S
     if hidden(flow) or (flow.bins < 3 and flow.frames > 1 and at_edge):
         return "undecided"

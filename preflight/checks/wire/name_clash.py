@@ -1,9 +1,10 @@
 """Two devices of one name: by mDNS, LLDP, or the host name that they ask for an address with.
 
-Strategy: what counts is the name that each hardware address told last, each way of telling for itself. One device may speak from
-several ports or adapters: by LLDP its chassis tells it; else addresses next to one another, or one IP address at both. A name that one took
-after the other had fallen silent went to a spare. A proxy or a reflector tells others' names. By the rules of mDNS the second of one
-name calls itself name-2 (RFC 6762 section 9): that is a sign where it calls itself by the plain name too.
+Strategy: what counts is the name that each hardware address told last, each way of telling for itself. One
+device may speak from several ports or adapters: by LLDP its chassis tells it; else addresses next to one
+another, or one IP address at both. A name that one took after the other had fallen silent went to a spare. A
+proxy or a reflector tells others' names. By the rules of mDNS the second of one name calls itself name-2 (RFC
+6762 section 9): that is a sign where it calls itself by the plain name too.
 """
 
 import re
@@ -31,8 +32,10 @@ CHECK = Check(
     order=195,
     asks=Wire,
     question="Does every device have a name of its own?",
-    looks_at="The names that devices tell by mDNS, LLDP and DHCP: one name at two devices, and names that mDNS changed for that.",
-    why="Whoever looks for a device by its name gets the wrong one, or another at every start: a desk then controls the wrong box.",
+    looks_at="The names that devices tell by mDNS, LLDP and DHCP: one name at two devices, and names that "
+    "mDNS changed for that.",
+    why="Whoever looks for a device by its name gets the wrong one, or another at every start: a desk then "
+    "controls the wrong box.",
     limits=(
         Limit("ports_apart", 4, "how far apart hardware addresses of one device may be", "common practice"),
         Limit(
@@ -49,7 +52,8 @@ CHECK = Check(
     ),
     fixes=(
         before_doors(
-            "Find the two devices by the addresses named here, and give one of them another name in its own settings."
+            "Find the two devices by the addresses named here, and give one of them another name in its own "
+            "settings."
         ),
         now("A copied set-up, or a spare? See that its address is its own, too."),
         AGAIN,
@@ -89,7 +93,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
         if by == "DHCP" and (handy or len(same) >= limits["as_delivered"]):
             notes.append(
                 Evidence(
-                    f"{counted(len(same), 'device')} ask by DHCP under one name, as delivered: {_shown(same[0])}"
+                    f"{counted(len(same), 'device')} ask by DHCP under one name, as delivered: "
+                    f"{_shown(same[0])}"
                 )
             )
         elif clash := _two(same[:MOST], have, life, limits["ports_apart"]):
@@ -98,7 +103,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
             several = listed(who(each.hardware) for each in same[:SHOWN])
             notes.append(
                 Evidence(
-                    f"{_shown(same[0])} is told from several addresses of one device, or was taken over: {several}"
+                    f"{_shown(same[0])} is told from several addresses of one device, or was taken over: "
+                    f"{several}"
                 )
             )
     wrong += _numbered(told, wire, have)
@@ -106,7 +112,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
     yield Measured({"devices_with_names": devices, "clashes": len(wrong)}, tuple(notes[:SHOWN]))
     yield from wrong
     yield passed(
-        f"{counted(devices, 'device')} told {'its name' if devices == 1 else 'their names'}, and none has another's."
+        f"{counted(devices, 'device')} told {'its name' if devices == 1 else 'their names'}, and none has "
+        "another's."
     )
 
 
@@ -157,7 +164,8 @@ def _number(hardware: str) -> int:
 def _clash(two: tuple[_Name, _Name], same: list[_Name], have: Mapping[str, set[str]]) -> Saw:
     many = "Two" if len(same) == 2 else str(len(same))
     return caution(
-        f"{many} devices are called {_shown(two[0])}: {_device(two[0].hardware, have)} and {_device(two[1].hardware, have)}.",
+        f"{many} devices are called {_shown(two[0])}: {_device(two[0].hardware, have)} and "
+        f"{_device(two[1].hardware, have)}.",
         [
             Evidence(
                 f"{_device(each.hardware, have)} tells the name {_shown(each)} by {each.by}",

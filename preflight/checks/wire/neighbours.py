@@ -1,8 +1,9 @@
 """What the switch says of the port that this computer is plugged into, beside what this computer says of it.
 
-Strategy: an LLDP frame to the nearest bridge comes from the other end of the cable, or through a switch that knows no
-LLDP. So one neighbour is the port's own word, several mean that something simple stands between. CDP is passed on by
-switches that do not speak it, and counts only where no LLDP is heard. In a capture it is just told who that is.
+Strategy: an LLDP frame to the nearest bridge comes from the other end of the cable, or through a switch that
+knows no LLDP. So one neighbour is the port's own word, several mean that something simple stands between. CDP
+is passed on by switches that do not speak it, and counts only where no LLDP is heard. In a capture it is just
+told who that is.
 """
 
 from __future__ import annotations
@@ -32,12 +33,12 @@ CHECK = Check(
     asks=Wire,
     question="Does the switch say the same of this port as this computer does?",
     looks_at=(
-        "What the switch tells of the port by LLDP or CDP: its name, the port, speed, duplex, largest frame, VLAN, "
-        "whether it lets the link sleep. And how many neighbours one cable has."
+        "What the switch tells of the port by LLDP or CDP: its name, the port, speed, duplex, largest "
+        "frame, VLAN, whether it lets the link sleep. And how many neighbours one cable has."
     ),
     why=(
-        "Two ends of a cable that are set differently lose frames only under load: it works at soundcheck and fails in "
-        "the show."
+        "Two ends of a cable that are set differently lose frames only under load: it works at soundcheck "
+        "and fails in the show."
     ),
     limits=(
         Limit(
@@ -56,7 +57,8 @@ CHECK = Check(
     fixes=(
         managed(
             in_a_break(
-                "Set the adapter and the switch port both to automatic speed and duplex, or both the same by hand."
+                "Set the adapter and the switch port both to automatic speed and duplex, or both the same "
+                "by hand."
             )
         ),
         ALWAYS_AUTOMATIC,
@@ -65,14 +67,16 @@ CHECK = Check(
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Has the switch LLDP? Turn it on there and listen for a minute: it speaks every 30 s. A switch without LLDP, as most unmanaged ones "
-    "are, cannot tell: look at its port lamps instead.",
+    unproven="Has the switch LLDP? Turn it on there and listen for a minute: it speaks every 30 s. A "
+    "switch without LLDP, as most unmanaged ones are, cannot tell: look at its port lamps instead.",
 )
 BETWEEN_FIXES = (
     now(
-        "Follow the cable of this computer. Is there a small switch, a floor box or a desk's network port in between?"
+        "Follow the cable of this computer. Is there a small switch, a floor box or a desk's network port "
+        "in between?"
     ),
-    "Plug this computer straight into the main switch, or make sure that the box in between is meant to be there.",
+    "Plug this computer straight into the main switch, or make sure that the box in between is meant to be "
+    "there.",
     AGAIN,
 )
 SLEEP_FIXES = (

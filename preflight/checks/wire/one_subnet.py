@@ -1,10 +1,11 @@
 """Whether the devices that speak IPv4 here can reach one another: by subnet, without a rig sheet.
 
-Strategy: which addresses each device has is told by ARP and by what it sends to all. How long the subnets are nobody tells, so that
-two addresses count as apart only where no mask in use joins them: one link-local and one not, or in different blocks for private use
-(RFC 1918), or else apart in the first 16 bits; and not where one was asked for by ARP from the other, for only neighbours are. A
-mask is told by a broadcast to a subnet's last address: two that reckon with different masks are a fault as well. Where the devices of
-another plan send the same streams once more, by one source identifier, that plan is the second network of a redundant pair.
+Strategy: which addresses each device has is told by ARP and by what it sends to all. How long the subnets are
+nobody tells, so that two addresses count as apart only where no mask in use joins them: one link-local and
+one not, or in different blocks for private use (RFC 1918), or else apart in the first 16 bits; and not where
+one was asked for by ARP from the other, for only neighbours are. A mask is told by a broadcast to a subnet's
+last address: two that reckon with different masks are a fault as well. Where the devices of another plan send
+the same streams once more, by one source identifier, that plan is the second network of a redundant pair.
 """
 
 from collections import Counter, defaultdict
@@ -31,8 +32,10 @@ CHECK = Check(
     order=205,
     asks=Wire,
     question="Are all devices in one IPv4 subnet?",
-    looks_at="The IPv4 address of each device by ARP and by what it sends to all; which subnets broadcasts are meant for.",
-    why="Devices in different subnets are on one cable and cannot reach one another: control and discovery fail at random.",
+    looks_at="The IPv4 address of each device by ARP and by what it sends to all; which subnets broadcasts "
+    "are meant for.",
+    why="Devices in different subnets are on one cable and cannot reach one another: control and discovery "
+    "fail at random.",
     limits=(
         Limit(
             "strays",
@@ -47,7 +50,8 @@ CHECK = Check(
         "RFC 919: broadcast to a subnet",
     ),
     fixes=(
-        "Give the device named here an address and a mask as the others have, as the show's address plan says.",
+        "Give the device named here an address and a mask as the others have, as the show's address plan "
+        "says.",
         "Is its address 169.254...? It found no DHCP server and no fixed setting: set the address by hand.",
         now("A device that does not belong here at all? Unplug it."),
         AGAIN,
@@ -59,10 +63,12 @@ CHECK = Check(
 )
 PAIR_FIXES = (
     now(
-        "Is this a capture of both on purpose, by a mirror or of two put together? Then judge each by itself, and both by `preflight between --pair`."
+        "Is this a capture of both on purpose, by a mirror or of two put together? Then judge each by "
+        "itself, and both by `preflight between --pair`."
     ),
     in_a_break(
-        "Else one cable, or one port in the wrong VLAN, joins both networks: find it. What disturbs one of them now disturbs both."
+        "Else one cable, or one port in the wrong VLAN, joins both networks: find it. What disturbs one of "
+        "them now disturbs both."
     ),
     AGAIN,
 )
@@ -103,8 +109,8 @@ def judge(wire: Wire, limits: Limits) -> Says:
 def _plans(
     have: Plan, asked: Iterable[tuple[IPv4Address, IPv4Address]]
 ) -> list[tuple[IPv4Network, list[str]]]:
-    """The blocks in use and their devices, that of most devices first; a device in several is in the larger one only. Blocks that one
-    mask joins go by the name of the one with most devices."""
+    """The blocks in use and their devices, that of most devices first; a device in several is in the larger
+    one only. Blocks that one mask joins go by the name of the one with most devices."""
     joined: dict[IPv4Network, IPv4Network] = {}
 
     def root(block: IPv4Network) -> IPv4Network:
@@ -160,7 +166,8 @@ def _apart(
         headline = (
             f"{named} has fallen back to a link-local address; the others are in {main}."
             if block == LINK_LOCAL and len(strays) == 1
-            else f"{counted(len(strays), 'device')} have other addresses ({block}) than most ({main}): {named}."
+            else f"{counted(len(strays), 'device')} have other addresses ({block}) than most ({main}): "
+            f"{named}."
             if len(strays) > 1
             else f"{named} is in another subnet than the others ({main})."
         )
@@ -193,7 +200,8 @@ def _masks(to_all: list[Flow]) -> Iterable[Saw]:
             say = fail if len({f.source for f in told[main]}) > 1 else caution
             flow = told[other][0]
             yield say(
-                f"{who(flow.source, flow.source_ip)} reckons with the mask /{other.prefixlen}, others with /{main.prefixlen}.",
+                f"{who(flow.source, flow.source_ip)} reckons with the mask /{other.prefixlen}, others with "
+                f"/{main.prefixlen}.",
                 [
                     Evidence(
                         f"{who(each.source, each.source_ip)} sends to all of {net} ({each.destination_ip})",
@@ -208,7 +216,8 @@ def _masks(to_all: list[Flow]) -> Iterable[Saw]:
 
 
 def _meant(flow: Flow) -> IPv4Network | None:
-    """The subnet to all of whose addresses a flow goes, as its sender reckons; None where it goes to a group or to everybody."""
+    """The subnet to all of whose addresses a flow goes, as its sender reckons; None where it goes to a group
+    or to everybody."""
     source, to = usable4(flow.source_ip), usable4(flow.destination_ip)
     if flow.cast != "broadcast" or source is None or to is None:
         return None

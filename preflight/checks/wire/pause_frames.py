@@ -1,8 +1,8 @@
 """Pause frames: a port that is told to stop sending holds audio back.
 
-Strategy: what pause frames ask for is counted by the tally. One frame orders a stop of so many quanta of 512 bit times;
-the next one begins it anew or, with zero quanta, ends it, so the sum is the most that was ordered, not what was
-kept. Most adapters take pause frames for themselves and show none: silence is no proof.
+Strategy: what pause frames ask for is counted by the tally. One frame orders a stop of so many quanta of 512
+bit times; the next one begins it anew or, with zero quanta, ends it, so the sum is the most that was ordered,
+not what was kept. Most adapters take pause frames for themselves and show none: silence is no proof.
 """
 
 from preflight.checks.asks import Wire
@@ -22,15 +22,18 @@ CHECK = Check(
     explains=(Explains(KEEPS_TIME, "time"),),
     soak="run",
     question="Does anything tell this port to stop sending?",
-    looks_at="Pause frames (Ethernet flow control): who sends them, how many, and how long a stop they order.",
-    why="A port that has to stop holds back every stream and the clock, because of one device that cannot keep up.",
+    looks_at="Pause frames (Ethernet flow control): who sends them, how many, and how long a stop they "
+    "order.",
+    why="A port that has to stop holds back every stream and the clock, because of one device that cannot "
+    "keep up.",
     limits=(
         Limit("fail_per_s", 10, "frames in one second that order a stop", "common practice"),
         Limit("caution", 1, "frames that order a stop", "common practice"),
         Limit("quantum", 512, "bit times for each pause quantum", "IEEE 802.3 annex 31B"),
     ),
     sources=(
-        "IEEE 802.3 annex 31B: at most 65 535 quanta in a frame, 33.55 ms at 1 Gb/s; bridges pass no pause frame on",
+        "IEEE 802.3 annex 31B: at most 65 535 quanta in a frame, 33.55 ms at 1 Gb/s; bridges pass no pause "
+        "frame on",
     ),
     fixes=(
         now("The frames come from the other end of this very cable: find the switch port or device there."),
@@ -40,7 +43,8 @@ CHECK = Check(
         AGAIN,
     ),
     cautions=(MUTE_FIRST,),
-    unproven="A managed switch counts pause frames for each port. Where flow control is off at one end of a link, there are none.",
+    unproven="A managed switch counts pause frames for each port. Where flow control is off at one end of "
+    "a link, there are none.",
 )
 
 

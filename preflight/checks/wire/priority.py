@@ -1,7 +1,8 @@
 """Whether clock and audio carry the priority marks by which switches let them go first.
 
-Strategy: the tally kept the mark of most of a flow's frames and counted those marked otherwise. PTP event messages and RTP
-streams are judged, but for telephones, which have a mark of their own (RFC 4594 section 4.1); what else there is (IGMP, ARP) tells whether a switch clears marks. Never a fail: on a link with room to
+Strategy: the tally kept the mark of most of a flow's frames and counted those marked otherwise. PTP event
+messages and RTP streams are judged, but for telephones, which have a mark of their own (RFC 4594 section
+4.1); what else there is (IGMP, ARP) tells whether a switch clears marks. Never a fail: on a link with room to
 spare marks change nothing, and one on which audio had to wait fails by its own checks.
 """
 
@@ -27,9 +28,11 @@ CHECK = Check(
     asks=Wire,
     question="Are clock and audio marked to go first?",
     looks_at=(
-        "The DSCP mark of PTP event messages and of RTP streams. For a clock that is not IP: the priority in its VLAN tag."
+        "The DSCP mark of PTP event messages and of RTP streams. For a clock that is not IP: the priority "
+        "in its VLAN tag."
     ),
-    why="A busy switch sends what is marked first. Audio without a mark waits behind file copies; the clock then wanders.",
+    why="A busy switch sends what is marked first. Audio without a mark waits behind file copies; the "
+    "clock then wanders.",
     limits=(
         Limit("clock_dscp", 46, "DSCP of PTP event messages (EF)", "AES67 (from memory); RFC 3246"),
         Limit("media_dscp", 34, "DSCP of audio (AF41)", "AES67 (from memory); RFC 2597"),
@@ -46,7 +49,8 @@ CHECK = Check(
         "AES67: clock EF (46), media AF41 (34) (from memory)",
     ),
     fixes=(
-        "Set the marks in the sender named here: clock 46, audio 34, or what the maker of the system asks for.",
+        "Set the marks in the sender named here: clock 46, audio 34, or what the maker of the system asks "
+        "for.",
         managed(
             before_doors(
                 "If all senders show 0, a switch clears the marks: have it trust DSCP on every port."

@@ -1,8 +1,9 @@
 """Whether the switch that the rig sheet names asks for group members.
 
-Whether anybody asks, and only one, is the check `multicast-control`'s. Here only: is it the planned one? Who has the lowest address
-wins (RFC 2236 section 3), so that a device which nobody planned takes the office over without a word. Another switch of the sheet keeps
-asking, too, and is a caution; who is not on the sheet is a fail.
+Whether anybody asks, and only one, is the check `multicast-control`'s. Here only: is it the planned one? Who
+has the lowest address wins (RFC 2236 section 3), so that a device which nobody planned takes the office over
+without a word. Another switch of the sheet keeps asking, too, and is a caution; who is not on the sheet is a
+fail.
 """
 
 from preflight.checks.asks import PlannedWire
@@ -21,10 +22,11 @@ CHECK = Check(
     order=340,
     asks=PlannedWire,
     question="Does the switch ask for group members that the rig sheet names?",
-    looks_at="Who sent the last IGMP query for all groups, against the switches with querier = true on the rig sheet (--sheet FILE).",
+    looks_at="Who sent the last IGMP query for all groups, against the switches with querier = true on the "
+    "rig sheet (--sheet FILE).",
     why=(
-        "The streams go on as long as somebody asks who wants them. A device that nobody planned does it until it is unplugged; "
-        "minutes later the streams stop."
+        "The streams go on as long as somebody asks who wants them. A device that nobody planned does it "
+        "until it is unplugged; minutes later the streams stop."
     ),
     sources=(
         "The rig sheet",

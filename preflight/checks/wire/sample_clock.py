@@ -1,10 +1,11 @@
 """Whether what plays together runs at one sample clock: at one rate, and without drift.
 
-Strategy: the tally has measured the pace of each stream over its whole run, of RTP by its timestamps, of whatever else counts its
-frames by their numbers. This computer's clock is no truth, for it drifts as any other: what is certain are only differences between
-streams that were heard over the same time. So one sender alone is told, and not judged; where all differ from this
-computer alike, nothing is wrong. Numbers have no nominal pace: those of nearly one pace are meant to have the same. Video and telephony
-have clocks of their own by design, and receivers made for that.
+Strategy: the tally has measured the pace of each stream over its whole run, of RTP by its timestamps, of
+whatever else counts its frames by their numbers. This computer's clock is no truth, for it drifts as any
+other: what is certain are only differences between streams that were heard over the same time. So one sender
+alone is told, and not judged; where all differ from this computer alike, nothing is wrong. Numbers have no
+nominal pace: those of nearly one pace are meant to have the same. Video and telephony have clocks of their
+own by design, and receivers made for that.
 """
 
 from collections import defaultdict
@@ -42,12 +43,13 @@ CHECK = Check(
     soak="run",
     question="Do all streams run at one sample clock?",
     looks_at=(
-        "The sample rate of each RTP stream of linear audio over all of its run, and the pace of every other stream that counts its "
-        "frames; how far senders drift against one another, and against this computer."
+        "The sample rate of each RTP stream of linear audio over all of its run, and the pace of every "
+        "other stream that counts its frames; how far senders drift against one another, and against this "
+        "computer."
     ),
     why=(
-        "Two clocks are never the same. A receiver's buffer then runs full or dry: clicks, again and again, unless it converts "
-        "sample rates. A stream of another rate is silence or noise."
+        "Two clocks are never the same. A receiver's buffer then runs full or dry: clicks, again and again, "
+        "unless it converts sample rates. A stream of another rate is silence or noise."
     ),
     limits=(
         Limit(
@@ -69,10 +71,11 @@ CHECK = Check(
         "Own method: `preflight/tally/course_kernels.py` tells how a pace is measured",
     ),
     fixes=(
-        "Set each device named here to take its clock from the network, as the others do (PTP follower, or the system's one "
-        "clock), and see that it says so.",
+        "Set each device named here to take its clock from the network, as the others do (PTP follower, or "
+        "the system's one clock), and see that it says so.",
         now(
-            "It does so already? Then it does not get the clock: look at what is said of the clock here, and at its port's multicast settings."
+            "It does so already? Then it does not get the clock: look at what is said of the clock here, "
+            "and at its port's multicast settings."
         ),
         "Does it run at a clock of its own on purpose? Then see that its receivers convert sample rates.",
         AGAIN,
@@ -82,7 +85,8 @@ CHECK = Check(
 )
 RATE_FIXES = (
     before_doors(
-        "Set all senders to the rate of the show. A device that cannot do it: see that its receivers convert sample rates."
+        "Set all senders to the rate of the show. A device that cannot do it: see that its receivers "
+        "convert sample rates."
     ),
     now("Is all clocked at one rate? Check the rate of the device that leads first."),
     AGAIN,
@@ -95,7 +99,8 @@ SHOWN = 8
 
 @dataclass(frozen=True, eq=False)
 class _Clock:
-    """What a sender's clock is told from: the surest of its streams, and how many units a second that is meant to have."""
+    """What a sender's clock is told from: the surest of its streams, and how many units a second that is
+    meant to have."""
 
     stream: AnyStream
     flow: Flow
@@ -166,7 +171,8 @@ def _by_samples(stream: AnyStream, flow: Flow) -> bool:
 
 
 def _alike(heard: list[HeardAny], same_ppm: float) -> Iterator[list[_Clock]]:
-    """What can be compared: RTP by what its rate is meant to be; frames of nearly one pace, which are meant to have that of most."""
+    """What can be compared: RTP by what its rate is meant to be; frames of nearly one pace, which are meant
+    to have that of most."""
     yield [
         _Clock(stream, flow, stream.course, stream.clock_hz)
         for stream, flow in heard
@@ -198,7 +204,8 @@ def _pairs(clocks: list[_Clock], share: float) -> list[_Pair]:
 
 
 def _together(one: _Clock, other: _Clock, share: float) -> bool:
-    """Whether both were heard over the same time: a computer's clock is set now and then, and runs quicker or slower for a while."""
+    """Whether both were heard over the same time: a computer's clock is set now and then, and runs quicker or
+    slower for a while."""
     a, b = one.course, other.course
     both = min(a.until_s, b.until_s) - max(a.since_s, b.since_s)
     return both >= share * max(a.until_s - a.since_s, b.until_s - b.since_s)
@@ -269,8 +276,8 @@ def _by_this_computer(groups: list[list[_Clock]]) -> Iterator[Evidence]:
     known = [clock for group in groups for clock in group if isinstance(clock.stream, RtpStream)]
     for clock in known[:SHOWN]:
         yield Evidence(
-            f"{clock.named}: {clock.nominal / 1000:g} kHz, {_off(clock.ppm, clock.course.unsure_ppm)} by the clock of this "
-            "capture, which may itself be off"
+            f"{clock.named}: {clock.nominal / 1000:g} kHz, {_off(clock.ppm, clock.course.unsure_ppm)} by "
+            "the clock of this capture, which may itself be off"
         )
 
 

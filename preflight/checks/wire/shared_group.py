@@ -1,7 +1,8 @@
 """Two senders that play into one group: a receiver mixes their packets up, and all who listen hear it.
 
-Told of RTP alone, where a receiver tells a stream by its group and port. A spare that takes over sends after the other,
-not beside it. Where receivers ask for one source (source-specific multicast), two may share a group.
+Told of RTP alone, where a receiver tells a stream by its group and port. A spare that takes over sends after
+the other, not beside it. Where receivers ask for one source (source-specific multicast), two may share a
+group.
 """
 
 from collections import defaultdict
@@ -24,7 +25,8 @@ CHECK = Check(
     explains=(Explains(("stream-health",), "time"),),
     question="Does each stream have its group and port for itself?",
     looks_at="RTP streams of different senders that go to one multicast group and port at the same time.",
-    why="Receivers take all that comes to the group. Two senders in it come out as noise and clicks, at full level.",
+    why="Receivers take all that comes to the group. Two senders in it come out as noise and clicks, at "
+    "full level.",
     limits=(
         Limit(
             "beside_s",
@@ -84,7 +86,8 @@ def _group(flow: Flow) -> bool:
 
 
 def _beside(senders: list[Flow], least_s: float) -> tuple[Flow, Flow, float, float] | None:
-    """The two of different hardware that send beside one another the longest, and when; None where none do for `least_s`."""
+    """The two of different hardware that send beside one another the longest, and when; None where none do
+    for `least_s`."""
     pairs = [
         (one, other, max(one.first_s, other.first_s), min(one.last_s, other.last_s))
         for at, one in enumerate(senders)

@@ -1,8 +1,9 @@
 """Spanning tree: who is root, whether the tree changes while listening, and how long it holds a port back.
 
-Strategy: each switch repeats the root it believes in every two seconds. Another root in its words is a change; a better
-one than before is a takeover. What comes before all audio is a rig that starts. The topology-change flag alone is no event, for switches set it for half a minute after
-they came up: only a flag that was off and goes on, or a switch that asks for a change, is one.
+Strategy: each switch repeats the root it believes in every two seconds. Another root in its words is a
+change; a better one than before is a takeover. What comes before all audio is a rig that starts. The
+topology-change flag alone is no event, for switches set it for half a minute after they came up: only a flag
+that was off and goes on, or a switch that asks for a change, is one.
 """
 
 from collections import defaultdict
@@ -27,12 +28,12 @@ CHECK = Check(
     explains=(Explains(("unicast-flood", *KEEPS_TIME), "time"),),
     question="Is the spanning tree calm, and quick?",
     looks_at=(
-        "What switches tell each other of the spanning tree (BPDUs): the root, changes of it and of the topology, and "
-        "how long a port waits before it forwards."
+        "What switches tell each other of the spanning tree (BPDUs): the root, changes of it and of the "
+        "topology, and how long a port waits before it forwards."
     ),
     why=(
-        "While the tree changes, switches stop forwarding: for a second or two, with the old standard for up to 50 s. "
-        "With the old standard a box that is plugged in waits 30 s until it is heard."
+        "While the tree changes, switches stop forwarding: for a second or two, with the old standard for "
+        "up to 50 s. With the old standard a box that is plugged in waits 30 s until it is heard."
     ),
     limits=(
         Limit(
@@ -50,7 +51,8 @@ CHECK = Check(
     ),
     fixes=(
         before_doors(
-            "Was a switch plugged in just now? Take it out, or give it a higher priority number than the others."
+            "Was a switch plugged in just now? Take it out, or give it a higher priority number than the "
+            "others."
         ),
         managed(
             before_doors(
@@ -62,8 +64,8 @@ CHECK = Check(
     ),
     cautions=(MUTE_FIRST, CABLE_ROUTE),
     unproven=(
-        "Listen for ten seconds at a switch port. No BPDU then? Spanning tree is off, or not spoken on this port. "
-        "That is all right as long as no two ways lead to any switch."
+        "Listen for ten seconds at a switch port. No BPDU then? Spanning tree is off, or not spoken on this "
+        "port. That is all right as long as no two ways lead to any switch."
     ),
 )
 MINUTE_S = 60.0
@@ -73,12 +75,14 @@ NOT_ON_THE_SHEET = unmanaged(
 )
 CHANGE_FIXES = (
     now(
-        "Did you plug in or pull a switch or a cable while this listened? Then all is well: run the line check again."
+        "Did you plug in or pull a switch or a cable while this listened? Then all is well: run the line "
+        "check again."
     ),
     CHECK.fixes[2],
     managed(
         before_doors(
-            "Set the ports of boxes and computers to edge port (PortFast), so that they do not count as changes."
+            "Set the ports of boxes and computers to edge port (PortFast), so that they do not count as "
+            "changes."
         )
     ),
     AGAIN,
@@ -87,7 +91,8 @@ SLOW_FIXES = (
     managed(before_doors("Set the switches to rapid spanning tree (RSTP).")),
     managed(
         before_doors(
-            "Set every port that a box or computer uses to edge port (PortFast). Never do so on a cable between switches."
+            "Set every port that a box or computer uses to edge port (PortFast). Never do so on a cable "
+            "between switches."
         )
     ),
     managed(before_doors("No spare cable anywhere in the rig? Then spanning tree may be off as well.")),
@@ -96,7 +101,8 @@ SLOW_FIXES = (
 )
 HELD_FIXES = (
     now(
-        "Did you plug in this cable or start the switch just now? Wait half a minute, then run the line check again."
+        "Did you plug in this cable or start the switch just now? Wait half a minute, then run the line "
+        "check again."
     ),
     SLOW_FIXES[1],
     AGAIN,
@@ -183,8 +189,9 @@ def _beats(new: Bpdu, old: Bpdu) -> bool:
 
 
 def _changes(heard: Iterable[Bpdu], wire: Wire, often: float) -> Iterator[Saw]:
-    """Topology changes: a flag that goes on, or stays on, or a switch that asks for one. One change keeps the flag for
-    maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13, from memory), with the rapid standards for less."""
+    """Topology changes: a flag that goes on, or stays on, or a switch that asks for one. One change keeps the
+    flag for maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13, from memory), with the rapid standards
+    for less."""
     flag_since: dict[tuple, float | None] = {}
     events: list[tuple[Bpdu, float, str]] = []  # what told it, when ports began to wait at the earliest
     for bpdu in heard:
@@ -211,7 +218,8 @@ def _changes(heard: Iterable[Bpdu], wire: Wire, often: float) -> Iterator[Saw]:
         most = _most_within(MINUTE_S, [bpdu.seen.time_s for bpdu, _, _ in events])
         yield trouble(
             Outcome.FAIL if most >= often else Outcome.CAUTION,
-            f"The topology changes again and again, {most} times within a minute: a cable or a switch comes and goes."
+            f"The topology changes again and again, {most} times within a minute: a cable or a switch comes "
+            "and goes."
             if most >= often
             else "The topology changed{at}: a cable or a switch came or went.",
             [_heard(text + more, first)],
@@ -222,13 +230,15 @@ def _changes(heard: Iterable[Bpdu], wire: Wire, often: float) -> Iterator[Saw]:
 
 
 def _most_within(seconds: float, times: list[float]) -> int:
-    """The most moments in any stretch so long. Several switches tell of one change, so that those close together are one."""
+    """The most moments in any stretch so long. Several switches tell of one change, so that those close
+    together are one."""
     moments = [at for n, at in enumerate(times) if n == 0 or at - times[n - 1] > TOGETHER_S]
     return max(sum(start <= at <= start + seconds for at in moments) for start in moments)
 
 
 def _holds_back_s(bpdu: Bpdu) -> float:
-    """How long a port waits before it forwards again; only then a change is told (IEEE 802.1D-1998 8.4, 8.6.14, from memory)."""
+    """How long a port waits before it forwards again; only then a change is told (IEEE 802.1D-1998 8.4,
+    8.6.14, from memory)."""
     return 2 * bpdu.forward_delay_s if bpdu.version == 0 else QUICK_S
 
 
@@ -245,7 +255,8 @@ def _slow(told: Iterable[Bpdu], slow_s: float) -> Iterator[Saw]:
 
 
 def _held_back(told: Iterable[Bpdu]) -> Iterator[Saw]:
-    """Ports that a rapid switch does not open for longer than it takes two switches to agree: what is plugged in there is not heard."""
+    """Ports that a rapid switch does not open for longer than it takes two switches to agree: what is plugged
+    in there is not heard."""
     ports: dict[tuple, list[Bpdu]] = defaultdict(list)
     for bpdu in told:
         ports[(bpdu.bridge, bpdu.port & PORT)].append(bpdu)
@@ -256,8 +267,8 @@ def _held_back(told: Iterable[Bpdu]) -> Iterator[Saw]:
         first, last = held[0], held[-1]
         still = last.seen.time_s >= words[-1].seen.time_s - TOGETHER_S
         yield caution(
-            f"{_switch(first.bridge)} {'holds' if still else 'held'} a port back{{at}}: what is plugged in there is cut off "
-            f"for up to {2 * first.forward_delay_s:g} s.",
+            f"{_switch(first.bridge)} {'holds' if still else 'held'} a port back{{at}}: what is plugged in "
+            f"there is cut off for up to {2 * first.forward_delay_s:g} s.",
             [_heard("it tells that its port does not pass frames on yet", first)],
             at=f" for {last.seen.time_s - first.seen.time_s:.0f} s",
             spans=[(first.seen.time_s, last.seen.time_s)],

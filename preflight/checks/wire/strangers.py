@@ -1,7 +1,8 @@
 """Who speaks on the audio LAN and is not on the rig sheet.
 
-Strategy: every sender by hardware address, less what the sheet lists: its devices, its switches and their ports, this computer.
-Where the sheet leaves a device's address open, a stranger may be that device, and then it is a caution only.
+Strategy: every sender by hardware address, less what the sheet lists: its devices, its switches and their
+ports, this computer. Where the sheet leaves a device's address open, a stranger may be that device, and then
+it is a caution only.
 """
 
 from preflight.checks.asks import PlannedWire
@@ -20,16 +21,18 @@ CHECK = Check(
     order=180,
     asks=PlannedWire,
     question="Does anything speak that is not on the rig sheet?",
-    looks_at="Every sender's hardware address, against the devices and switches on the rig sheet (--sheet FILE).",
+    looks_at="Every sender's hardware address, against the devices and switches on the rig sheet (--sheet "
+    "FILE).",
     why=(
-        "What nobody planned, nobody has tested: a guest's computer, a forgotten adapter, a second desk. Each can bring "
-        "its own faults."
+        "What nobody planned, nobody has tested: a guest's computer, a forgotten adapter, a second desk. "
+        "Each can bring its own faults."
     ),
     sources=("The rig sheet",),
     fixes=(
         managed(
             now(
-                "Look up the hardware address in the switch's address table: that tells the port. Follow the cable."
+                "Look up the hardware address in the switch's address table: that tells the port. Follow "
+                "the cable."
             )
         ),
         FOLLOW_CABLES,
@@ -37,7 +40,8 @@ CHECK = Check(
         now("Is it not? Unplug it, then run the line check again."),
     ),
     cautions=(MUTE_FIRST,),
-    unproven="Needs a rig sheet: `preflight sheet learn` drafts one from a good rig. Who is silent is not seen.",
+    unproven="Needs a rig sheet: `preflight sheet learn` drafts one from a good rig. Who is silent is not "
+    "seen.",
 )
 SHOWN = 8
 MOST = 100  # a flood of made-up senders must not fill the report

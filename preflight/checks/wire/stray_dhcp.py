@@ -1,9 +1,9 @@
 """A DHCP server on the audio LAN: heard itself, or named by a client that took its offer.
 
-Strategy: one word of a server, or of a client that takes its offer, is proof enough (see/dhcp.py). Silence proves nothing,
-except where a client asked, and either went on asking as one does that gets no answer, or an answer would have come by
-here. Neither counts where something was sent to a client that could not be read, nor for time in which the capture itself
-may have paused.
+Strategy: one word of a server, or of a client that takes its offer, is proof enough (see/dhcp.py). Silence
+proves nothing, except where a client asked, and either went on asking as one does that gets no answer, or an
+answer would have come by here. Neither counts where something was sent to a client that could not be read,
+nor for time in which the capture itself may have paused.
 """
 
 from collections.abc import Iterable
@@ -50,7 +50,8 @@ CHECK = Check(
     sources=("RFC 2131", "RFC 2132 section 9", "RFC 8415"),
     fixes=(
         now(
-            "Look for a home router, wireless router or computer with a shared connection that was plugged in."
+            "Look for a home router, wireless router or computer with a shared connection that was plugged "
+            "in."
         ),
         managed(
             now("Not found? Look up its hardware address in the switch's address table: that tells the port.")
@@ -150,12 +151,14 @@ def _silence(wire: Wire, limits: Limits) -> Says:
         )
     elif known := next((m for m in v4 if m.op == REQUEST and m.server_id), None):
         yield unproven(
-            f"{who(known.client_hardware)} knows a DHCP server {known.server_id}: it may be here, and silent.",
+            f"{who(known.client_hardware)} knows a DHCP server {known.server_id}: it may be here, and "
+            "silent.",
             [Evidence(f"a {known.message_type} names it", known.seen.frame, known.seen.time_s)],
         )
     elif content := _content(v4):
         yield unproven(
-            f"{who(content.client_hardware)} asked for the address it had, and asked no more: a server may have answered it.",
+            f"{who(content.client_hardware)} asked for the address it had, and asked no more: a server may "
+            "have answered it.",
             [Evidence("a REQUEST without a server's name", content.seen.frame, content.seen.time_s)],
         )
     elif proof is not None:
@@ -171,14 +174,15 @@ def _silence(wire: Wire, limits: Limits) -> Says:
 
 
 def _content(messages: Iterable[Dhcp4Message]) -> Dhcp4Message | None:
-    """The last word of a client that asked for its old address and for none since (RFC 2131 sections 3.2, 4.4.5): the answer may have gone
-    to it alone."""
+    """The last word of a client that asked for its old address and for none since (RFC 2131 sections 3.2,
+    4.4.5): the answer may have gone to it alone."""
     last = {m.client_hardware: m for m in messages if m.op == REQUEST and not m.relay}
     return next((m for m in last.values() if m.message_type == "REQUEST" and not m.server_id), None)
 
 
 def _asks(question: str, messages: Iterable[tuple[str, Dhcp4Message | Dhcp6Message, bool]]) -> Asks:
-    """The questions of each client for any server, without copies. What it asked before it went on to request shows nothing."""
+    """The questions of each client for any server, without copies. What it asked before it went on to request
+    shows nothing."""
     asks: Asks = {}
     for client, message, visible in messages:
         if message.message_type == "REQUEST":

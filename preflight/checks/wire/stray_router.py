@@ -1,9 +1,9 @@
 """A router on the audio LAN: heard to advertise itself, or to send devices another way.
 
-Strategy: only routers send these messages, so one is enough. A router that is the default way out (lifetime above 0)
-fails, as does a redirect; one that only hands out a prefix, or takes itself back (lifetime 0), is a caution. Devices
-that look for a router are natural. Silence proves nothing, except where a device asked over IPv6 and no answer came
-within the time a router may take.
+Strategy: only routers send these messages, so one is enough. A router that is the default way out (lifetime
+above 0) fails, as does a redirect; one that only hands out a prefix, or takes itself back (lifetime 0), is a
+caution. Devices that look for a router are natural. Silence proves nothing, except where a device asked over
+IPv6 and no answer came within the time a router may take.
 """
 
 from collections import defaultdict
@@ -26,10 +26,11 @@ CHECK = Check(
     asks=Wire,
     question="Does a router offer itself on the audio LAN?",
     looks_at=(
-        "IPv6 router advertisements, ICMP redirects, and IPv4 router advertisements: who sends them, for how long, for "
-        "which addresses. And whether devices that look for a router get an answer."
+        "IPv6 router advertisements, ICMP redirects, and IPv4 router advertisements: who sends them, for "
+        "how long, for which addresses. And whether devices that look for a router get an answer."
     ),
-    why="Devices take a stray router for the way out: they get second addresses, and send their traffic to it.",
+    why="Devices take a stray router for the way out: they get second addresses, and send their traffic to "
+    "it.",
     limits=(
         Limit(
             "fail_lifetime_s",
@@ -52,7 +53,8 @@ CHECK = Check(
     ),
     fixes=(
         now(
-            "Look for a home router, wireless router or computer with a shared connection that was plugged in."
+            "Look for a home router, wireless router or computer with a shared connection that was plugged "
+            "in."
         ),
         managed(
             now("Not found? Look up its hardware address in the switch's address table: that tells the port.")

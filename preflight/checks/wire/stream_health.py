@@ -1,11 +1,12 @@
 """Whether streams come whole, in order and in time: RTP, and whatever else counts its packets.
 
-Strategy: the tally has followed the numbers of each stream, and of RTP the timestamps. A packet that is missing was lost
-by the network, by its sender, or by the capture. So what hits every stream of several senders alike, or falls into a time in
-which no frame at all came, is laid to the capture or to this one port and gets a caution; what the capture admits to have
-dropped is unproven. A stream that begins or ends has lost nothing. One that ends for good is told, and fails where its sender fell
-silent with it. It is in order where its announcement was taken back, or the last who wanted it here left its group just then. One
-that comes back is told as such.
+Strategy: the tally has followed the numbers of each stream, and of RTP the timestamps. A packet that is
+missing was lost by the network, by its sender, or by the capture. So what hits every stream of several
+senders alike, or falls into a time in which no frame at all came, is laid to the capture or to this one port
+and gets a caution; what the capture admits to have dropped is unproven. A stream that begins or ends has lost
+nothing. One that ends for good is told, and fails where its sender fell silent with it. It is in order where
+its announcement was taken back, or the last who wanted it here left its group just then. One that comes back
+is told as such.
 """
 
 from collections import defaultdict
@@ -43,7 +44,8 @@ WHERE = (
 )
 COUNTERS = managed(
     now(
-        "Read the error counters of those ports. CRC errors mean a bad cable, plug or fibre. Drops mean a full port."
+        "Read the error counters of those ports. CRC errors mean a bad cable, plug or fibre. Drops mean a "
+        "full port."
     )
 )
 BUFFER = (
@@ -56,10 +58,12 @@ TWICE = now(
     "Packets twice, or out of order: look for a second way between the switches, or a cable too many."
 )
 BEGINS_ANEW = now(
-    "A stream that begins anew: was its sender restarted by hand? Else see its power, its link's lamp and its cable; one that restarts by itself goes to repair."
+    "A stream that begins anew: was its sender restarted by hand? Else see its power, its link's lamp and "
+    "its cable; one that restarts by itself goes to repair."
 )
 CLOCK_SET = now(
-    "Timestamps that jump: see in the sender whether it follows the PTP clock all the time. It was set to another time, or began anew."
+    "Timestamps that jump: see in the sender whether it follows the PTP clock all the time. It was set to "
+    "another time, or began anew."
 )
 CAPTURE_AGAIN = now("Capture again on a computer with nothing else running, to a fast disk.")
 
@@ -74,10 +78,12 @@ CHECK = Check(
     soak="run",
     question="Do the audio streams come whole, in order and in time?",
     looks_at=(
-        "Streams by RTP, and any other whose frames hold a counter: packets missing, late or doubled by their numbers; the "
-        "longest gap. Of RTP also how unevenly packets come against their own timestamps, jumps of these, packet time, sample rate and channels."
+        "Streams by RTP, and any other whose frames hold a counter: packets missing, late or doubled by "
+        "their numbers; the longest gap. Of RTP also how unevenly packets come against their own "
+        "timestamps, jumps of these, packet time, sample rate and channels."
     ),
-    why="A lost packet is a click or a gap in the audio. One that comes later than the receiver waits is lost too.",
+    why="A lost packet is a click or a gap in the audio. One that comes later than the receiver waits is "
+    "lost too.",
     limits=(
         Limit("fail_lost", 10, "packets lost of one stream", "common practice: each can be heard"),
         Limit("fail_share", 0.001, f"share of a stream lost, from {FEW_LOST} packets on", "common practice"),
@@ -124,12 +130,13 @@ TAKEN_BACK, NOT_WANTED = (
     "the last who wanted it here left its group then",
 )
 AGAIN_AND_AGAIN = 3  # times; fewer are a hand at the sender. Common practice.
-# A capture that loses as the streams did would have lost so many Syncs: by chance it loses none once in a thousand times. A link less
-# full than that in its busiest second has room. Common practice.
+# A capture that loses as the streams did would have lost so many Syncs: by chance it loses none once in a
+# thousand times. A link less full than that in its busiest second has room. Common practice.
 WOULD_MISS, ROOM = 7, 0.5
 VIDEO_HZ = 90000  # RFC 3551 section 5
 SELDOM = 100  # packets for each jump of the timestamps, at the least. Common practice.
-LET_GO_S = 10.0  # seconds between a word that a stream ends, or is not wanted any more, and its end. Common practice.
+# seconds between a word that a stream ends, or is not wanted any more, and its end. Common practice.
+LET_GO_S = 10.0
 SHOWN = 5
 
 
@@ -206,7 +213,8 @@ def _losses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
 
 
 def _missing_spans(stream: AnyStream) -> list[Span]:
-    """The stretches in which packets are missing; beyond those that are kept, all from the last of them on is one."""
+    """The stretches in which packets are missing; beyond those that are kept, all from the last of them on is
+    one."""
     spans = [(loss.start_s, loss.end_s) for loss in stream.first_losses]
     if stream.losses > len(spans) and spans and stream.last_loss_s is not None:
         spans[-1] = (spans[-1][0], stream.last_loss_s)
@@ -237,8 +245,8 @@ def _not_the_network(lossy: list[HeardAny], heard: list[HeardAny], wire: Wire) -
 
 
 def _clock_came(lossy: list[HeardAny], wire: Wire) -> bool:
-    """Whether all messages of a clock came through a link with room to spare while packets were lost one by one: neither the capture nor a
-    port too full for a mirror chooses among them."""
+    """Whether all messages of a clock came through a link with room to spare while packets were lost one by
+    one: neither the capture nor a port too full for a mirror chooses among them."""
     least = min(_share(stream) for stream, _ in lossy)
     crowded = 8 * wire.tally.rates.peaks["bytes"].in_1s > ROOM * wire.link_mbps * 1e6
     if crowded or any(2 * stream.losses < stream.lost for stream, _ in lossy):
@@ -282,8 +290,8 @@ def _pauses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
 
 
 def _as_it_needs(stream: AnyStream) -> bool:
-    """Whether a stream sends when it has something to send: notes and commands, by a clock of their own; and speech in packets of any
-    size, of which a speaker's silence needs none."""
+    """Whether a stream sends when it has something to send: notes and commands, by a clock of their own; and
+    speech in packets of any size, of which a speaker's silence needs none."""
     if not isinstance(stream, RtpStream) or stream.clock_hz == VIDEO_HZ:
         return False
     return (stream.clock_hz is None and stream.packet_stamps is None) or not stream.media_bytes
@@ -412,7 +420,8 @@ def _let_go(ended: list[HeardAny], wire: Wire) -> dict[int, str]:
 
 
 def _silent_since(heard: HeardAny, wire: Wire, ended_s: float) -> bool:
-    """Whether nothing at all came from a stream's sender since it stopped: it lost power, its link or its way here."""
+    """Whether nothing at all came from a stream's sender since it stopped: it lost power, its link or its way
+    here."""
     stream, flow = heard
     last_s = max((t.last_s for t in wire.tally.talkers if t.hardware == flow.source), default=stream.last_s)
     return last_s < stream.last_s + ended_s
@@ -461,8 +470,8 @@ def _unevenness(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[S
 
 
 def _jumps(heard: list[HeardAny], wire: Wire) -> Iterator[Saw]:
-    """Streams whose timestamps jump though their packets go on: receivers that play by the clock fall silent. Where they jump all the time
-    they mean something else."""
+    """Streams whose timestamps jump though their packets go on: receivers that play by the clock fall silent.
+    Where they jump all the time they mean something else."""
     jumped = [
         (stream, flow)
         for stream, flow in heard
@@ -487,7 +496,8 @@ def _jumps(heard: list[HeardAny], wire: Wire) -> Iterator[Saw]:
 
 
 def _held(stream: AnyStream, packets: float, limits: Limits) -> float:
-    """The seconds that so many packet times are, by what a receiver needs no more than, and a capture adds by itself."""
+    """The seconds that so many packet times are, by what a receiver needs no more than, and a capture adds by
+    itself."""
     seconds = min(packets * (stream.packet_time_s or 1.0), limits["buffer_ms"] / 1000)
     return max(seconds, limits["least_buffer_ms"] / 1000)
 
@@ -543,7 +553,8 @@ def _each(
     says: Callable[..., str],
     seen: Callable[[AnyStream], tuple[int | None, float | None]] = lambda _: (None, None),
 ) -> list[Evidence]:
-    """The first of `some` by name, with what is to be said of each and the frame and time of it; how many more there are."""
+    """The first of `some` by name, with what is to be said of each and the frame and time of it; how many
+    more there are."""
     known = names(wire)
     shown = [
         Evidence(called(flow, known) + says(stream, flow), *seen(stream)) for stream, flow in some[:SHOWN]
@@ -579,13 +590,15 @@ def _jitter(stream: AnyStream) -> float | None:
 
 
 def _spread(stream: AnyStream) -> float:
-    """By how much the delay differs, in seconds; 0 for pictures, whose packets have one timestamp and are sent one after the other."""
+    """By how much the delay differs, in seconds; 0 for pictures, whose packets have one timestamp and are
+    sent one after the other."""
     video = isinstance(stream, RtpStream) and stream.clock_hz == VIDEO_HZ
     return 0.0 if video else stream.delay_spread_s or 0.0
 
 
 def _buffer(heard: list[HeardAny]) -> str:
-    """What holds them all: the spread of their delay, and the longest wait but for the packet that was due."""
+    """What holds them all: the spread of their delay, and the longest wait but for the packet that was
+    due."""
     holds = [
         max(_spread(s), s.longest_wait_s - (s.packet_time_s or s.longest_wait_s))
         for s, _ in heard

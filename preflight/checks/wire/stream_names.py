@@ -1,8 +1,9 @@
 """Which streams have a name, which announced ones were heard, and whether they hold what is announced.
 
-Strategy: announcements (SAP with SDP) and streams are matched by group and port. mDNS tells no group: its names are matched by
-who sends. A stream without a name is no fault, nor is one that is announced and does not come here. But a receiver that is set
-by a wrong description plays noise or nothing: that fails. A wrong packet time only cautions, as receivers can do without it.
+Strategy: announcements (SAP with SDP) and streams are matched by group and port. mDNS tells no group: its
+names are matched by who sends. A stream without a name is no fault, nor is one that is announced and does not
+come here. But a receiver that is set by a wrong description plays noise or nothing: that fails. A wrong
+packet time only cautions, as receivers can do without it.
 """
 
 from collections.abc import Iterator
@@ -38,8 +39,8 @@ CHECK = Check(
     asks=Wire,
     question="Do the streams have names, and hold what is announced?",
     looks_at=(
-        "Announcements of streams by SAP, and of their senders by mDNS, beside the streams that were heard: name, group, "
-        "port, sample rate, format, channels, packet time."
+        "Announcements of streams by SAP, and of their senders by mDNS, beside the streams that were heard: "
+        "name, group, port, sample rate, format, channels, packet time."
     ),
     why="Receivers are set by what is announced. Where that is wrong they play noise, or nothing.",
     limits=(
@@ -47,13 +48,15 @@ CHECK = Check(
         Limit("at_once_s", 0.5, "s that two send at once: a hand-over is quicker", "common practice"),
     ),
     sources=(
-        "RFC 2974: SAP; RFC 8866: SDP, in which packet time (section 6.4) is advice that receivers can do without",
+        "RFC 2974: SAP; RFC 8866: SDP, in which packet time (section 6.4) is advice that receivers can do "
+        "without",
         "RFC 6762, RFC 6763: names by mDNS",
         "RFC 3190, RFC 3551: how linear audio fills a packet",
     ),
     fixes=(
         now(
-            "Open the sender's settings. Compare sample rate, format, channels and packet time with what is listed here."
+            "Open the sender's settings. Compare sample rate, format, channels and packet time with what is "
+            "listed here."
         ),
         "Set them as planned, and let the sender announce anew: switch the stream off and on.",
         "Where two senders share one group, give one of them another group, or stop the spare.",
@@ -124,7 +127,8 @@ def _wrongly_announced(
 
 
 def _contradictions(stream: RtpStream, known: Announced, limits: Limits) -> Iterator[tuple[Outcome, str]]:
-    """In what a stream is not as its description says. What was not measured or not told contradicts nothing."""
+    """In what a stream is not as its description says. What was not measured or not told contradicts
+    nothing."""
     media = known.media
     if media.payload_type != stream.payload_type:
         yield (
@@ -142,8 +146,8 @@ def _contradictions(stream: RtpStream, known: Announced, limits: Limits) -> Iter
             fits = f"{holds:g} of them" if holds == int(holds) else "no whole number of them"
             yield (
                 Outcome.FAIL,
-                f"is announced with {counted(media.channels, 'channel')} of {media.encoding.upper()}, but its packets "
-                f"({stream.media_bytes} bytes) hold {fits}",
+                f"is announced with {counted(media.channels, 'channel')} of {media.encoding.upper()}, but "
+                f"its packets ({stream.media_bytes} bytes) hold {fits}",
             )
     said_ms, sent_ms = media.packet_time_ms, 1000 * (stream.packet_time_s or 0.0)
     if said_ms and sent_ms and abs(sent_ms - said_ms) > limits["packet_time_share"] * said_ms + ROUNDED_MS:
@@ -179,7 +183,8 @@ def _two_senders(heard: list[Heard], at_once_s: float) -> list[Evidence]:
             if min(first.last_s, second.last_s) - second.first_s >= at_once_s:
                 evidence.append(
                     Evidence(
-                        f"{group} port {port} is sent by {who(a.source, a.source_ip)} and {who(b.source, b.source_ip)} at once",
+                        f"{group} port {port} is sent by {who(a.source, a.source_ip)} and "
+                        f"{who(b.source, b.source_ip)} at once",
                         frame=second.first_frame,
                         time_s=second.first_s,
                     )
@@ -231,7 +236,8 @@ def _by_mdns(facts: Facts) -> dict[str, str]:
 
 
 def _nothing_to_match(heard: int, told: int, other: bool, cut: bool) -> str:
-    """`other`: something that is no RTP was announced. `cut`: the snap length cut announcements, so that they may be of anything."""
+    """`other`: something that is no RTP was announced. `cut`: the snap length cut announcements, so that they
+    may be of anything."""
     if cut and not told:
         streams = f"{counted(heard, 'stream')} heard" if heard else "No stream was heard"
         return f"{streams}, and the announcements are cut by the snap length."

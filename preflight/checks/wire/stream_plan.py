@@ -1,7 +1,8 @@
 """Whether the streams are those of the rig sheet: there, from the right sender, in the planned format.
 
-Strategy: a stream is the one of its group and port. What a packet holds is measured, and held against the sheet; what could not be
-measured is not judged. A stream that does not come is missing only where it is due (see see/inventory).
+Strategy: a stream is the one of its group and port. What a packet holds is measured, and held against the
+sheet; what could not be measured is not judged. A stream that does not come is missing only where it is due
+(see see/inventory).
 """
 
 from __future__ import annotations
@@ -30,10 +31,11 @@ CHECK = Check(
     asks=PlannedWire,
     question="Are the streams those of the rig sheet?",
     looks_at=(
-        "Each stream on the rig sheet (--sheet FILE) that names its group: whether it comes where it is due, who sends it, its "
-        "sample rate, packet time and size. And streams that are not on the sheet."
+        "Each stream on the rig sheet (--sheet FILE) that names its group: whether it comes where it is "
+        "due, who sends it, its sample rate, packet time and size. And streams that are not on the sheet."
     ),
-    why="A stream in another format is silence at its receiver, or noise. One that nobody planned takes room.",
+    why="A stream in another format is silence at its receiver, or noise. One that nobody planned takes "
+    "room.",
     limits=(
         Limit("rate_off", 0.03, "share of the planned sample rate", "common practice"),
         Limit("packet_time_off", 0.01, "share of the planned packet time", "common practice"),

@@ -1,9 +1,9 @@
 """Unicast between two others at a device's own port: a switch that does not know where the addressee is.
 
-Strategy: first which station is ours: the adapter itself, what the capture marks as sent, or else the only one that all
-conversations share. A switch learns an address from the first frame that its owner sends (IEEE 802.1D), so a few
-stray frames are natural, and a conversation that is seen both ways is no flood but a mirror port. What goes on one way
-is flooded: its addressee never speaks, or the switch forgets.
+Strategy: first which station is ours: the adapter itself, what the capture marks as sent, or else the only
+one that all conversations share. A switch learns an address from the first frame that its owner sends (IEEE
+802.1D), so a few stray frames are natural, and a conversation that is seen both ways is no flood but a mirror
+port. What goes on one way is flooded: its addressee never speaks, or the switch forgets.
 """
 
 from collections import defaultdict
@@ -27,10 +27,11 @@ CHECK = Check(
     order=300,
     asks=Wire,
     question="Do frames meant for other devices come by here?",
-    looks_at="Unicast from one other device to another, at a port where only this computer's own should come by.",
+    looks_at="Unicast from one other device to another, at a port where only this computer's own should "
+    "come by.",
     why=(
-        "A switch sends a frame out of every port while it does not know where the addressee is. Such a stream loads every "
-        "link as a broadcast does."
+        "A switch sends a frame out of every port while it does not know where the addressee is. Such a "
+        "stream loads every link as a broadcast does."
     ),
     limits=(
         Limit("fail_frames", 100, "frames one way between two others", "common practice"),
@@ -41,12 +42,14 @@ CHECK = Check(
     sources=("IEEE 802.1D: a bridge floods what it has not learnt, and forgets an address after 300 s",),
     fixes=(
         "Look at the addressee: is it switched off, unplugged, or replaced? Then stop the stream to it.",
-        "Is it there? Let it speak now and then: turn its keep-alive or link test on, or give it an address by hand.",
+        "Is it there? Let it speak now and then: turn its keep-alive or link test on, or give it an "
+        "address by hand.",
         managed(now("Look in the switch's address table whether it is full, or forgets within seconds.")),
         AGAIN,
     ),
     cautions=("Stopping a stream stops its sound: agree on it first.",),
-    unproven="Run the line check at a device's own port, not at a mirror port, while this computer talks to two devices.",
+    unproven="Run the line check at a device's own port, not at a mirror port, while this computer talks "
+    "to two devices.",
 )
 
 
@@ -108,8 +111,8 @@ def _flood(ends: Ends, flows: list[Flow]) -> Evidence:
 
 
 def _ours(wire: Wire, talks: Collection[Ends]) -> frozenset[str]:
-    """The stations at this very port: adapters of this computer, senders of frames that the capture marks as sent, or the
-    one station that at least two conversations share. None where nothing tells."""
+    """The stations at this very port: adapters of this computer, senders of frames that the capture marks as
+    sent, or the one station that at least two conversations share. None where nothing tells."""
     own = own_hardware(wire)
     conversations = {frozenset(ends) for ends in talks if ends[::-1] in talks}
     return frozenset(own) if own or len(conversations) < 2 else frozenset.intersection(*conversations)

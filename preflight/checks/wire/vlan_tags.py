@@ -1,8 +1,9 @@
 """VLAN tags where a device's port should show none.
 
-Strategy: a switch takes the tag off before it hands a frame to an access port, so a tag with a VLAN number there says
-that the port is set up as a trunk, or that frames leak. A tag with number 0 only carries a priority. A mirror may
-show the tags of the trunk it copies, and a computer that sends tagged frames itself was set up for that.
+Strategy: a switch takes the tag off before it hands a frame to an access port, so a tag with a VLAN number
+there says that the port is set up as a trunk, or that frames leak. A tag with number 0 only carries a
+priority. A mirror may show the tags of the trunk it copies, and a computer that sends tagged frames itself
+was set up for that.
 """
 
 from preflight.checks.asks import Wire
@@ -20,7 +21,8 @@ CHECK = Check(
     asks=Wire,
     question="Do frames carry VLAN tags on a port that should show none?",
     looks_at="The IEEE 802.1Q tag of every frame: VLAN number and priority, and who sends tagged frames.",
-    why="Most devices drop tagged frames. Audio that arrives with a tag is not heard, and two VLANs on one port mix networks.",
+    why="Most devices drop tagged frames. Audio that arrives with a tag is not heard, and two VLANs on one "
+    "port mix networks.",
     limits=(
         Limit("fail_frames", 10, "tagged frames that came in at an access port", "common practice"),
         Limit("least_s", 1, "s of listening, to show that there is none", "common practice"),

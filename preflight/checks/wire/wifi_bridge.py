@@ -1,10 +1,11 @@
 """A Wi-Fi access point bridged into the audio LAN: seen by its traces on the cable, each with a weight.
 
-Strategy: some frames exist only because of Wi-Fi, or say so themselves; one is enough. A home gateway may
-be wired only, and a device with a made-up address that asks for an address may be a virtual machine: such
-signs count less, each device once, and have to come together. A made-up address alone is no sign. Where this
+Strategy: some frames exist only because of Wi-Fi, or say so themselves; one is enough. A home gateway may be
+wired only, and a device with a made-up address that asks for an address may be a virtual machine: such signs
+count less, each device once, and have to come together. A made-up address alone is no sign. Where this
 computer holds, by Wi-Fi, an address in the audio LAN's subnet, the two may be one network, or two that were
-given the same private range: that counts as much as a gateway, and is a caution by itself. Silence is no proof.
+given the same private range: that counts as much as a gateway, and is a caution by itself. Silence is no
+proof.
 """
 
 from __future__ import annotations
@@ -44,8 +45,8 @@ CHECK = Check(
     question="Is a Wi-Fi access point bridged into the audio LAN?",
     looks_at=(
         "Frames that access points send when a device joins them or roams, what devices say of themselves, "
-        "home gateways, hand-held devices with made-up addresses, and whether this computer reaches the audio LAN's "
-        "subnet by Wi-Fi too. Each sign has its weight."
+        "home gateways, hand-held devices with made-up addresses, and whether this computer reaches the "
+        "audio LAN's subnet by Wi-Fi too. Each sign has its weight."
     ),
     why=(
         "An access point lets phones and strangers into the audio LAN, and sends the LAN's multicast into "
@@ -71,12 +72,14 @@ CHECK = Check(
         now("Look for a wireless router or access point with a cable to an audio switch."),
         managed(
             now(
-                "Not found? Look up the addresses named here in the switch's address table: that tells the port."
+                "Not found? Look up the addresses named here in the switch's address table: that tells the "
+                "port."
             )
         ),
         unmanaged(
             in_a_break(
-                "Turn each Wi-Fi off in turn, or unplug one cable at a time, and run the line check after each."
+                "Turn each Wi-Fi off in turn, or unplug one cable at a time, and run the line check after "
+                "each."
             )
         ),
         now("Unplug it from the audio LAN. Plug it into the control network instead."),

@@ -1,10 +1,12 @@
 """The result as one HTML page that asks nothing of any network: style, script, plots and data are inside it.
 
-Jinja2 writes the page with autoescape, and every text is cleaned once more on its way. Besides, the page forbids its
-reader's browser all but its own style and its own scripts (Content Security Policy, by their hashes): a name from the
-network that got past the escaping would still be no script. Without scripts all is there but the plots.
+Jinja2 writes the page with autoescape, and every text is cleaned once more on its way. Besides, the page
+forbids its reader's browser all but its own style and its own scripts (Content Security Policy, by their
+hashes): a name from the network that got past the escaping would still be no script. Without scripts all is
+there but the plots.
 
-Bars and marks are SVG made here, whose view box is a stretch of time: zooming sets it anew. uPlot draws the rates.
+Bars and marks are SVG made here, whose view box is a stretch of time: zooming sets it anew. uPlot draws the
+rates.
 """
 
 import base64
@@ -52,12 +54,13 @@ SOAK_WORDS = {
 }
 COMPUTER_ONLY = "This is of the computer only: the network was not judged."
 VANTAGES = {
-    "access port": "Taken at one port of a switch: it shows broadcast, the multicast that reaches this port, and this "
-    "port's own traffic. Other links, and unicast between other devices, are out of sight.",
-    "mirror": "Taken at a mirror port: it also shows the traffic of the mirrored ports, but not that of others, nor frames "
-    "beyond what the mirror port can carry.",
-    "unknown": "The frames do not tell where they were taken. At a plain switch port, other links, and unicast between other "
-    "devices, are out of sight.",
+    "access port": "Taken at one port of a switch: it shows broadcast, the multicast that reaches this "
+    "port, and this port's own traffic. Other links, and unicast between other devices, are "
+    "out of sight.",
+    "mirror": "Taken at a mirror port: it also shows the traffic of the mirrored ports, but not that of "
+    "others, nor frames beyond what the mirror port can carry.",
+    "unknown": "The frames do not tell where they were taken. At a plain switch port, other links, and "
+    "unicast between other devices, are out of sight.",
 }
 
 
@@ -204,7 +207,8 @@ def render(
     jinja: Environment | None = None,
     **values: object,
 ) -> str:
-    """A page that carries its style and scripts, and may run and fetch nothing else: they are named by their digests."""
+    """A page that carries its style and scripts, and may run and fetch nothing else: they are named by their
+    digests."""
     allowed = f"style-src {_hash(style)}"
     if scripts:
         allowed += f"; script-src {' '.join(map(_hash, scripts))}"

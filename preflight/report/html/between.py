@@ -1,4 +1,5 @@
-"""Two captures over time: what each of them holds, and each flow that passes both, with what went wrong on its way."""
+"""Two captures over time: what each of them holds, and each flow that passes both, with what went wrong on
+its way."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -52,8 +53,8 @@ def _flow(path: Path) -> Row:
     only = path.a.only + path.b.only
     return Row(
         called(path),
-        f"{count_text(path.matched)} in both, {count_text(path.a.only)} only at A, {count_text(path.b.only)} only at B, "
-        f"{count_text(path.late)} late",
+        f"{count_text(path.matched)} in both, {count_text(path.a.only)} only at A, "
+        f"{count_text(path.b.only)} only at B, {count_text(path.late)} late",
         (_life(here.first_s, here.last_s),),
         tuple(marks),
         troubled=only + path.late + path.reordered > 0,

@@ -1,8 +1,9 @@
 """The milliseconds of the moments that a long capture's findings point to.
 
-The tally keeps all milliseconds of a minute, and of a longer time those that stand out by their rate; that a stray server
-answered at minute five does not. So a capture that can be read again is read a second time, up to the last of these moments, and
-counted by the same kernel: only the frames of the stretches that the page opens at, and only where they are not kept already.
+The tally keeps all milliseconds of a minute, and of a longer time those that stand out by their rate; that a
+stray server answered at minute five does not. So a capture that can be read again is read a second time, up
+to the last of these moments, and counted by the same kernel: only the frames of the stretches that the page
+opens at, and only where they are not kept already.
 """
 
 from collections.abc import Sequence
@@ -26,8 +27,8 @@ from preflight.verdict import Result
 def with_milliseconds(
     place: Place | Sequence[Place], result: Result, progress: Progress | None = None
 ) -> Result:
-    """`result`, of the capture at `place`, with what its page opens at. As it is where nothing lacks, where the capture cannot be
-    read twice, and after Ctrl-C: then the page says that no milliseconds were kept."""
+    """`result`, of the capture at `place`, with what its page opens at. As it is where nothing lacks, where
+    the capture cannot be read twice, and after Ctrl-C: then the page says that no milliseconds were kept."""
     tally, source = result.facts.tally, result.facts.source
     several = [place] if isinstance(place, str | Member) else place
     if (
@@ -56,8 +57,8 @@ def with_milliseconds(
 
 
 def _counted(capture: CaptureFile, bins: Sequence[int], origin_ns: int | None) -> dict[int, bytes]:
-    """Each of `bins` by the millisecond. Times count from `origin_ns`: of what was kept while listening, that is before the first
-    frame."""
+    """Each of `bins` by the millisecond. Times count from `origin_ns`: of what was kept while listening, that
+    is before the first frame."""
     shapes, shift_ns = Shapes(), 0
     for batch in capture.batches():
         if batch.first == 1 and origin_ns is not None:

@@ -1,4 +1,5 @@
-"""Who was heard, for what is kept and sent: each sender with its maker, and all names and addresses that it gives itself."""
+"""Who was heard, for what is kept and sent: each sender with its maker, and all names and addresses that it
+gives itself."""
 
 from collections import defaultdict
 from dataclasses import dataclass

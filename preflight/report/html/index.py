@@ -1,7 +1,7 @@
 """The index of many captures as a page: a row each, which links its report; filters by verdict and by check.
 
-Made as the page of one capture is: nothing of any network, all text escaped, no script but its own. Without scripts every
-row is there, and nothing filters.
+Made as the page of one capture is: nothing of any network, all text escaped, no script but its own. Without
+scripts every row is there, and nothing filters.
 """
 
 import hashlib

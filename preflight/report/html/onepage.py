@@ -1,7 +1,9 @@
-"""One page to send: the verdict, what to do, one picture. It fits one sheet of A4 or Letter, and has no script at all.
+"""One page to send: the verdict, what to do, one picture. It fits one sheet of A4 or Letter, and has no
+script at all.
 
-Long texts are cut rather than let the page grow: the full report has them whole. With a rig sheet the picture is who is there
-and who is not; else it is the time of what is first to mend, and where that has none, who sends to whom.
+Long texts are cut rather than let the page grow: the full report has them whole. With a rig sheet the picture
+is who is there and who is not; else it is the time of what is first to mend, and where that has none, who
+sends to whom.
 """
 
 from markupsafe import Markup, escape
@@ -57,7 +59,8 @@ def _picture(result: Result, to_fix: list[Ranked]) -> tuple[str, Markup] | None:
 
 
 def _over_time(facts: Facts, ranked: Ranked) -> tuple[str, Markup]:
-    """Frames a second, or how full the link is where that is the matter, and on it the stretches of the finding."""
+    """Frames a second, or how full the link is where that is the matter, and on it the stretches of the
+    finding."""
     assert facts.tally is not None
     rates, spent = facts.tally.rates, duration(facts)
     load = ranked.finding.check == "link-load"
@@ -95,7 +98,8 @@ def _over_time(facts: Facts, ranked: Ranked) -> tuple[str, Markup]:
     first = ranked.finding.spans[0][0]
     flag = min(max(x(first), LEFT + 9), WIDTH - RIGHT - 9)
     parts += [
-        f'<circle class="flag" cx="{flag}" cy="12" r="10"/><text class="on" x="{flag}" y="16">{ranked.fix_first}</text>',
+        f'<circle class="flag" cx="{flag}" cy="12" r="10"/><text class="on" x="{flag}" '
+        f'y="16">{ranked.fix_first}</text>',
         f'<path class="axis" d="M{LEFT} {TOP}V{y(0)}H{WIDTH - RIGHT}"/>',
         f'<text class="end" x="{LEFT - 6}" y="{y(0) + 4}">0</text>',
         f'<text class="end" x="{LEFT - 6}" y="{y(max(values)) + 4}">{count_text(max(values))}</text>',

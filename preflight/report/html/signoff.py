@@ -1,6 +1,8 @@
-"""The sign-off sheet of soaks: one sheet of A4 or Letter for each, with its time as a picture and room for a signature.
+"""The sign-off sheet of soaks: one sheet of A4 or Letter for each, with its time as a picture and room for a
+signature.
 
-What is too much for a sheet is cut and counted: the log has it whole. As the result's page it escapes and cleans every text and asks nothing of any network; it has no script at all.
+What is too much for a sheet is cut and counted: the log has it whole. As the result's page it escapes and
+cleans every text and asks nothing of any network; it has no script at all.
 """
 
 from collections.abc import Sequence

@@ -1,4 +1,5 @@
-"""A soak over its time: when it was watched, what went wrong in each hour, how hot it was, and the moments that were noted.
+"""A soak over its time: when it was watched, what went wrong in each hour, how hot it was, and the moments
+that were noted.
 
 A lane each, black on white: it is for paper. A lane in which nothing was is left out but for a word.
 """

@@ -1,4 +1,5 @@
-"""The streams as a table: RTP, others that count their frames, and whatever else keeps a beat, the troubled first.
+"""The streams as a table: RTP, others that count their frames, and whatever else keeps a beat, the troubled
+first.
 
 A line is written as short as can be: a rig of a thousand streams is still one page to send.
 """
@@ -21,8 +22,9 @@ UNSURE_PPM = 10.0  # common practice
 
 @dataclass(frozen=True)
 class Line:
-    """`sender` and `address` tell who sends it, `name` is what was announced of it. Times are seconds from the first frame,
-    `mbps` with preamble and gap. None: not known. `life`, `gap` and `ticks` (what is missing) are SVG paths over these seconds."""
+    """`sender` and `address` tell who sends it, `name` is what was announced of it. Times are seconds from
+    the first frame, `mbps` with preamble and gap. None: not known. `life`, `gap` and `ticks` (what is
+    missing) are SVG paths over these seconds."""
 
     sender: str
     address: str

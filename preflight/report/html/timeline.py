@@ -47,7 +47,8 @@ CLOSE_S = 0.5
 
 @dataclass(frozen=True)
 class Bar:
-    """A stretch of time; `kind` is how it is drawn: "span", "more" (a stretch that holds more of the same), "life" or "gap"."""
+    """A stretch of time; `kind` is how it is drawn: "span", "more" (a stretch that holds more of the same),
+    "life" or "gap"."""
 
     start_s: float
     end_s: float
@@ -62,7 +63,8 @@ class Bar:
 
 @dataclass(frozen=True)
 class Row:
-    """`number` is the place in the order of fixing, None where it has none; `troubled` rows come first where not all fit."""
+    """`number` is the place in the order of fixing, None where it has none; `troubled` rows come first where
+    not all fit."""
 
     label: str
     note: str
@@ -132,8 +134,8 @@ def full(facts: Facts) -> list[float]:
 
 
 def spans(facts: Facts, ranked: Ranked) -> list[tuple[float, float, bool]]:
-    """A finding's stretches. Of a stream only the first losses are known each by itself: the last stretch of such a finding
-    is those up to the last one (True), and is no loss from end to end."""
+    """A finding's stretches. Of a stream only the first losses are known each by itself: the last stretch of
+    such a finding is those up to the last one (True), and is no loss from end to end."""
     joined = {}
     for stream in counting(facts.tally) if facts.tally else ():
         if (
@@ -165,8 +167,8 @@ def _united(stretches: list[tuple[float, float]]) -> list[tuple[float, float]]:
 
 
 def moments(facts: Facts, verdict: Verdict) -> dict[str, list[tuple[str, float, float]]]:
-    """By check, the places on the time line that its finding points to: what the button says, from and to. Of a long one its
-    beginning is shown, then its worst moment, then all."""
+    """By check, the places on the time line that its finding points to: what the button says, from and to. Of
+    a long one its beginning is shown, then its worst moment, then all."""
     found: dict[str, list[tuple[str, float, float]]] = {}
     for ranked in verdict.findings:
         stretches, name = ranked.finding.spans, ranked.finding.check
@@ -195,7 +197,8 @@ def places(facts: Facts, verdict: Verdict) -> list[tuple[float, float]]:
 
 
 def _worst(facts: Facts, ranked: Ranked) -> float | None:
-    """The fullest millisecond within the stretches, by what the check is about; or where most was lost. None where neither is known."""
+    """The fullest millisecond within the stretches, by what the check is about; or where most was lost. None
+    where neither is known."""
     if ranked.finding.check in WORST_FIRST:
         return next((seen.time_s for seen in ranked.finding.evidence if seen.time_s is not None), None)
     measure = WORST_BY.get(ranked.finding.check)
@@ -394,7 +397,8 @@ def _finding(finding: Finding, number: int | None, stretches: list[tuple[float, 
     )
     return Row(
         f"{finding.outcome.value.upper()} {finding.check}",
-        f"{len(finding.spans)} stretch{'' if len(finding.spans) == 1 else 'es'}, {counted(len(marks), 'frame')} marked",
+        f"{len(finding.spans)} stretch{'' if len(finding.spans) == 1 else 'es'}, "
+        f"{counted(len(marks), 'frame')} marked",
         bars,
         marks,
         number,
@@ -403,7 +407,8 @@ def _finding(finding: Finding, number: int | None, stretches: list[tuple[float, 
 
 
 def _leads(port: ClockPort, clocks: tuple[ClockPort, ...]) -> bool:
-    """Whether this row shows a master: its announcements, or its Sync where it announces nothing (version 1)."""
+    """Whether this row shows a master: its announcements, or its Sync where it announces nothing (version
+    1)."""
     if port.kind == "Announce":
         return True
     return port.kind == "Sync" and not any(
@@ -436,8 +441,8 @@ def _clock(port: ClockPort, names: Names) -> Row:
         )
     return Row(
         f"{names.name(port.hardware)}, port {port.port}, domain {port.domain}",
-        f"{count_text(port.count)} {port.kind}, PTP version {port.version} over {port.transport}, clock {port.clock} "
-        f"from {port.hardware}{told if port.kind == 'Announce' else ''}"
+        f"{count_text(port.count)} {port.kind}, PTP version {port.version} over {port.transport}, clock "
+        f"{port.clock} from {port.hardware}{told if port.kind == 'Announce' else ''}"
         + (f"; silent for {seconds(port.longest_interval_s)}" if gap else "")
         + (f"; what it says changed {port.changes} times" if port.changes else ""),
         tuple(bars),
@@ -477,8 +482,8 @@ def _stream(
     pace = f", one each {1000 * stream.packet_time_s:g} ms" if stream.packet_time_s else ""
     return Row(
         label,
-        f"{sender}{count_text(stream.packets)} packets{pace}; lost {count_text(stream.lost)} of {count_text(stream.expected)}; "
-        f"longest wait {1000 * stream.longest_wait_s:.1f} ms",
+        f"{sender}{count_text(stream.packets)} packets{pace}; lost {count_text(stream.lost)} of "
+        f"{count_text(stream.expected)}; longest wait {1000 * stream.longest_wait_s:.1f} ms",
         tuple(bars),
         tuple(marks),
         troubled=stream.lost > 0 or gap,
@@ -497,14 +502,15 @@ def _beat(beat: PeriodicFlow, flow: Flow, names: Names) -> Row:
     marks = [
         (
             event.after_s,
-            f"{f'frame {event.frame}, ' if event.frame else ''}{seconds(event.after_s)}: {event.frames} missing after it",
+            f"{f'frame {event.frame}, ' if event.frame else ''}{seconds(event.after_s)}: {event.frames} "
+            "missing after it",
         )
         for event in beat.events
     ]
     return Row(
         f"{what(flow)} from {names.full(flow.source, flow.source_ip)}",
-        f"{beat.per_beat} each {1000 * beat.period_s:.4g} ms; missing {count_text(beat.missing)}, late {count_text(beat.late)}"
-        + (f"; stopped {beat.stops} times" if beat.stops else ""),
+        f"{beat.per_beat} each {1000 * beat.period_s:.4g} ms; missing {count_text(beat.missing)}, late "
+        f"{count_text(beat.late)}" + (f"; stopped {beat.stops} times" if beat.stops else ""),
         tuple(bars),
         tuple(marks),
         troubled=beat.missing > 0 or beat.stops > 0 or gap,

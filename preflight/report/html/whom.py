@@ -1,8 +1,9 @@
 """Who to whom, and how much: devices under the switch that they hang on, and where their frames go, as SVG.
 
-Senders stand left, under their switch: the one on the rig sheet, else the one that told by LLDP or CDP that it is the neighbour
-here. Where their frames go stands right; a line is as thick as its load. With a rig sheet all of its devices are there, marked as heard, not heard or missing,
-and beside them whoever is a stranger. In rows, not as a free graph: each name can be read, and no line crosses one.
+Senders stand left, under their switch: the one on the rig sheet, else the one that told by LLDP or CDP that
+it is the neighbour here. Where their frames go stands right; a line is as thick as its load. With a rig sheet
+all of its devices are there, marked as heard, not heard or missing, and beside them whoever is a stranger. In
+rows, not as a free graph: each name can be read, and no line crosses one.
 """
 
 from collections import defaultdict
@@ -41,7 +42,8 @@ Load = tuple[str, str]  # keys of a sender and of where it sends to
 
 @dataclass
 class _Box:
-    """`state` is a key of `MARKS`, "" where no sheet says what should be. `bytes` are sent (left) or got (right)."""
+    """`state` is a key of `MARKS`, "" where no sheet says what should be. `bytes` are sent (left) or got
+    (right)."""
 
     key: str
     name: str
@@ -99,8 +101,8 @@ OTHERS = "others"
 
 
 def _told(facts: Facts) -> list[_Group]:
-    """Without a sheet: under the switch whose port this is, as far as one told, or its spanning tree shows it: that goes no further than
-    to the other end of a cable (IEEE 802.1D)."""
+    """Without a sheet: under the switch whose port this is, as far as one told, or its spanning tree shows
+    it: that goes no further than to the other end of a cable (IEEE 802.1D)."""
     assert facts.tally is not None
     names = names_of(facts)
     boxes = [
@@ -336,10 +338,10 @@ def _box(box: _Box, x: int, number: str, verb: str) -> str:
     more = f"; and {len(box.tells) - SHOWN_FLOWS} more" if len(box.tells) > SHOWN_FLOWS else ""
     tells = f"{box.name}, {note}. {verb.capitalize()} {told or 'nothing that was heard'}{more}."
     return (
-        f'<g class="node {box.state}" tabindex="0" role="button" aria-label="{_text(tells, 900)}" data-flows="{number}">'
-        f'<rect x="{x}" y="{box.y}" width="{BOX}" height="{HEIGHT}" rx="4"/>'
-        f'<text class="name" x="{x + 8}" y="{box.y + 15}">{_text(box.name, 40)}</text>'
-        f'<text x="{x + 8}" y="{box.y + 29}">{_text(note, 48)}</text></g>'
+        f'<g class="node {box.state}" tabindex="0" role="button" aria-label="{_text(tells, 900)}" '
+        f'data-flows="{number}"><rect x="{x}" y="{box.y}" width="{BOX}" height="{HEIGHT}" rx="4"/><text '
+        f'class="name" x="{x + 8}" y="{box.y + 15}">{_text(box.name, 40)}</text><text x="{x + 8}" '
+        f'y="{box.y + 29}">{_text(note, 48)}</text></g>'
     )
 
 
