@@ -1,8 +1,9 @@
 """How the tests run: what needs a browser stands apart, and a busy machine fails none.
 
-`python -m pytest` alone runs what needs no root, no namespaces and no browser. The folders of `norecursedirs` (pyproject.toml)
-run when they are named; what takes the fixture `browser` runs with `-m browser`, or when its file is named. Before several
-workers begin, what each process would make for itself is made once: the package's byte code, and the compiled kernels.
+`python -m pytest` alone runs what needs no root, no namespaces and no browser. The folders of `norecursedirs`
+(pyproject.toml) run when they are named; what takes the fixture `browser` runs with `-m browser`, or when its
+file is named. Before several workers begin, what each process would make for itself is made once: the
+package's byte code, and the compiled kernels.
 """
 
 import compileall
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 
 PACKAGE = Path(__file__).parents[1] / "preflight"
 
-# How long an example takes, and how many are made in a second, says how busy the machine is. A test that suppresses another health
-# check would be told again that it is slow: what several need stands here.
+# How long an example takes, and how many are made in a second, says how busy the machine is. A test that
+# suppresses another health check would be told again that it is slow: what several need stands here.
 settings.register_profile(
     "any machine",
     deadline=None,
@@ -40,8 +41,9 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def _prepare() -> None:
-    """The tests start hundreds of processes: where Python is told not to write byte code, each would compile the package. Kernels
-    that are not kept yet are compiled side by side; workers would all compile the same."""
+    """The tests start hundreds of processes: where Python is told not to write byte code, each would compile
+    the package. Kernels that are not kept yet are compiled side by side; workers would all compile the
+    same."""
     from preflight.frames import compile as engines
 
     compileall.compile_dir(PACKAGE, quiet=1)

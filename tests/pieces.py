@@ -1,5 +1,5 @@
-"""A saved capture's frames by half seconds, as a listener hands them over. Alone in its file: whoever plays a capture starts with it,
-again and again."""
+"""A saved capture's frames by half seconds, as a listener hands them over. Alone in its file: whoever plays a
+capture starts with it, again and again."""
 
 from collections.abc import Iterator
 from pathlib import Path

@@ -19,8 +19,8 @@ def drained(pipe: int) -> None:
 
 
 def settled(pid: int) -> None:
-    """Wait until all threads of a process have waited for half a second: it is done with what it was given. One that is only kept
-    from the processor does not wait. (By proc(5); elsewhere half a second goes by.)"""
+    """Wait until all threads of a process have waited for half a second: it is done with what it was given.
+    One that is only kept from the processor does not wait. (By proc(5); elsewhere half a second goes by.)"""
     ends, looks = time.monotonic() + PATIENCE_S, 0
     while looks < 5:
         assert time.monotonic() < ends

@@ -33,7 +33,8 @@ COMMIT, OTHER = "0123456789abcdef" * 2 + "01234567", "f" * 40
             {
                 ".commit": "$Format:%H$",
                 ".git/HEAD": "ref: refs/heads/main\n",
-                ".git/packed-refs": f"# pack-refs with: sorted\n{OTHER} refs/heads/other\n{COMMIT} refs/heads/main\n",
+                ".git/packed-refs": f"# pack-refs with: sorted\n{OTHER} refs/heads/other\n{COMMIT} "
+                "refs/heads/main\n",
             },
             COMMIT,
         ),

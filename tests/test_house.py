@@ -97,8 +97,8 @@ def test_no_check_reads_another():
 
 
 def test_only_checks_mention_devices():
-    """`say.who` marks a place for a name, which is put there when a finding is made. Whoever else speaks of devices asks
-    `names_of(facts)` for the name."""
+    """`say.who` marks a place for a name, which is put there when a finding is made. Whoever else speaks of
+    devices asks `names_of(facts)` for the name."""
     for path in sorted(PACKAGE.rglob("*.py")):
         if path.is_relative_to(PACKAGE / "checks"):
             continue
@@ -124,7 +124,8 @@ def test_a_check_stands_in_the_folder_of_its_subject_and_has_a_test_file(check):
 
 
 def judging(check: Check) -> Iterator[ast.AST]:
-    """All of the code that judges for a check: its file, without the explanation, and what it takes from `see/`."""
+    """All of the code that judges for a check: its file, without the explanation, and what it takes from
+    `see/`."""
     for path in (file_of(check), *_helpers(file_of(check))):
         for node in tree(path).body:
             if not (isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "CHECK"):
@@ -139,8 +140,9 @@ def _helpers(path: Path) -> Iterator[Path]:
 
 @each_check
 def test_every_limit_decides(check):
-    """A limit that no path reads would be accepted from a rig sheet, echoed, and change nothing. Read are `limits["share"]`,
-    `limits[f"class {number}"]`, all of `limits.items()`, and those that signs name as what they weigh."""
+    """A limit that no path reads would be accepted from a rig sheet, echoed, and change nothing. Read are
+    `limits["share"]`, `limits[f"class {number}"]`, all of `limits.items()`, and those that signs name as what
+    they weigh."""
     weighs = "preflight.checks.see.signs" in imported(file_of(check))
     names, read = {limit.name for limit in check.limits}, {check.least_s}
     for node in judging(check):

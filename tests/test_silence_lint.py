@@ -1,9 +1,9 @@
 """The package has no way to send: a lint over its source, by `ast`.
 
-Forbidden are modules that talk by themselves, names of calls that send, connect, resolve, serve or start another
-program, and socket options that join a group. A name is forbidden wherever it is called or taken from an object, whatever
-the object is, so that an alias hides nothing. `ALLOWED` names each exception, and why. The proof by behaviour is
-tests/lab/test_silence.py.
+Forbidden are modules that talk by themselves, names of calls that send, connect, resolve, serve or start
+another program, and socket options that join a group. A name is forbidden wherever it is called or taken from
+an object, whatever the object is, so that an alias hides nothing. `ALLOWED` names each exception, and why.
+The proof by behaviour is tests/lab/test_silence.py.
 """
 
 import ast
@@ -52,20 +52,26 @@ ALLOWED = {
     ("host/common.py", "system"): (1, "platform.system(): the name of the operating system"),
     ("host/linux_ethtool.py", "fcntl"): (1, "for the ioctl below"),
     ("host/linux_ethtool.py", "ioctl"): (
-        1, "asks the driver of an adapter: SIOCETHTOOL with commands that get, held to below; nothing is sent or set",
+        1, "asks the driver of an adapter: SIOCETHTOOL with commands that get, held to below; nothing is "
+           "sent or set",
     ),
-    ("host/linux_ethtool.py", "socket.socket"): (1, "the handle that the ioctl needs: never bound nor written to"),
+    ("host/linux_ethtool.py", "socket.socket"): (1, "the handle that the ioctl needs: never bound nor "
+                                                    "written to"),
     ("host/linux_ethtool.py", "AF_INET"): (1, "the family of that handle"),
     ("host/linux_ethtool.py", "SOCK_DGRAM"): (1, "the type of that handle"),
     ("host/run.py", "subprocess"): (
-        1, "asks the system's own commands, which the readers' tables list, held to below; starts the user's own on an alarm",
+        1, "asks the system's own commands, which the readers' tables list, held to below; starts the "
+           "user's own on an alarm",
     ),
-    ("frames/compile.py", "ctypes"): (1, "calls compiled kernels by their address; loading a library stays forbidden"),
+    ("frames/compile.py", "ctypes"): (1, "calls compiled kernels by their address; loading a library "
+                                         "stays forbidden"),
     ("frames/privilege.py", "ctypes"): (1, "gives up capabilities by the C library that is loaded already"),
     ("frames/pcap.py", "ctypes"): (1, "the arguments of the library's calls"),
-    ("frames/pcap.py", "scapy.libs.winpcapy"): (1, "libpcap's calls, of which only those named below are taken"),
+    ("frames/pcap.py", "scapy.libs.winpcapy"): (1, "libpcap's calls, of which only those named below are "
+                                                   "taken"),
     **{
-        ("frames/pcap.py", f"scapy.libs.winpcapy.pcap_{name}"): (1, "opens, reads, counts or closes: none sends")
+        ("frames/pcap.py", f"scapy.libs.winpcapy.pcap_{name}"): (1, "opens, reads, counts or closes: none "
+                                                                    "sends")
         for name in (
             "create", "set_snaplen", "set_promisc", "set_timeout", "set_buffer_size", "activate", "datalink", "geterr",
             "next_ex", "stats", "close", "pkthdr", "stat", "setnonblock",
@@ -73,9 +79,11 @@ ALLOWED = {
     },
     ("frames/compile.py", "exec"): (1, "writes a kernel's entry from the kernel's own argument list"),
     ("inbox/pool.py", "multiprocessing.get_context"): (1, "for the line below"),
-    ("inbox/pool.py", "multiprocessing"): (1, "starts this program again to judge captures on all cores, by pipes"),
-    # The archive works on files that were captured long ago. Its cluster listens on the loopback alone, unless the user names
-    # another; its places are files, unless the user names another: tests/archive/test_silence.py proves it by behaviour.
+    ("inbox/pool.py", "multiprocessing"): (1, "starts this program again to judge captures on all cores, "
+                                              "by pipes"),
+    # The archive works on files that were captured long ago. Its cluster listens on the loopback alone,
+    # unless the user names another; its places are files, unless the user names another:
+    # tests/archive/test_silence.py proves it by behaviour.
     ("archive/library.py", "connect"): (1, "opens DuckDB in memory, which may fetch no extension"),
     **{
         ("archive/cluster.py", module): (1, "the cluster that captures are judged on")
@@ -94,9 +102,11 @@ ALLOWED = {
     },
     ("live/log.py", "connect"): (1, "opens the SQLite log, a file"),
     ("frames/live.py", "socket.socket"): (1, "the packet socket that listens; its family is AF_PACKET"),
-    ("frames/live.py", "bind"): (1, "a packet socket is bound to an adapter, not to an address: nothing is sent"),
+    ("frames/live.py", "bind"): (1, "a packet socket is bound to an adapter, not to an address: nothing "
+                                    "is sent"),
     ("frames/live.py", "PACKET_ADD_MEMBERSHIP"): (
-        2, "its definition and its one use, for PACKET_MR_PROMISC: the adapter takes every frame, no group is joined",
+        2, "its definition and its one use, for PACKET_MR_PROMISC: the adapter takes every frame, no group "
+           "is joined",
     ),
 }  # fmt: skip
 
@@ -209,7 +219,8 @@ def test_the_commands_that_are_started_only_tell() -> None:
         for path in PACKAGE.rglob("*.py")
         if "host.run" in path.read_text("utf-8")
     }
-    # glance asks one of macOS's commands above again; the alert starts the command that its user gave, and asks none.
+    # glance asks one of macOS's commands above again; the alert starts the command that its user gave, and
+    # asks none.
     assert users <= {
         "cli/alert.py",
         "host/__init__.py",

@@ -39,7 +39,8 @@ def _wall_clock(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def healthy(start: float, end: float, first: int = 0) -> list[Timed]:
-    """A clock, a stream of 20 ms packets whose numbers begin with `first`, and devices that look one another up."""
+    """A clock, a stream of 20 ms packets whose numbers begin with `first`, and devices that look one another
+    up."""
     sound = every(0.02, lambda n: rtp(1, "233.252.0.1", first + n, bytes(100), 960), start, end)
     talk = every(3.0, lambda n: arp(2 + n % 4, 1 + n % 5), start + 0.3, end)
     return ptp.master(20, start, end) + sound + talk
@@ -59,9 +60,9 @@ def events(watch: Watch, path: Path, rounds: int = 1) -> Iterator[Event]:
 
 
 def test_no_alarm_in_ten_healthy_minutes_and_the_status_tells_how_it_stands(tmp_path: Path) -> None:
-    """All that comes repeats each minute, and so do the windows' beginnings: only the stream's numbers tell a minute from the next.
-    They and its timestamps begin anew in this time, after 129 s and 478 s. Each window is judged at a few of its moments, never at
-    the same ones: as on a busy computer."""
+    """All that comes repeats each minute, and so do the windows' beginnings: only the stream's numbers tell a
+    minute from the next. They and its timestamps begin anew in this time, after 129 s and 478 s. Each window
+    is judged at a few of its moments, never at the same ones: as on a busy computer."""
     watch, chance = Watch("eth0", HOST), Random(1)
     for now, batch in pieces(write(tmp_path / "show.pcap", healthy(0, 600, first=4_450_000))):
         if batch is not None:
@@ -74,8 +75,9 @@ def test_no_alarm_in_ten_healthy_minutes_and_the_status_tells_how_it_stands(tmp_
 
 
 def test_no_alarm_while_a_recorded_rig_goes_on_and_on() -> None:
-    """Two minutes of the bundled healthy rig; an hour of it gives none either: to the windows it repeats each 20 s. Its streams begin anew
-    every four seconds, and so does what its master says the time is, which is told, once."""
+    """Two minutes of the bundled healthy rig; an hour of it gives none either: to the windows it repeats each
+    20 s. Its streams begin anew every four seconds, and so does what its master says the time is, which is
+    told, once."""
     watch = Watch("eth0", HOST)
     told = list(events(watch, TOP / "captures/clean-rig.pcap.gz", rounds=30))
     assert [(event.check, "jumped by 4 s" in event.headline) for event in told] == [("clock", True)]
@@ -122,7 +124,8 @@ def stream(sender: int, group: str, start: float, end: float) -> list[Timed]:
 
 
 def test_an_alarm_stands_until_what_stopped_is_back_and_says_so(tmp_path: Path) -> None:
-    """A stream of two stops and comes back when no window remembers it; the clock goes and comes back; another stream stays away."""
+    """A stream of two stops and comes back when no window remembers it; the clock goes and comes back;
+    another stream stays away."""
     others = ptp.master(20, 0, 40) + ptp.master(20, 55, 130) + stream(2, "233.252.0.2", 0, 130)
     back = stream(1, "233.252.0.1", 0, 30) + stream(1, "233.252.0.1", 90, 130)
     watch, told = watched(tmp_path, others, back, stream(3, "233.252.0.3", 0, 100))
@@ -156,7 +159,8 @@ def test_names_that_were_told_long_ago_are_still_known(tmp_path: Path) -> None:
 
 
 def test_a_name_that_is_learnt_is_no_other_fault(tmp_path: Path) -> None:
-    """A stream is announced by another after it has stopped: the alarm has its name from then on, and is not told again."""
+    """A stream is announced by another after it has stopped: the alarm has its name from then on, and is not
+    told again."""
     sound = stream(1, "233.252.0.1", 0, 30), stream(2, "233.252.0.2", 0, 36), ptp.master(20, 0, 36)
     watch, told = watched(tmp_path, *sound, [(33.0, sap(9, sdp("Monitors", "233.252.0.1")))])
     (alarm,) = (event for event in told if event.check == "stream-health")
@@ -187,8 +191,8 @@ def numbered(end: float, lost: set[int]) -> list[Timed]:
 
 
 def test_a_flow_that_is_known_to_count_only_later_is_one_fault(tmp_path: Path) -> None:
-    """Packets are missing before the watch knows that the flow counts them: another check tells of them then. Later ones are
-    another fault."""
+    """Packets are missing before the watch knows that the flow counts them: another check tells of them then.
+    Later ones are another fault."""
     lost, later = {*range(140, 145), *range(180, 189)}, {*range(7000, 7020)}
     _, told = watched(tmp_path, stream(2, "233.252.0.2", 0, 50), numbered(50, lost | later))
     said = [(event.severity, event.check, event.at_ns // (10 * NS)) for event in told]
@@ -287,7 +291,8 @@ def test_a_link_that_loses_speed_is_told_from_the_systems_own_files(tmp_path: Pa
 def test_queues_are_reckoned_with_the_rate_of_the_link_as_it_is(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A burst at 600 Mb/s, in the first window and in one that began after the link had fallen from 1000 to 100 Mb/s."""
+    """A burst at 600 Mb/s, in the first window and in one that began after the link had fallen from 1000 to
+    100 Mb/s."""
     judged: list[Facts] = []
     monkeypatch.setattr(
         "preflight.live.watch.judge_all",

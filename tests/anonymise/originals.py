@@ -1,4 +1,5 @@
-"""What must not survive of a capture, told by other decoders than ours: dpkt for addresses, Scapy for names."""
+"""What must not survive of a capture, told by other decoders than ours: dpkt for addresses, Scapy for
+names."""
 
 import gzip
 import io
@@ -37,8 +38,8 @@ def frames(raw: bytes) -> Iterator[bytes]:
 
 
 def addresses(raw: bytes) -> set[bytes]:
-    """Hardware and IP addresses of devices, as bytes: groups, broadcasts and "none" left out. Of frames that agree in all bytes in
-    which IPv4 has addresses, or in all bytes, one is decoded."""
+    """Hardware and IP addresses of devices, as bytes: groups, broadcasts and "none" left out. Of frames that
+    agree in all bytes in which IPv4 has addresses, or in all bytes, one is decoded."""
     found: set[bytes] = set()
     decoded: dict[bytes, bytes] = {}
     for data in frames(raw):
@@ -67,8 +68,8 @@ def _is_a_device(raw: bytes) -> bool:
 
 
 def standing(pieces: Iterable[bytes], wanted: set[bytes]) -> set[bytes]:
-    """Those that stand in one of the pieces. What many have in common behind their headers is looked through once: all are cut there, and
-    what may lie across the cut is in both parts."""
+    """Those that stand in one of the pieces. What many have in common behind their headers is looked through
+    once: all are cut there, and what may lie across the cut is in both parts."""
     cut, longest = 96, max(map(len, wanted), default=0)
     parts = {part for each in pieces for part in (each[: cut + longest], each[cut:])}
     text = b"\n".join(parts)

@@ -1,4 +1,5 @@
-"""Every bundled capture, and the public ones where they are: the same verdict after anonymising, and nothing of the original."""
+"""Every bundled capture, and the public ones where they are: the same verdict after anonymising, and nothing
+of the original."""
 
 import struct
 from dataclasses import dataclass
@@ -31,7 +32,8 @@ LIMIT = 1 << 40
 
 
 def key_for(originals: set[bytes]) -> np.ndarray:
-    """A key by which no device gets an address that another one had: in a small network that happens by chance."""
+    """A key by which no device gets an address that another one had: in a small network that happens by
+    chance."""
     for number in range(1000):
         key = as_words(number.to_bytes(16))
         cover = Cover(key)

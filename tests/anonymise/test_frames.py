@@ -1,4 +1,5 @@
-"""Frames of whatever kind: nothing raises, lengths stay, plain and compiled kernels agree, and contents do not get through."""
+"""Frames of whatever kind: nothing raises, lengths stay, plain and compiled kernels agree, and contents do
+not get through."""
 
 import time
 

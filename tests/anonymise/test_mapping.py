@@ -1,4 +1,5 @@
-"""What the replacements keep: makers, prefixes, kinds of networks, order where it decides; and that no two become one."""
+"""What the replacements keep: makers, prefixes, kinds of networks, order where it decides; and that no two
+become one."""
 
 from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
 

@@ -1,5 +1,5 @@
-"""Measures the archive: `python -m tests.archive.bench [CASES]`. Prints what docs/archive.md tells. How much quicker two workers
-are than one shows on two idle cores alone: the load is told.
+"""Measures the archive: `python -m tests.archive.bench [CASES]`. Prints what docs/archive.md tells. How much
+quicker two workers are than one shows on two idle cores alone: the load is told.
 """
 
 import os

@@ -9,7 +9,8 @@ from tests.archive.made import bundled
 def copies(
     folder: Path, each: int, endings: tuple[str, ...] = ("",), of: Sequence[Path] | None = None
 ) -> list[Path]:
-    """Writes each capture (`of` these, else of the bundled ones) whose name ends in one of `endings` so many times into `folder`."""
+    """Writes each capture (`of` these, else of the bundled ones) whose name ends in one of `endings` so many
+    times into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     written = []
     for path in bundled() if of is None else of:

@@ -1,4 +1,5 @@
-"""Cases made from judged ones by variation, as many as wanted: other numbers, days, addresses, names and makers, some faults gone."""
+"""Cases made from judged ones by variation, as many as wanted: other numbers, days, addresses, names and
+makers, some faults gone."""
 
 import hashlib
 import random

@@ -1,4 +1,5 @@
-"""Adding: what is kept is what `study` says, again is free, and whatever is killed whenever, nothing is lost or broken."""
+"""Adding: what is kept is what `study` says, again is free, and whatever is killed whenever, nothing is lost
+or broken."""
 
 import gzip
 import itertools
@@ -334,7 +335,7 @@ def test_two_that_add_at_once_do_no_harm(store, client, tmp_path):
     assert len(store.segments()) == 1
 
 
-# -- a newer preflight -----------------------------------------------------------------------------------------
+# -- a newer preflight ---------------------------------------------------------------------------------------
 
 
 def test_known_captures_are_judged_by_the_named_checks_alone():
@@ -420,7 +421,7 @@ def test_a_newer_preflight_judges_again_what_its_checks_changed(store, client, t
     assert again.returncode == 0 and "0 new captures in" in again.stdout
 
 
-# -- an existing cluster ---------------------------------------------------------------------------------------
+# -- an existing cluster -------------------------------------------------------------------------------------
 
 
 @pytest.fixture

@@ -114,7 +114,7 @@ def like_case(store: Store, capture: str) -> list[dict]:
         return like(library, 5, capture)
 
 
-# -- like ------------------------------------------------------------------------------------------------------
+# -- like ----------------------------------------------------------------------------------------------------
 
 
 def test_the_likest_share_what_is_rare_and_tell_what_mended_them(small, models, tmp_path):
@@ -205,7 +205,7 @@ def test_an_anonymised_capture_is_as_good_as_the_original(small, tmp_path, name)
     assert first["name"] == name and first["likeness"] > 0.99
 
 
-# -- one case --------------------------------------------------------------------------------------------------
+# -- one case ------------------------------------------------------------------------------------------------
 
 
 def test_a_case_is_shown_whole(small):

@@ -27,8 +27,9 @@ PATIENCE_S = 120
     ids=["check", "maker", "device", "words"],
 )
 def test_ten_thousand_cases_are_searched_at_once(large, wanted):
-    """Opened and asked, the best of some. By the processor's time of all threads, as other programs run here too: on a computer
-    that is idle it takes no longer. Who shares a core takes of that as well, so it is tried until nobody does."""
+    """Opened and asked, the best of some. By the processor's time of all threads, as other programs run here
+    too: on a computer that is idle it takes no longer. Who shares a core takes of that as well, so it is
+    tried until nobody does."""
     spent, until = [SEARCH_S], time.monotonic() + PATIENCE_S
     while min(spent) >= SEARCH_S and time.monotonic() < until:
         begun = time.process_time()

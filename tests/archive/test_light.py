@@ -44,10 +44,9 @@ def test_without_the_extra_one_line_says_what_to_install(args):
 
 def test_without_pip_it_names_the_document():
     code = (
-        "import importlib.util, sys\n"
-        "found = importlib.util.find_spec\n"
-        "importlib.util.find_spec = lambda name, *more: None if name in ('pip', 'dask') else found(name, *more)\n"
-        "import preflight.cli; preflight.cli.main()\n"
+        "import importlib.util, sys\nfound = importlib.util.find_spec\nimportlib.util.find_spec = lambda "
+        "name, *more: None if name in ('pip', 'dask') else found(name, *more)\nimport preflight.cli; "
+        "preflight.cli.main()\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, "archive", "find"], capture_output=True, text=True, cwd=ROOT

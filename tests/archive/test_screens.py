@@ -1,5 +1,5 @@
-"""What the archive's commands show on terminals of 80 and of 40 columns, against files in snapshots/ (UPDATE_SNAPSHOTS=1 writes them
-anew), as tests/cli/test_screens.py looks at the other commands."""
+"""What the archive's commands show on terminals of 80 and of 40 columns, against files in snapshots/
+(UPDATE_SNAPSHOTS=1 writes them anew), as tests/cli/test_screens.py looks at the other commands."""
 
 import os
 import re

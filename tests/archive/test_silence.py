@@ -1,4 +1,5 @@
-"""Nothing leaves the machine: the cluster's sockets are the only ones, they are on the loopback, and let nobody else in."""
+"""Nothing leaves the machine: the cluster's sockets are the only ones, they are on the loopback, and let
+nobody else in."""
 
 import os
 import socket
@@ -63,8 +64,8 @@ os._exit(0)
 
 
 def test_nobody_else_on_this_computer_gets_in():
-    """A process of its own, as somebody else's is. Here, what is left of a client that was refused may be cleared away by the
-    garbage collector while the next one starts, and each then waits for the other."""
+    """A process of its own, as somebody else's is. Here, what is left of a client that was refused may be
+    cleared away by the garbage collector while the next one starts, and each then waits for the other."""
     with cluster(None, 1) as ours:
         address = ours.scheduler.address
         assert address.startswith("tls://127.0.0.1:")
@@ -77,7 +78,8 @@ def test_nobody_else_on_this_computer_gets_in():
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="network namespaces are Linux's")
 def test_no_frame_leaves_the_adapter_while_captures_are_added_and_asked_for(tmp_path: Path) -> None:
-    """In a network of its own with an adapter that leads somewhere: default route, name server, and a count of what it sends."""
+    """In a network of its own with an adapter that leads somewhere: default route, name server, and a count
+    of what it sends."""
     if os.geteuid() != 0:
         if os.environ.get("CI"):
             raise PermissionError("needs root")

@@ -22,7 +22,8 @@ class Stopped(BaseException):
 
 @contextmanager
 def stopped_after(store: Store, operations: int) -> Iterator[None]:
-    """Ends whatever is done to the store's files after so many writes and deletions; what was being written stays cut short."""
+    """Ends whatever is done to the store's files after so many writes and deletions; what was being written
+    stays cut short."""
     left = operations
     fs = store.fs
     real_open, real_rm = fs.open, fs.rm
@@ -166,7 +167,8 @@ def test_who_reads_while_another_merges_is_told_to_ask_again(models, tmp_path):
 
 
 def test_readers_and_merging_at_once(models, tmp_path):
-    """What a reader sees while others add and merge is never less than what was there before, and never twice."""
+    """What a reader sees while others add and merge is never less than what was there before, and never
+    twice."""
     from preflight.cli.archive import _asked
 
     store = filled(tmp_path, models, 4)

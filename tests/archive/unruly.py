@@ -1,5 +1,5 @@
-"""Preloaded by the workers of a test: a capture whose name says so ends the worker that reads it, never comes to an end, or takes
-its time, so that what is killed is killed in the middle on a fast computer too."""
+"""Preloaded by the workers of a test: a capture whose name says so ends the worker that reads it, never comes
+to an end, or takes its time, so that what is killed is killed in the middle on a fast computer too."""
 
 import os
 import signal

@@ -1,8 +1,9 @@
 """How fast preflight is beside general tools, on this machine: `python -m tests.bench`. Writes docs/speed.md.
 
-Captures are made in a temporary folder (4 GB), and each is read by `study` and by the other tool in turn, as processes of their own,
-so that a busy moment meets both. `watch` is measured in a rig of network namespaces where that can be had (Linux, root,
-tcpreplay). It takes some minutes. With `--scale 0.1` the captures are a tenth as long, for a quick look.
+Captures are made in a temporary folder (4 GB), and each is read by `study` and by the other tool in turn, as
+processes of their own, so that a busy moment meets both. `watch` is measured in a rig of network namespaces
+where that can be had (Linux, root, tcpreplay). It takes some minutes. With `--scale 0.1` the captures are a
+tenth as long, for a quick look.
 """
 
 import argparse
@@ -109,7 +110,8 @@ def rows(folder: Path, scale: float) -> Iterator[Row]:
 
 
 def starting() -> str:
-    """What a small capture takes before any of it is read, and cannot take less as long as it is Python that starts."""
+    """What a small capture takes before any of it is read, and cannot take less as long as it is Python that
+    starts."""
     loaded = (
         "pass",
         "import numpy",
@@ -118,10 +120,11 @@ def starting() -> str:
     )
     bare, numpy, llvm, screen = (Measured.of([sys.executable, "-c", code]).best_s for code in loaded)
     return (
-        f"Of each study Python itself takes {bare:.2f} s, NumPy {numpy - bare:.2f} s, the library that loads the kernels "
-        f"{llvm - numpy:.2f} s, Click and Rich {screen - llvm:.2f} s; the rest of a small capture's time is preflight's own "
-        "modules, loading and judging. One thread has `fill`, `walk_pcap`, `read`, `rates` and `shape`, the other all that follows them, "
-        "so that the longer of both counts, beside the start."
+        f"Of each study Python itself takes {bare:.2f} s, NumPy {numpy - bare:.2f} s, the library that "
+        f"loads the kernels {llvm - numpy:.2f} s, Click and Rich {screen - llvm:.2f} s; the rest of a small "
+        "capture's time is preflight's own modules, loading and judging. One thread has `fill`, "
+        "`walk_pcap`, `read`, `rates` and `shape`, the other all that follows them, so that the longer of "
+        "both counts, beside the start."
     )
 
 
@@ -130,11 +133,12 @@ def page(found: list[Row], profile: str) -> str:
         [
             "# How fast it is",
             "",
-            f"Measured on {date.today()} by `python -m tests.bench` on {os.cpu_count()} cores, {platform.system()} "
-            f"{platform.machine()}, Python {platform.python_version()}. Files lie in the page cache, kernels were compiled and Python's "
-            f"bytecode written before, as after an install. Both tools in turn, {best()}. `study` reads, tallies, dissects, judges "
-            "and prints, and its time holds the start of Python; libpcap's loop is `tcpdump -r FILE -w /dev/null`. dpkt and Scapy "
-            "ran on the first frames, and their time is scaled up.",
+            f"Measured on {date.today()} by `python -m tests.bench` on {os.cpu_count()} cores, "
+            f"{platform.system()} {platform.machine()}, Python {platform.python_version()}. Files lie in "
+            "the page cache, kernels were compiled and Python's bytecode written before, as after an "
+            f"install. Both tools in turn, {best()}. `study` reads, tallies, dissects, judges and prints, "
+            "and its time holds the start of Python; libpcap's loop is `tcpdump -r FILE -w /dev/null`. "
+            "dpkt and Scapy ran on the first frames, and their time is scaled up.",
             "",
             "| what | preflight | the other | preflight is | aim |",
             "|---|---|---|---|---|",

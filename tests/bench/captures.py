@@ -52,9 +52,9 @@ def streams(path: Path, size: int, frames: int, gap_ns: int, count: int = 8) -> 
 
 
 def show(path: Path, milliseconds: int, audio: int = 64, flows: int = 2000) -> int:
-    """A show as a mirror port sees it; returns its frames. Every millisecond a packet of each of `audio` streams with sound in it;
-    of each of 16 senders the beat of a counter that is no RTP; 24 frames of `flows` flows in turn, of four sizes; and now and
-    then ARP, clock announcements, mDNS and a description."""
+    """A show as a mirror port sees it; returns its frames. Every millisecond a packet of each of `audio`
+    streams with sound in it; of each of 16 senders the beat of a counter that is no RTP; 24 frames of `flows`
+    flows in turn, of four sizes; and now and then ARP, clock announcements, mDNS and a description."""
     sound = np.random.default_rng(1)
     voices = np.array([np.frombuffer(rtp_frame(n, 342), np.uint8) for n in range(audio)])
     beats = np.array([np.frombuffer(broadcast(200 + n, 0, 110), np.uint8) for n in range(16)])

@@ -1,4 +1,5 @@
-"""Where the time of a study goes: each kernel's and the reading's, of the processor, in nanoseconds a frame."""
+"""Where the time of a study goes: each kernel's and the reading's, of the processor, in nanoseconds a
+frame."""
 
 import time
 from collections import defaultdict
@@ -23,7 +24,8 @@ WORDS = {
 
 
 def profile(*paths: Path) -> str:
-    """A table, a column for each capture. In one thread, so that the processor's time of each part can be told."""
+    """A table, a column for each capture. In one thread, so that the processor's time of each part can be
+    told."""
     columns = [_inside(path) for path in paths]
     head = ["ns a frame, of one processor", *(path.stem for path in paths)]
     lines = [head, ["---"] * len(head)]

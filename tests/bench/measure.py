@@ -1,4 +1,5 @@
-"""Processes measured from outside: how long they take, by the clock and of the processor, and how much memory."""
+"""Processes measured from outside: how long they take, by the clock and of the processor, and how much
+memory."""
 
 import os
 import statistics
@@ -39,8 +40,9 @@ class Measured:
 
 
 def apart(module: str, name: str, *given: Any) -> Any:
-    """What a function of a module of this folder returns, called in a process of its own: what it loads and holds must not grow
-    this one, whose children the system reckons to be as large as it is when they begin."""
+    """What a function of a module of this folder returns, called in a process of its own: what it loads and
+    holds must not grow this one, whose children the system reckons to be as large as it is when they
+    begin."""
     with get_context("spawn").Pool(1) as pool:
         return pool.apply(_call, (module, name, given))
 

@@ -1,9 +1,10 @@
-"""How fast `between` is beside two runs of `study`, on this machine: `python -m tests.between.bench [MILLIONS]`. Prints what
-docs/between.md tells.
+"""How fast `between` is beside two runs of `study`, on this machine: `python -m tests.between.bench
+[MILLIONS]`. Prints what docs/between.md tells.
 
-Two captures are made in a temporary folder: ten million frames of 64 bytes, a full gigabit link, at each end of a way that loses 984
-of them; B's clock is 3 s ahead and runs 50 ppm faster. The three commands run in turn, as processes of their own; of each the quickest
-run counts. By processor time, which says as much on a busy computer as on an idle one, and by the clock.
+Two captures are made in a temporary folder: ten million frames of 64 bytes, a full gigabit link, at each end
+of a way that loses 984 of them; B's clock is 3 s ahead and runs 50 ppm faster. The three commands run in
+turn, as processes of their own; of each the quickest run counts. By processor time, which says as much on a
+busy computer as on an idle one, and by the clock.
 """
 
 import json
@@ -64,7 +65,8 @@ def run(*words: str) -> tuple[float, float, float]:
 def main(frames: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
         near, far, told = (str(Path(folder, name)) for name in ("near.pcap", "far.pcap", "told.json"))
-        # By another process: the most memory of a child is told as no less than what its parent had when it began.
+        # By another process: the most memory of a child is told as no less than what its parent had when it
+        # began.
         make = f"from tests.between.bench import make; make({near!r}, {far!r}, {frames})"
         subprocess.run([sys.executable, "-c", make], check=True)
         commands = {

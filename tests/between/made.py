@@ -14,8 +14,8 @@ MS, US = 1e-3, 1e-6
 
 @dataclass(frozen=True)
 class Fate:
-    """What becomes of one packet: not sent at all; lost, or under way for `delay_s` (`again_s` later it comes once more); missed by
-    the capture at A."""
+    """What becomes of one packet: not sent at all; lost, or under way for `delay_s` (`again_s` later it comes
+    once more); missed by the capture at A."""
 
     sent: bool = True
     lost: bool = False

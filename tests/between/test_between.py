@@ -1,4 +1,5 @@
-"""What became of each frame is counted exactly, whatever the clocks, tags, lengths and packing of the two captures."""
+"""What became of each frame is counted exactly, whatever the clocks, tags, lengths and packing of the two
+captures."""
 
 import gzip
 import struct
@@ -131,7 +132,8 @@ def test_evidence_names_the_frames_of_both(tmp_path: Path, some) -> None:
 
 
 def test_as_a_stranger_brings_them(tmp_path: Path) -> None:
-    """Two minutes longer, through a VLAN trunk, 3 s and 50 ppm apart, one cut to 128 bytes and the other packed."""
+    """Two minutes longer, through a VLAN trunk, 3 s and 50 ppm apart, one cut to 128 bytes and the other
+    packed."""
     frames = stream(400, start_s=121.0)
     a, b = both_ends(frames, SOME)
     before = [(1 + n * 0.1, rtp(5, "233.252.0.1", 60000 + n, bytes([n & 255]) * 48)) for n in range(1190)]
@@ -146,7 +148,8 @@ def test_as_a_stranger_brings_them(tmp_path: Path) -> None:
     told = between((str(file), None), (str(packed), None))
     assert counted(told) == truth(frames, SOME)
     assert told.clocks is not None
-    # At A's first frame; B's began two minutes later, after which a drift found in 0.4 s is a millisecond off.
+    # At A's first frame; B's began two minutes later, after which a drift found in 0.4 s is a millisecond
+    # off.
     assert told.clocks.offset_s == pytest.approx(3.00005, abs=0.003)
     assert told.clocks.drift_ppm == pytest.approx(50, abs=30)
     assert told.common_s == pytest.approx(0.399, abs=0.001)

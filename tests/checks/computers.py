@@ -1,4 +1,5 @@
-"""Computers to judge: a desk with an audio adapter and a control adapter as they should be, and changes to them."""
+"""Computers to judge: a desk with an audio adapter and a control adapter as they should be, and changes to
+them."""
 
 from dataclasses import replace
 
@@ -36,7 +37,8 @@ UNTOLD = Adapter("audio")
 def desk(
     *others: Adapter, ip_forwarding: bool | None = False, adapter: str | None = "audio", **audio
 ) -> Facts:
-    """A desk whose audio adapter is changed by `audio`, beside `others` (the control adapter where none is given)."""
+    """A desk whose audio adapter is changed by `audio`, beside `others` (the control adapter where none is
+    given)."""
     adapters = (LOOPBACK, replace(AUDIO, **audio), *(others or (CONTROL,)))
     return Facts(host=HostFacts("Linux", adapters, ip_forwarding, sharing=False), adapter=adapter)
 

@@ -1,4 +1,5 @@
-"""One flow as the tally tells it, to be changed by `replace`: ten broadcasts of a box, one each tenth of a second."""
+"""One flow as the tally tells it, to be changed by `replace`: ten broadcasts of a box, one each tenth of a
+second."""
 
 from preflight.tally.facts import Flow
 from tests.tally.captures import BROADCAST, mac

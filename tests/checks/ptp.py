@@ -1,4 +1,5 @@
-"""PTP messages byte for byte (IEEE 1588-2008 clause 13, IEEE 1588-2002 for version 1), for the tests of the clock."""
+"""PTP messages byte for byte (IEEE 1588-2008 clause 13, IEEE 1588-2002 for version 1), for the tests of the
+clock."""
 
 import struct
 

@@ -1,4 +1,5 @@
-"""What a check is handed: the view where its part is there, a reason where it was asked for and is not, else nothing."""
+"""What a check is handed: the view where its part is there, a reason where it was asked for and is not, else
+nothing."""
 
 from dataclasses import replace
 

@@ -1,4 +1,5 @@
-"""How a finding is made of what a check saw: what leads, what stands below it, what is said where nothing could be judged."""
+"""How a finding is made of what a check saw: what leads, what stands below it, what is said where nothing
+could be judged."""
 
 from collections.abc import Iterator
 from dataclasses import replace

@@ -84,7 +84,8 @@ def test_numbers_and_whom_they_are_of():
 @pytest.mark.parametrize(
     ("names", "numbers"),
     [
-        ("DNS", (53,)), ("DHCP", (67, 68)), ("NTP", (123,)), ("NetBIOS names", (137,)), ("NetBIOS datagrams", (138,)),
+        ("DNS", (53,)), ("DHCP", (67, 68)), ("NTP", (123,)), ("NetBIOS names", (137,)), ("NetBIOS "
+                                                                                         "datagrams", (138,)),
         ("PTP event", (319,)), ("PTP general", (320,)), ("SLP", (427,)), ("DHCPv6", (546, 547)), ("SSDP", (1900,)),
         ("WS-Discovery", (3702,)), ("mDNS", (5353,)), ("LLMNR", (5355,)), ("SAP", (9875,)),
     ],

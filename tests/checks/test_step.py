@@ -85,7 +85,8 @@ def test_a_clock_a_tree_and_multicast_are_left_alone_until_all_is_silent():
 
 
 def test_no_second_cable_is_advised_without_a_tree():
-    """Words that speak of one forbid it, look for one that is too much, or stand where the sheet tells of a tree."""
+    """Words that speak of one forbid it, look for one that is too much, or stand where the sheet tells of a
+    tree."""
     words = {step for _, several in (each.values for each in EVERY) for step in several}
     of_two = [step for step in words if re.search(r"(second|spare|another) (plain )?cable", step)]
     harmless = re.compile(

@@ -1,4 +1,5 @@
-"""Loads all of the command line but the archive: what the fork server of warm.py imports before its first fork."""
+"""Loads all of the command line but the archive: what the fork server of warm.py imports before its first
+fork."""
 
 from importlib import import_module
 from pkgutil import walk_packages

@@ -1,5 +1,6 @@
-"""The command line, to which a saved capture is what the adapter hears, as quickly as it can be judged. After its end nothing comes, and
-time goes on. `reading` in place of the capture: asking the computer takes a minute."""
+"""The command line, to which a saved capture is what the adapter hears, as quickly as it can be judged. After
+its end nothing comes, and time goes on. `reading` in place of the capture: asking the computer takes a
+minute."""
 
 import time
 from collections.abc import Iterator

@@ -1,5 +1,6 @@
-"""What handover shows on terminals of 80 and of 40 columns, dumb, without colour and in colour, as test_screens.py looks at the other
-commands. Sizes are left out: they are other ones with each library that packs."""
+"""What handover shows on terminals of 80 and of 40 columns, dumb, without colour and in colour, as
+test_screens.py looks at the other commands. Sizes are left out: they are other ones with each library that
+packs."""
 
 import os
 import re

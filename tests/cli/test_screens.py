@@ -1,8 +1,10 @@
-"""What each command shows on a terminal of 80 and of 40 columns, against files in snapshots/ (UPDATE_SNAPSHOTS=1 writes them anew): on a
-dumb one, on one whose user wants no colour, and on one in colour the words are the same, and nothing goes over the edge.
+"""What each command shows on a terminal of 80 and of 40 columns, against files in snapshots/
+(UPDATE_SNAPSHOTS=1 writes them anew): on a dumb one, on one whose user wants no colour, and on one in colour
+the words are the same, and nothing goes over the edge.
 
-linecheck and study have theirs in tests/report/test_screen.py, the whole of a result in test_terminal.py, watch in test_board.py, soak
-in test_soak.py, handover in test_handover_screens.py, the archive in tests/archive/test_screens.py.
+linecheck and study have theirs in tests/report/test_screen.py, the whole of a result in test_terminal.py,
+watch in test_board.py, soak in test_soak.py, handover in test_handover_screens.py, the archive in
+tests/archive/test_screens.py.
 """
 
 import os

@@ -1,4 +1,5 @@
-"""`preflight soak` at the command line: the log's commands, one-line errors, a real run that is stopped, killed and resumed."""
+"""`preflight soak` at the command line: the log's commands, one-line errors, a real run that is stopped,
+killed and resumed."""
 
 import csv
 import json
@@ -28,7 +29,8 @@ ENTRY_S = 0.5  # between entries of the log here
 
 
 def deaf(arguments: list[str]) -> None:
-    """The command without the right to listen, so that the tests are alike for everyone; the lab's tests listen."""
+    """The command without the right to listen, so that the tests are alike for everyone; the lab's tests
+    listen."""
 
     def refused(*_: object, **__: object) -> None:
         raise live.ListenRefused("lo: no right to listen")

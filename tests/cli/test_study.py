@@ -1,4 +1,5 @@
-"""`preflight study` with many captures: the screen, the table, the pages, what joins, what ends in one line."""
+"""`preflight study` with many captures: the screen, the table, the pages, what joins, what ends in one
+line."""
 
 import codecs
 import csv

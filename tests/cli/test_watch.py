@@ -1,5 +1,5 @@
-"""`preflight watch` at the command line: lines and board, bell and command, how it ends at any moment. What is waited for is what
-it says, never a time."""
+"""`preflight watch` at the command line: lines and board, bell and command, how it ends at any moment. What
+is waited for is what it says, never a time."""
 
 import json
 import os
@@ -181,9 +181,8 @@ def test_a_command_is_started_for_each_alarm_without_a_shell(storm: Path, tmp_pa
     told = tmp_path / "told"
     script = tmp_path / "my script.py"
     script.write_text(
-        "import os, sys\n"
-        f"told = [sys.argv[1:], *(os.environ['PREFLIGHT_' + name] for name in ('SEVERITY', 'CHECK', 'HEADLINE'))]\n"
-        f"open({str(told)!r}, 'a').write(repr(told) + '\\n')\n"
+        "import os, sys\ntold = [sys.argv[1:], *(os.environ['PREFLIGHT_' + name] for name in ('SEVERITY', "
+        f"'CHECK', 'HEADLINE'))]\nopen({str(told)!r}, 'a').write(repr(told) + '\\n')\n"
     )
     command = f'"{sys.executable}" "{script}" "; touch {tmp_path}/shell" $HOME'
     watching = Piped(

@@ -1,7 +1,8 @@
 """The command line in processes that need not load it: each is a fork of one that did (Python's fork server).
 
-Half a second of each `python -m preflight` goes into loading. Where a terminal, a signal or an exit status is the point, a fork has it
-all the same. How the program itself begins and ends is in test_cli.py, by processes of its own.
+Half a second of each `python -m preflight` goes into loading. Where a terminal, a signal or an exit status is
+the point, a fork has it all the same. How the program itself begins and ends is in test_cli.py, by processes
+of its own.
 """
 
 import fcntl
@@ -36,8 +37,8 @@ def forked(_: str = "") -> ForkServerContext:
 def start(
     command: Command, arguments: list[str], ends: tuple[int, int, int], folder: Path = TOP, **environment: str
 ) -> BaseProcess:
-    """`ends` are its standard input, output and error. What of the environment of whoever runs the tests would change a terminal is
-    left out."""
+    """`ends` are its standard input, output and error. What of the environment of whoever runs the tests
+    would change a terminal is left out."""
     told = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES", "NO_COLOR", "FORCE_COLOR")}
     about = (command, arguments, _Ends(ends), str(folder), told | environment)
     process = forked().Process(target=_run, args=about)
@@ -73,7 +74,8 @@ def _run(
 
 
 def _none(_: str) -> None:
-    """A fork has no fork server of its own: it judges several captures by itself, as where a system has no locks for processes."""
+    """A fork has no fork server of its own: it judges several captures by itself, as where a system has no
+    locks for processes."""
     raise OSError
 
 

@@ -1,4 +1,5 @@
-"""preflight as people get it: the wheel with all that it needs, and what they install from it. Needs the network once."""
+"""preflight as people get it: the wheel with all that it needs, and what they install from it. Needs the
+network once."""
 
 import shutil
 import subprocess

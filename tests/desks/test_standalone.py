@@ -1,4 +1,5 @@
-"""The folder that needs no Python: it runs in a root that holds the C library, zlib, itself and captures, and nothing else."""
+"""The folder that needs no Python: it runs in a root that holds the C library, zlib, itself and captures, and
+nothing else."""
 
 import os
 import resource

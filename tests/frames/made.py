@@ -1,4 +1,5 @@
-"""Captures written byte by byte, as the drafts draft-ietf-opsawg-pcap and draft-ietf-opsawg-pcapng lay them out."""
+"""Captures written byte by byte, as the drafts draft-ietf-opsawg-pcap and draft-ietf-opsawg-pcapng lay them
+out."""
 
 import struct
 from dataclasses import dataclass

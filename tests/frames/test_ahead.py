@@ -39,7 +39,8 @@ def test_an_error_of_the_reader_is_raised_here(tmp_path: Path) -> None:
 
 
 def test_an_interrupt_gives_the_verdict_on_what_was_read(tmp_path: Path) -> None:
-    """A pipe that stays open without more to come: Ctrl-C ends it, and what came is judged, marked partial."""
+    """A pipe that stays open without more to come: Ctrl-C ends it, and what came is judged, marked
+    partial."""
     fifo = tmp_path / "fifo.pcap"
     os.mkfifo(fifo)
     child = subprocess.Popen(

@@ -232,7 +232,8 @@ def test_cooked_v1(tmp_path: Path) -> None:
             T, way, struct.pack(">HHH", way, 1, 6) + bytes.fromhex(BOX + "00000800") + FRAME[14:]
         )
     got = read_bytes(tmp_path, content)
-    # 0 to us, 1 broadcast, 2 multicast, 3 to another, 4 sent by us; by the IP address where nothing else tells
+    # 0 to us, 1 broadcast, 2 multicast, 3 to another, 4 sent by us; by the IP address where nothing else
+    # tells
     assert got[k.CAST] == [k.MULTICAST, k.BROADCAST, k.MULTICAST, k.MULTICAST, k.MULTICAST]
     assert got[k.OUT] == [0, 0, 0, 0, 1]
     assert got[k.SRC] == [int(BOX, 16)] * 5

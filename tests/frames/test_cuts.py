@@ -1,5 +1,5 @@
-"""Every bundled capture cut at every byte of its first kilobyte and at 200 later places, packed and unpacked: the frames
-before the cut are read, no other, and a reading that ends early says so in one line."""
+"""Every bundled capture cut at every byte of its first kilobyte and at 200 later places, packed and unpacked:
+the frames before the cut are read, no other, and a reading that ends early says so in one line."""
 
 import os
 import random
@@ -49,7 +49,8 @@ def ends_of(path: Path) -> list[int]:
 
 
 def unpacked_sizes(packed: bytes, places: list[int]) -> dict[int, int]:
-    """How many bytes there are before each cut of a gzip file, by an unpacker that is not preflight's: it goes through the file once."""
+    """How many bytes there are before each cut of a gzip file, by an unpacker that is not preflight's: it
+    goes through the file once."""
     unpacker, sizes, size, before = zlib.decompressobj(31), {}, 0, 0
     for place in sorted(places):
         size += len(unpacker.decompress(packed[before:place]))

@@ -26,7 +26,8 @@ def unpacked(path: Path) -> bytes:
 
 
 def packets(content: bytes) -> Iterator[tuple[int, int, bytes]]:
-    """The length on the wire, the end in the file and the captured bytes of each whole packet, by dpkt's headers."""
+    """The length on the wire, the end in the file and the captured bytes of each whole packet, by dpkt's
+    headers."""
     at = 0
     if content[:4] in (b"\xd4\xc3\xb2\xa1", b"\x4d\x3c\xb2\xa1"):
         at = 24
@@ -49,7 +50,8 @@ def packets(content: bytes) -> Iterator[tuple[int, int, bytes]]:
 
 
 def headers(data: bytes) -> tuple[int, ...]:
-    """Source, destination, type, protocol and ports as dpkt reads them; -1 where it does not read that far."""
+    """Source, destination, type, protocol and ports as dpkt reads them; -1 where it does not read that
+    far."""
     eth = dpkt.ethernet.Ethernet(data)
     addresses = int.from_bytes(eth.src, "big"), int.from_bytes(eth.dst, "big")
     etype = eth.type if eth.type >= 1536 else 0

@@ -1,4 +1,5 @@
-"""Listening by libpcap: the seam with a reader that plays recorded frames. The library itself is tried in the lab."""
+"""Listening by libpcap: the seam with a reader that plays recorded frames. The library itself is tried in the
+lab."""
 
 import os
 import sys
@@ -90,7 +91,8 @@ def test_a_watch_opens_the_adapter_again(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_it_ends_in_time_and_leaves_the_processor_alone_while_nothing_comes() -> None:
-    """By the library itself, on the loopback adapter, where it is: a real one waits for the next frame in its own way."""
+    """By the library itself, on the loopback adapter, where it is: a real one waits for the next frame in its
+    own way."""
     if sys.platform != "linux" or os.geteuid() != 0 or not find_library("pcap"):
         pytest.skip("needs libpcap and the right to listen")
     listener = PcapListener("lo", 1.0)

@@ -18,7 +18,8 @@ SIZES = (60, 61, 62, 63, 1514)
 
 
 def batch(engine: engines.Engine, stripped: int = 0) -> Batch:
-    """A frame of each size, every second one sent by this computer; `stripped` is the tag that was taken off."""
+    """A frame of each size, every second one sent by this computer; `stripped` is the tag that was taken
+    off."""
     frames = [frame(size=size) for size in SIZES]
     block = np.frombuffer(b"".join(frames) + bytes(64), np.uint8)
     columns = np.zeros((k.COLUMNS, 16), np.int64)

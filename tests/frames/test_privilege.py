@@ -70,7 +70,8 @@ os.setgroups = refuse
 def test_a_system_that_takes_no_long_list_of_groups_stops_nothing(
     tmp_path: Path, readable: str, user: int
 ) -> None:
-    """macOS, where the caller or root is in more than 16: Python then raises ValueError, without asking the system."""
+    """macOS, where the caller or root is in more than 16: Python then raises ValueError, without asking the
+    system."""
     tmp_path.chmod(0o777)
     told = dropped(
         tmp_path / "file",

@@ -1,4 +1,5 @@
-"""What reading and fuzzing captures brought to light, each kept: times that are missing, out of all range or leap."""
+"""What reading and fuzzing captures brought to light, each kept: times that are missing, out of all range or
+leap."""
 
 from pathlib import Path
 

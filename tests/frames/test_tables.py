@@ -1,4 +1,5 @@
-"""Tables of zeros: what is not used of them costs nothing, and what an earlier one held is not in the next."""
+"""Tables of zeros: what is not used of them costs nothing, and what an earlier one held is not in the
+next."""
 
 import sys
 from pathlib import Path

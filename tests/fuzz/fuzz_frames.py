@@ -1,9 +1,10 @@
 """Fuzzing the capture readers with atheris: `python -m tests.fuzz.fuzz_frames read -max_total_time=120`.
 
-`read` drives CaptureFile alone, `study` all from the bytes of a file to the verdict. Both run as plain Python, so that
-coverage guides them into the kernels and an access beyond a frame is an IndexError; `read` then asks the compiled kernels,
-which must say the same. CaptureError, in one line, is the only exception that is meant. The corpus starts with captures made here and with the heads of the bundled ones, in a
-temporary folder. libFuzzer's own -timeout and -rss_limit_mb find the rest.
+`read` drives CaptureFile alone, `study` all from the bytes of a file to the verdict. Both run as plain
+Python, so that coverage guides them into the kernels and an access beyond a frame is an IndexError; `read`
+then asks the compiled kernels, which must say the same. CaptureError, in one line, is the only exception that
+is meant. The corpus starts with captures made here and with the heads of the bundled ones, in a temporary
+folder. libFuzzer's own -timeout and -rss_limit_mb find the rest.
 """
 
 import gzip
@@ -73,7 +74,8 @@ def use_plain_python() -> None:
 
 
 def use_small_tables() -> None:
-    """An input holds some dozen frames. What is made and looked through for thousands of flows would take most of the time."""
+    """An input holds some dozen frames. What is made and looked through for thousands of flows would take
+    most of the time."""
     for name in ("FLOW_ROWS", "TALKER_ROWS", "COPY_ROWS", "STREAM_ROWS", "CLOCK_ROWS"):
         setattr(tally, name, 64)
     shape_kernels.CLOSE_ROWS = shape_kernels.SENDER_ROWS = 16
@@ -114,7 +116,8 @@ def let_through(*_said: object) -> None:
 
 
 def main() -> None:
-    # Kernels that coverage is built into cannot be compiled: another process does it where it has not been done.
+    # Kernels that coverage is built into cannot be compiled: another process does it where it has not been
+    # done.
     subprocess.run(
         [sys.executable, "-c", "from preflight.frames import compile; compile.compiled()"], check=True
     )

@@ -1,12 +1,13 @@
 """What macOS commands write. None was recorded by us.
 
-`RELEASES`, `POWERS` and `USB_TREES` are outputs that people published, each with its source, cut to what is looked at; addresses
-and names are put in their place by ours, and so is the name of a product. The desk below them is made in the same layouts, to be changed by test. Of what it has
-beyond them, these are known otherwise: `media` and its options from net/if_media.h of XNU; the lines under `supported media:`
-from ifconfig(8) and the code of the BSDs (printed are options each with their `mediaopt`, or joined by commas: both are read);
-the keys of `system_profiler -json` from several public programs, with the values `high_speed` (seen) and `super_speed`;
-`sysctl` and `spethernet_pcie` from memory; the settings files' keys from SystemConfiguration's schema. `netstat` and `ioreg` are
-not asked: counters come from psutil.
+`RELEASES`, `POWERS` and `USB_TREES` are outputs that people published, each with its source, cut to what is
+looked at; addresses and names are put in their place by ours, and so is the name of a product. The desk below
+them is made in the same layouts, to be changed by test. Of what it has beyond them, these are known
+otherwise: `media` and its options from net/if_media.h of XNU; the lines under `supported media:` from
+ifconfig(8) and the code of the BSDs (printed are options each with their `mediaopt`, or joined by commas:
+both are read); the keys of `system_profiler -json` from several public programs, with the values `high_speed`
+(seen) and `super_speed`; `sysctl` and `spethernet_pcie` from memory; the settings files' keys from
+SystemConfiguration's schema. `netstat` and `ioreg` are not asked: counters come from psutil.
 """
 
 import json
@@ -15,8 +16,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Release:
-    """Of one computer: what `ifconfig` and `networksetup -listallhardwareports` wrote, and by which adapters in the list of
-    Ethernet adapters (that list was not published with them; `system_profiler -json` came with 10.15)."""
+    """Of one computer: what `ifconfig` and `networksetup -listallhardwareports` wrote, and by which adapters
+    in the list of Ethernet adapters (that list was not published with them; `system_profiler -json` came with
+    10.15)."""
 
     source: str
     ifconfig: str
@@ -27,7 +29,8 @@ class Release:
 UP = "flags=8863<UP,BROADCAST,SMART,RUNNING,SIMPLEX,MULTICAST> mtu 1500"
 RELEASES = {
     "10.14.6": Release(
-        "glpi-project/glpi-agent, resources/macos/ifconfig, a desktop of 2019 with 10.14.6: ifconfig and networksetup",
+        "glpi-project/glpi-agent, resources/macos/ifconfig, a desktop of 2019 with 10.14.6: ifconfig and "
+        "networksetup",
         f"""\
 lo0: flags=8049<UP,LOOPBACK,RUNNING,MULTICAST> mtu 16384
 \toptions=1203<RXCSUM,TXCSUM,TXSTATUS,SW_TIMESTAMP>
@@ -86,7 +89,8 @@ VLAN Configurations
         None,
     ),
     "10.15": Release(
-        "glpi-project/glpi-agent, resources/macos/ifconfig, a portable of 2019 with 10.15: ifconfig and networksetup",
+        "glpi-project/glpi-agent, resources/macos/ifconfig, a portable of 2019 with 10.15: ifconfig and "
+        "networksetup",
         f"""\
 en5: {UP}
 \tether 00:00:5e:00:53:30\x20
@@ -144,7 +148,8 @@ VLAN Configurations
         ("en35", "en37"),
     ),
     "12": Release(
-        "ifconfig of 12.3: github.com/ntop/ntopng, issue 6453; ports of 12.1: mrodalgaard/alfred-network-workflow, issue 20",
+        "ifconfig of 12.3: github.com/ntop/ntopng, issue 6453; ports of 12.1: "
+        "mrodalgaard/alfred-network-workflow, issue 20",
         f"""\
 en6: {UP}
 \toptions=467<RXCSUM,TXCSUM,VLAN_MTU,TSO4,TSO6,CHANNEL_IO>
@@ -167,7 +172,8 @@ Ethernet Address: 00:00:5e:00:53:41
         None,
     ),
     "14.5": Release(
-        "glpi-project/glpi-agent, resources/macos/ifconfig, a portable of 2021 with 14.5: ifconfig and networksetup",
+        "glpi-project/glpi-agent, resources/macos/ifconfig, a portable of 2021 with 14.5: ifconfig and "
+        "networksetup",
         f"""\
 anpi0: {UP}
      options=400<CHANNEL_IO>
@@ -234,8 +240,8 @@ Currently in use:
 """,
         (None, 1),
     ),
-    # alfredapp/low-power-mode-workflow, issues 4 (13.2) and 6 (14.0); jacklandrin/OnlySwitch, issue 168 (14.7.5): `powermode` there,
-    # 1 is low power, 2 is high.
+    # alfredapp/low-power-mode-workflow, issues 4 (13.2) and 6 (14.0); jacklandrin/OnlySwitch, issue 168
+    # (14.7.5): `powermode` there, 1 is low power, 2 is high.
     "13.2": (
         """\
 System-wide power settings:
@@ -270,8 +276,8 @@ Currently in use:
 
 # Of `system_profiler -json`, by the release: type of data, tree.
 USB_TREES = {
-    # fusioninventory/fusioninventory-agent, issue 707 (USB31Bus, with a dock); values as in glpi-project/glpi-agent,
-    # resources/macos/system_profiler/SPUSBDataType4.xml.
+    # fusioninventory/fusioninventory-agent, issue 707 (USB31Bus, with a dock); values as in
+    # glpi-project/glpi-agent, resources/macos/system_profiler/SPUSBDataType4.xml.
     "10.15": (
         "SPUSBDataType",
         [
@@ -303,7 +309,8 @@ USB_TREES = {
         ],
         (5000, ("a keyboard",)),
     ),
-    # mudita/mudita-center, the test of its parser of USB devices: by its controllers a computer of 2021, so 12 or later.
+    # mudita/mudita-center, the test of its parser of USB devices: by its controllers a computer of 2021, so
+    # 12 or later.
     "12": (
         "SPUSBDataType",
         [

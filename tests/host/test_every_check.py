@@ -1,9 +1,9 @@
-"""Each check of the computer, on each system: a desk as it should be passes, the same desk with one fault does not, and a
-system that answers nothing, or in another form, proves nothing.
+"""Each check of the computer, on each system: a desk as it should be passes, the same desk with one fault
+does not, and a system that answers nothing, or in another form, proves nothing.
 
-The answers are those of the recordings beside this file, which say where they come from: linux by the kernel's own documents (trees,
-test_linux_device), macos_recordings by published outputs, windows_recordings by the script's layout. What every system tells by psutil
-and netifaces is given as those give it.
+The answers are those of the recordings beside this file, which say where they come from: linux by the
+kernel's own documents (trees, test_linux_device), macos_recordings by published outputs, windows_recordings
+by the script's layout. What every system tells by psutil and netifaces is given as those give it.
 """
 
 from dataclasses import replace
@@ -49,8 +49,8 @@ SAME_SUBNET = {"addresses": (Address("192.0.2.77", 24),)}
 
 
 class Desk:
-    """A desk on one system. A fault is given as what changes of the `audio` and the `control` adapter and the load as
-    psutil tells them, and of the system's own `answers`."""
+    """A desk on one system. A fault is given as what changes of the `audio` and the `control` adapter and the
+    load as psutil tells them, and of the system's own `answers`."""
 
     system = audio_name = control_name = ""
     untold: frozenset[str] = frozenset()
@@ -240,7 +240,8 @@ FOREIGN = "Der Befehl ist falsch geschrieben oder konnte nicht gefunden werden.\
 def test_a_system_that_does_not_answer_is_no_pass(
     system: str, check: str, answer: str | None, tmp_path: Path
 ) -> None:
-    """None is a command that is missing, or too slow; Linux has an empty tree. Nothing but what psutil tells is left."""
+    """None is a command that is missing, or too slow; Linux has an empty tree. Nothing but what psutil tells
+    is left."""
     audio = Adapter("audio", addresses=(Address("192.0.2.10", 24),))
     common = HostFacts("other", (audio,))
     ask = {

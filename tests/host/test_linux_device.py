@@ -1,7 +1,7 @@
 """What Linux tells of an adapter's driver, its USB device and the computer's power.
 
-The drivers' answers are made as struct ethtool_* of include/uapi/linux/ethtool.h lays them out, the trees as the kernel's
-ABI documents show them.
+The drivers' answers are made as struct ethtool_* of include/uapi/linux/ethtool.h lays them out, the trees as
+the kernel's ABI documents show them.
 """
 
 import struct

@@ -1,4 +1,5 @@
-"""The macOS reader on answers that are laid out as published ones (see macos_recordings), on broken ones, and on none."""
+"""The macOS reader on answers that are laid out as published ones (see macos_recordings), on broken ones, and
+on none."""
 
 import json
 import plistlib
@@ -68,7 +69,8 @@ def test_a_link_that_sleeps_and_pauses(tmp_path):
 
 
 def on(release):
-    """What a computer of that release tells, each adapter running and at full duplex, as psutil has it whatever the cable."""
+    """What a computer of that release tells, each adapter running and at full duplex, as psutil has it
+    whatever the cable."""
     recorded_there = recorded.RELEASES[release]
     names = re.findall(r"^(\w+): flags", recorded_there.ifconfig, re.MULTILINE)
     common = HostFacts("Darwin", tuple(Adapter(name, enabled=True, carrier=True) for name in names))

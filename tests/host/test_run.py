@@ -1,4 +1,5 @@
-"""Asking commands: what they say, and None where they are missing, slow or fail. Run on a shell's own commands."""
+"""Asking commands: what they say, and None where they are missing, slow or fail. Run on a shell's own
+commands."""
 
 import sys
 import time

@@ -1,4 +1,5 @@
-"""The Windows reader on JSON laid out as its own script writes it (see windows_recordings), on broken JSON, and on none."""
+"""The Windows reader on JSON laid out as its own script writes it (see windows_recordings), on broken JSON,
+and on none."""
 
 import json
 from dataclasses import asdict, replace

@@ -1,13 +1,14 @@
 """What the script of `windows_script` writes on Windows: not recorded, made by its own layout.
 
-Property names are those of the classes and cmdlets that the script asks (MSFT_NetAdapter, Get-NetAdapterAdvancedProperty,
-Get-NetAdapterPowerManagement, Get-NetIPInterface, Get-NetIPAddress, Get-NetRoute, Win32_Battery: learn.microsoft.com);
-`powercfg` is laid out as published outputs, in English and in another language. Values of *FlowControl and *SpeedDuplex:
-NDIS, "Enumeration Keywords". From memory: that PowerShell 5.1 writes the numbers of NdisPhysicalMedium and
-MediaDuplexState as numbers, arrays of one element as arrays, the device ids' forms, and the drivers' own EEE keywords.
+Property names are those of the classes and cmdlets that the script asks (MSFT_NetAdapter,
+Get-NetAdapterAdvancedProperty, Get-NetAdapterPowerManagement, Get-NetIPInterface, Get-NetIPAddress,
+Get-NetRoute, Win32_Battery: learn.microsoft.com); `powercfg` is laid out as published outputs, in English and
+in another language. Values of *FlowControl and *SpeedDuplex: NDIS, "Enumeration Keywords". From memory: that
+PowerShell 5.1 writes the numbers of NdisPhysicalMedium and MediaDuplexState as numbers, arrays of one element
+as arrays, the device ids' forms, and the drivers' own EEE keywords.
 
-How PowerShell writes an array is recorded, though not by us: `FORMS`, each by version with its source, `%s` in place of the one
-element. Dates are written differently by 5.1 and 7; the script asks for none.
+How PowerShell writes an array is recorded, though not by us: `FORMS`, each by version with its source, `%s`
+in place of the one element. Dates are written differently by 5.1 and 7; the script asks for none.
 """
 
 import json

@@ -40,7 +40,8 @@ def packets(name: str) -> list[tuple[int, bytes]]:
 
 @pytest.fixture(scope="module")
 def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[int]]:
-    """A rig with a rogue server on one adapter and a clean one on the other, and the numbers of the first one's frames."""
+    """A rig with a rogue server on one adapter and a clean one on the other, and the numbers of the first
+    one's frames."""
     frames = [(time, 0, data) for time, data in packets("two-clocks.pcap.gz")]
     frames += [(time, 1, data) for time, data in packets("no-dhcp.pcap")]
     frames.sort(key=lambda frame: frame[0])

@@ -1,5 +1,5 @@
-"""`python -m tests.lab record [NAME]` makes the bundled captures; `drill [--short]` measures the product; `rate` tells how
-fast it can listen."""
+"""`python -m tests.lab record [NAME]` makes the bundled captures; `drill [--short]` measures the product;
+`rate` tells how fast it can listen."""
 
 import argparse
 import signal

@@ -268,14 +268,14 @@ RECIPES = (
     ),
     Recipe(
         "stream-loss.pcap.gz", "A stream that loses packets",
-        "On its way to the desk one stream of the left stage box loses every hundredth packet. Engine A's stream "
-        "comes whole.",
+        "On its way to the desk one stream of the left stage box loses every hundredth packet. Engine A's "
+        "stream comes whole.",
         broken(faults.lossy, 4, {"engine-a": "233.252.0.2"}), "not ready", ("stream-health",),
     ),
     Recipe(
         "missing-beats.pcap.gz", "A beat that misses",
-        "The right stage box sends a hundred frames a second that are not IP; three in a row are missing, and one "
-        "later.",
+        "The right stage box sends a hundred frames a second that are not IP; three in a row are missing, "
+        "and one later.",
         broken(faults.missing_beats, 4), "not ready", ("beat-health",),
     ),
     Recipe(

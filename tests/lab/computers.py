@@ -1,7 +1,8 @@
-"""Computers as the product's own Linux reader finds them, on recorded /sys and /proc trees: what a veth cannot show.
+"""Computers as the product's own Linux reader finds them, on recorded /sys and /proc trees: what a veth
+cannot show.
 
-The desk has its audio adapter at eth1 with a fixed address, and a control network at eth0 with a leased one and the
-default gateway.
+The desk has its audio adapter at eth1 with a fixed address, and a control network at eth0 with a leased one
+and the default gateway.
 """
 
 import tempfile
@@ -29,8 +30,8 @@ def computer(
     bridged: Collection[str] = (),
     **adapter,
 ) -> Callable[[], Facts]:
-    """The desk with `files` of its audio adapter changed, or `adapter` (see `Tree.add`). `bridged` adapters are in one
-    bridge, which then has the audio adapter's address."""
+    """The desk with `files` of its audio adapter changed, or `adapter` (see `Tree.add`). `bridged` adapters
+    are in one bridge, which then has the audio adapter's address."""
 
     def make() -> Facts:
         with tempfile.TemporaryDirectory(prefix="tree") as folder:

@@ -1,9 +1,9 @@
 """The drill: break a healthy rig in one way after another, and measure what the product finds.
 
-`table` lists the faults and the healthy variants. A recording is written to a file and judged by the product's own
-engine, the way `preflight study` judges it; a computer by the checks of the computer; a line check is run as a user
-runs it. Counted are the fault found, the right culprit named, checks that fail without a reason, and how much listening
-after the fault began was needed.
+`table` lists the faults and the healthy variants. A recording is written to a file and judged by the
+product's own engine, the way `preflight study` judges it; a computer by the checks of the computer; a line
+check is run as a user runs it. Counted are the fault found, the right culprit named, checks that fail without
+a reason, and how much listening after the fault began was needed.
 """
 
 import json
@@ -68,7 +68,8 @@ class Score:
 
 
 class Drill:
-    """Tries variants, each in the next of the file formats from the `first` on. Files go to `folder`, and away again."""
+    """Tries variants, each in the next of the file formats from the `first` on. Files go to `folder`, and
+    away again."""
 
     def __init__(self, folder: Path, first: int = 0) -> None:
         self._folder = folder
@@ -173,8 +174,8 @@ HEALTHY_RIGS = -1
 
 
 def run(*, short: bool, lanes: int) -> int:
-    """Run the drill, `lanes` rigs at a time, print its table, and write the long form to docs/. 1 where a fault was missed
-    or a check cried wolf."""
+    """Run the drill, `lanes` rigs at a time, print its table, and write the long form to docs/. 1 where a
+    fault was missed or a check cried wolf."""
     rows = {number: fault.variants for number, fault in enumerate(FAULTS)} | {HEALTHY_RIGS: HEALTHY}
     tries = [
         (row, at)
@@ -200,7 +201,8 @@ def run(*, short: bool, lanes: int) -> int:
 
 
 def _tried(place: tuple[int, int]) -> Score:
-    """The score of one variant of a row of the table. Where the lab itself fails it is tried once more, and that is said."""
+    """The score of one variant of a row of the table. Where the lab itself fails it is tried once more, and
+    that is said."""
     try:
         return _try(*place)
     except RuntimeError as error:
@@ -249,14 +251,16 @@ def _write(scores: list[Score], healthy: Score) -> None:
     lines = [
         "# The drill",
         "",
-        f"Made by `python -m tests.lab drill` on {table['date']} at commit {commit} ({machine}): real components in "
-        "network namespaces, broken in one way at a time, recorded, and judged as `preflight study` does; or "
-        "listened to by `preflight linecheck`; or a computer read from recorded system files.",
+        f"Made by `python -m tests.lab drill` on {table['date']} at commit {commit} ({machine}): real "
+        "components in network namespaces, broken in one way at a time, recorded, and judged as "
+        "`preflight study` does; or listened to by `preflight linecheck`; or a computer read from "
+        "recorded system files.",
         "",
         f"{len(scores)} faults in {tried} variants: {sum(score.found for score in scores)} found, "
         f"{sum(score.culprit_right for score in scores)} with the right culprit, "
-        f"{sum(score.wrong_fails for score in scores)} wrong fails. Healthy rigs and computers: {healthy.variants} "
-        f"variants, {healthy.wrong_fails} wrong fails. Faults missed in any variant: {', '.join(missed) or 'none'}.",
+        f"{sum(score.wrong_fails for score in scores)} wrong fails. Healthy rigs and computers: "
+        f"{healthy.variants} variants, {healthy.wrong_fails} wrong fails. Faults missed in any variant: "
+        f"{', '.join(missed) or 'none'}.",
         "",
         "| fault | check | variants | found | culprit right | wrong fails | listening needed |",
         "|---|---|---|---|---|---|---|",
@@ -266,14 +270,16 @@ def _write(scores: list[Score], healthy: Score) -> None:
             for s in scores
         ),
         "",
-        "Found: the check said what it has to say, which is mostly a fail; a caution for what works so far "
-        "(streams that end, a clock handed over, a spare cable that took over, two queriers, wrong marks, runts, tags "
-        "where the port may be a trunk, a doubtful capture, an MTU that is too large, a leased address, subnets that "
-        "overlap, a router by its outer port); a pass for a request that nobody answers; unproven where nothing was heard, "
-        "where another network may have answered, and where six seconds without a querier prove nothing. Culprit right: everyone named who did it, and nobody else; for a cable or a capture, nobody. "
-        "Listening needed: the longest that any recorded variant took to be found, from the beginning of the fault. "
-        f"The lab's adapters are made by software, on a busy machine: {', '.join(sorted(OF_THE_LAB))} do not "
-        "count where `linecheck` runs in the lab.",
+        "Found: the check said what it has to say, which is mostly a fail; a caution for what works so "
+        "far (streams that end, a clock handed over, a spare cable that took over, two queriers, wrong "
+        "marks, runts, tags where the port may be a trunk, a doubtful capture, an MTU that is too large, "
+        "a leased address, subnets that overlap, a router by its outer port); a pass for a request that "
+        "nobody answers; unproven where nothing was heard, where another network may have answered, and "
+        "where six seconds without a querier prove nothing. Culprit right: everyone named who did it, and "
+        "nobody else; for a cable or a capture, nobody. Listening needed: the longest that any recorded "
+        "variant took to be found, from the beginning of the fault. The lab's adapters are made by "
+        f"software, on a busy machine: {', '.join(sorted(OF_THE_LAB))} do not count where `linecheck` runs "
+        "in the lab.",
         "",
     ]
     notes = [f"- {score.name}, {note}" for score in (*scores, healthy) for note in score.notes]

@@ -28,8 +28,8 @@ def cable_in_one_switch(rig: Rig, seconds: float = 0.02) -> None:
 
 
 def _touch(rig: Rig, dev: str, seconds: float) -> None:
-    """Let one end of a cable be a port of the switch for a moment. The link is up before: the kernel takes up to a
-    second to tell a bridge of a new link. One shell, so that it is pulled whatever the load is."""
+    """Let one end of a cable be a port of the switch for a moment. The link is up before: the kernel takes up
+    to a second to tell a bridge of a new link. One shell, so that it is pulled whatever the load is."""
     wait_until(
         lambda: "up" in rig.run("foh", "cat", f"/sys/class/net/{dev}/operstate"), 5, f"the link of {dev}"
     )
@@ -38,8 +38,9 @@ def _touch(rig: Rig, dev: str, seconds: float) -> None:
 
 
 def slow_second_cable(rig: Rig, mbps: float = 10, delay_s: float = 0.02, seconds: float = 2.5) -> None:
-    """A second way between the switches by something slow (an old bridge, a powerline adapter) on the spare's table, plugged in for a
-    moment. Each frame to everybody comes by again and again, one round of the way later."""
+    """A second way between the switches by something slow (an old bridge, a powerline adapter) on the spare's
+    table, plugged in for a moment. Each frame to everybody comes by again and again, one round of the way
+    later."""
     for dev, switch, own, far in (("slow-a", "foh", 0xC1, 0xC2), ("slow-b", "stage", 0xC3, 0xC4)):
         rig.cable(("spare", dev, mac(own)), (switch, "slow", mac(far)))
         rig.run("spare", "ip", "link", "set", dev, "arp", "off", "up")
@@ -175,7 +176,8 @@ def redirected(rig: Rig, name: str = "guest") -> None:
 def another_subnet(
     rig: Rig, name: str = "box-drums", address: str = "169.254.7.33/16", looks_for: str = "169.254.20.20"
 ) -> None:
-    """A device that has an address of another subnet, and looks for its engine there; the others look one another up, too."""
+    """A device that has an address of another subnet, and looks for its engine there; the others look one
+    another up, too."""
     rig.run(name, "ip", "address", "flush", "dev", "eth0")
     rig.run(name, "ip", "address", "add", address, "dev", "eth0")
     for _ in range(2):
@@ -184,7 +186,8 @@ def another_subnet(
 
 
 def router_by_its_outer_port(rig: Rig, name: str = "guest") -> subprocess.Popen:
-    """A home router, plugged in by the port that is meant for the internet: it asks for an address, and dials (RFC 2516)."""
+    """A home router, plugged in by the port that is meant for the internet: it asks for an address, and dials
+    (RFC 2516)."""
     dials = frames.ethernet(frames.BROADCAST, rig[name].mac, 0x8863, bytes.fromhex("11090000000401010000"))
     client = servers.dhclient(rig, name)
     senders.once(rig, name, *[dials] * 3, every_s=0.6)
@@ -219,15 +222,16 @@ def announced_stream(rig: Rig, name: str = "box-left", *, channels: int = 2, kin
 
 
 def port_said_otherwise(rig: Rig, mau: int) -> None:
-    """The desk's switch says of the port that it does not negotiate, and another operational type (IANA-MAU-MIB: 15 is
-    100BASE-TX half duplex, 16 full)."""
+    """The desk's switch says of the port that it does not negotiate, and another operational type
+    (IANA-MAU-MIB: 15 is 100BASE-TX half duplex, 16 full)."""
     rig.silence("foh")
     own = f"configure lldp custom-tlv oui 00,12,0f subtype 1 oui-info 01,00,00,00,{mau:02x}"
     servers.lldpd(rig, "foh", "foh-switch", "desk", own)
 
 
 def runts(rig: Rig, name: str = "box-drums", at: str = "box-right") -> None:
-    """Frames of 40 bytes, as collisions leave them, beside address look-ups that are padded as on a real cable."""
+    """Frames of 40 bytes, as collisions leave them, beside address look-ups that are padded as on a real
+    cable."""
     switch, port = rig.port(at)
     short = frames.ethernet("01:00:5e:90:10:05", rig[name].mac, frames.BEAT_ETHERTYPE, bytes(46))[:40]
     asks = frames.arp(rig[name].mac, rig[name].ip, "192.0.2.200")
@@ -267,7 +271,8 @@ def topology_change(rig: Rig) -> None:
 
 
 def second_clock(rig: Rig, name: str = "box-drums", *, priority: int = 110, domain: int = 0) -> None:
-    """A second master, that never yields. Engine A has priority 100: it yields to what is below, and to nothing else."""
+    """A second master, that never yields. Engine A has priority 100: it yields to what is below, and to
+    nothing else."""
     servers.ptp4l(rig, name, priority=priority, domain=domain, never_yields=True)
 
 
@@ -279,8 +284,8 @@ def roaming(rig: Rig, name: str = "guest") -> None:
 
 
 def wifi_router(rig: Rig, name: str = "guest") -> None:
-    """A home router whose wireless side a few hand-held devices have joined, which ask for addresses. It says that it
-    is a gateway, and nothing of Wi-Fi."""
+    """A home router whose wireless side a few hand-held devices have joined, which ask for addresses. It says
+    that it is a gateway, and nothing of Wi-Fi."""
     pockets = [f"02:00:5e:00:53:{0x70 + number:02x}" for number in range(3)]
     asks = [
         frames.dhcp_discover(each, 0x53000C00 + number, f"pocket-{number}")
@@ -357,7 +362,8 @@ def announce_thrice(rig: Rig, name: str = "box-drums") -> None:
 
 
 def made_up_address(rig: Rig, name: str = "spare") -> None:
-    """A device whose hardware address is made up, as virtual machines and some boxes have it. That alone is no Wi-Fi."""
+    """A device whose hardware address is made up, as virtual machines and some boxes have it. That alone is
+    no Wi-Fi."""
     own = "02:00:5e:00:53:55"
     senders.once(rig, name, *[frames.arp(own, "192.0.2.77", "192.0.2.77")] * 2, every_s=0.5)
 

@@ -1,7 +1,8 @@
-"""How much the listener stands: a flood by tcpreplay over one cable, and what a line check on it hears, loses and takes.
+"""How much the listener stands: a flood by tcpreplay over one cable, and what a line check on it hears, loses
+and takes.
 
-The sender and the listener share this machine, so the sender's own top speed is the limit. CPU time and memory are read
-from /proc while the flood runs: starting and judging are not in them.
+The sender and the listener share this machine, so the sender's own top speed is the limit. CPU time and
+memory are read from /proc while the flood runs: starting and judging are not in them.
 """
 
 import json
@@ -24,8 +25,8 @@ TICK = os.sysconf("SC_CLK_TCK")
 
 @dataclass(frozen=True)
 class Figures:
-    """`sent` of the sender, `heard` and `dropped` of the line check. `cpu` is its share of one core, `early_bytes` and
-    `late_bytes` its memory after a fifth of the flood and at the end of it."""
+    """`sent` of the sender, `heard` and `dropped` of the line check. `cpu` is its share of one core,
+    `early_bytes` and `late_bytes` its memory after a fifth of the flood and at the end of it."""
 
     sent: int
     heard: int
@@ -71,7 +72,8 @@ def flood(rig: Rig, count: int, rate_fps: int | None = None) -> Figures:
 
 
 def cabled(rig: Rig, to: str = frames.BROADCAST) -> Path:
-    """A cable from the sender to the listener, and the file of what is sent over it, to a hardware address."""
+    """A cable from the sender to the listener, and the file of what is sent over it, to a hardware
+    address."""
     rig.cable((FROM, "wire", mac(0xF8)), (TO, "wire", mac(0xF9)))
     for name in (FROM, TO):
         rig.link(name, "wire", up=True)

@@ -153,7 +153,8 @@ def pause(src_mac: str, quanta: int) -> bytes:
 def sap(
     src_mac: str, src_ip: str, name: str, group: str, *, channels: int, port: int = 5004, kind: int = 97
 ) -> bytes:
-    """RFC 2974: the announcement of one stream of linear audio, described as RFC 8866 and RFC 3190 have it."""
+    """RFC 2974: the announcement of one stream of linear audio, described as RFC 8866 and RFC 3190 have
+    it."""
     to = "239.255.255.255"
     text = (
         f"v=0\r\no=- 53 1 IN IP4 {src_ip}\r\ns={name}\r\nc=IN IP4 {group}/15\r\nt=0 0\r\n"

@@ -16,8 +16,8 @@ PREFLIGHT = (sys.executable, "-m", "preflight")
 LINECHECK = (*PREFLIGHT, "linecheck", "--adapter", "eth0")
 # No adapter is named, and the lab's are wired ones.
 CHOOSING = (sys.executable, "-m", "tests.lab.wired", "linecheck")
-# The desk's adapter in the lab is one end of a veth, and the machine below it is as busy as the tests make it: the
-# product rightly says so.
+# The desk's adapter in the lab is one end of a veth, and the machine below it is as busy as the tests make
+# it: the product rightly says so.
 OF_THE_LAB = frozenset({"adapter-kind", "computer-load", "computer-power"})
 Breaks = Callable[[Rig, subprocess.Popen], object]
 
@@ -86,7 +86,8 @@ def linechecked_before(
 
 
 def audio_cable_out(rig: Rig, *, gateway: bool = True) -> None:
-    """The desk's audio cable is out; by its second adapter it is in the control network, whose router and tablet talk."""
+    """The desk's audio cable is out; by its second adapter it is in the control network, whose router and
+    tablet talk."""
     rig.link(*rig.port("desk"), up=False)
     rig.cable(("desk", "eth1", mac(0xA1)), ("guest", "eth1", mac(0xA2)))
     for name, address in (("desk", "198.51.100.7/24"), ("guest", "198.51.100.1/24")):
@@ -137,8 +138,8 @@ def hung(rig: Rig, listening: subprocess.Popen) -> None:
 
 
 def stalled(_: Rig, listening: subprocess.Popen) -> None:
-    """The computer is too busy to read the ring: the kernel hands over one of its 32 blocks each 100 ms, so that after
-    3.2 s it has none left and drops what comes."""
+    """The computer is too busy to read the ring: the kernel hands over one of its 32 blocks each 100 ms, so
+    that after 3.2 s it has none left and drops what comes."""
     os.kill(listening.pid, signal.SIGSTOP)
     time.sleep(4.5)
     os.kill(listening.pid, signal.SIGCONT)

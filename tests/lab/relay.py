@@ -1,7 +1,9 @@
-"""A slow cable, as old bridges, powerline and radio links are: what comes in at one adapter of a namespace goes out at the other, some
-milliseconds later and at no more than a rate. What does not fit is lost. It ends by itself.
+"""A slow cable, as old bridges, powerline and radio links are: what comes in at one adapter of a namespace
+goes out at the other, some milliseconds later and at no more than a rate. What does not fit is lost. It ends
+by itself.
 
-This kernel has no netem. Frames are held for `delay_s` and `BACKLOG_S` at most, so that a loop through it stays small.
+This kernel has no netem. Frames are held for `delay_s` and `BACKLOG_S` at most, so that a loop through it
+stays small.
 """
 
 import contextlib

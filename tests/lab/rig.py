@@ -56,9 +56,9 @@ class Unavailable(RuntimeError):
 class Rig:
     """`with Rig() as rig:` makes the rig and always removes it, with every process that was started in it.
 
-    `stp` switches the spanning tree on. `second_cable` lays a second cable between the switches, which with `stp`
-    is plugged in, and without is no port of the switch at front of house yet. `querier` has the switch at front of house ask for group
-    members."""
+    `stp` switches the spanning tree on. `second_cable` lays a second cable between the switches, which with
+    `stp` is plugged in, and without is no port of the switch at front of house yet. `querier` has the switch
+    at front of house ask for group members."""
 
     def __init__(
         self, *, stp: bool = False, second_cable: bool = False, querier: bool = True, snooping: bool = True

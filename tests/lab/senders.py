@@ -93,7 +93,8 @@ def blocks(
     size: int = 700,
     skip: Sequence[int] = (),
 ) -> Plan:
-    """Audio that is not IP, in paced bursts: a few frames for each block of samples, then a pause to the next."""
+    """Audio that is not IP, in paced bursts: a few frames for each block of samples, then a pause to the
+    next."""
     missing = set(skip)
     for number in range(int(seconds / block_s) * frames_each):
         if number not in missing:

@@ -19,8 +19,8 @@ def dnsmasq(
     broadcast: bool = True,
     version: int = 4,
 ) -> subprocess.Popen:
-    """A DHCP server that hands out 192.0.2.first to .last, by `broadcast` so that all hear it; or 2001:db8::first to
-    ::last over IPv6."""
+    """A DHCP server that hands out 192.0.2.first to .last, by `broadcast` so that all hear it; or
+    2001:db8::first to ::last over IPv6."""
     node = rig[name]
     options = [f"--dhcp-option=option:router,{router}"] if router else []
     options += ["--dhcp-broadcast"] if broadcast else []

@@ -1,5 +1,6 @@
-"""The table of the drill: each fault, what must be found and who is to blame, in several sizes and places, and healthy
-variants that look like trouble. All of it is written by hand, from what is done to the rig or to the computer.
+"""The table of the drill: each fault, what must be found and who is to blame, in several sizes and places,
+and healthy variants that look like trouble. All of it is written by hand, from what is done to the rig or to
+the computer.
 """
 
 import time
@@ -698,7 +699,8 @@ OF_THE_SHOW = (
     Fault(
         "wrong priority marks", "priority",
         (
-            # One that is not marked at all makes nothing wait on a link as empty as the lab's: that is told, and no fault.
+            # One that is not marked at all makes nothing wait on a link as empty as the lab's: that is told,
+            # and no fault.
             Variant("another than the rest",
                     heard(lambda rig: faults.stream(rig, dscp=10), streams=scene.STREAMS), macs("box-left"), short=True),
         ),

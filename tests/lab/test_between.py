@@ -1,4 +1,5 @@
-"""`between` beside the truth: frames really lost, held up and doubled between two taps, and two networks really joined."""
+"""`between` beside the truth: frames really lost, held up and doubled between two taps, and two networks
+really joined."""
 
 import json
 import subprocess

@@ -1,7 +1,9 @@
-"""The budget's arithmetic beside the lab: real streams over the long run, measured from frames and by the adapters' counters.
+"""The budget's arithmetic beside the lab: real streams over the long run, measured from frames and by the
+adapters' counters.
 
-A sender on a busy machine pauses, so loads are not taken over the clock on the wall: they are the bytes that came over the
-time of the audio in them. Its senders send so many seconds of audio, however long that takes, and RTP's timestamps say the same.
+A sender on a busy machine pauses, so loads are not taken over the clock on the wall: they are the bytes that
+came over the time of the audio in them. Its senders send so many seconds of audio, however long that takes,
+and RTP's timestamps say the same.
 """
 
 from pathlib import Path
@@ -15,7 +17,8 @@ from tests.lab import record, senders
 from tests.lab.rig import Rig, wait_until
 
 SECONDS = 5
-# sender, group, channels, packet time in µs: of several sizes, for overhead weighs most where packets are small.
+# sender, group, channels, packet time in µs: of several sizes, for overhead weighs most where packets are
+# small.
 STREAMS = (
     ("box-left", "233.252.0.1", 8, 1000),
     ("box-right", "233.252.0.2", 2, 1000),
@@ -36,8 +39,8 @@ SHEET = "\n".join(
         '[[cable]]\na = "foh 8"\nb = "stage 8"',
         *(f'[[device]]\nname = "{name}"\nkind = "box"\nport = "{port}"' for name, port in PORTS.items()),
         *(
-            f'[[stream]]\nname = "of {name}"\nsender = "{name}"\nreceivers = ["desk"]\nchannels = {channels}\n'
-            f'packet_time_ms = {us / 1000}\ngroup = "{group}"'
+            f'[[stream]]\nname = "of {name}"\nsender = "{name}"\nreceivers = ["desk"]\nchannels = '
+            f'{channels}\npacket_time_ms = {us / 1000}\ngroup = "{group}"'
             for name, group, channels, us in STREAMS
         ),
     ]
@@ -53,15 +56,15 @@ def counted(rig: Rig, node: str, dev: str) -> tuple[int, int]:
 
 
 def by_counters(before: tuple[int, int], after: tuple[int, int]) -> float:
-    """Bits a second of audio. The counters leave out what the cable carries beside: IEEE 802.3 clause 3, 20 bytes and the check
-    sequence."""
+    """Bits a second of audio. The counters leave out what the cable carries beside: IEEE 802.3 clause 3, 20
+    bytes and the check sequence."""
     size, frames = after[0] - before[0], after[1] - before[1]
     return (size + frames * (PREAMBLE + CHECK_SEQUENCE + GAP)) * 8 / SECONDS
 
 
 def by_frames(path: Path, come_from: set[str]) -> float:
-    """Bits a second of audio that came this way: each stream's bytes over the time that its timestamps span. What a capture of
-    both ways holds of the other one is left out by its senders."""
+    """Bits a second of audio that came this way: each stream's bytes over the time that its timestamps span.
+    What a capture of both ways holds of the other one is left out by its senders."""
     facts = study(str(path))
     pairs = [(each, facts.tally.flows[each.flow]) for each in facts.tally.streams]
     pairs = [(stream, flow) for stream, flow in pairs if flow.source in come_from]
@@ -105,7 +108,8 @@ def test_link_loads_agree_within_one_percent(rig: Rig, tmp_path: Path) -> None:
         planned = ways[name].bits_per_s
         framed, told = by_frames(path, come_from), by_counters(before[name], after[name])
         print(
-            f"{name}: planned {planned / 1e6:.3f} Mb/s, by frames {framed / 1e6:.3f}, by counters {told / 1e6:.3f}"
+            f"{name}: planned {planned / 1e6:.3f} Mb/s, by frames {framed / 1e6:.3f}, by counters "
+            f"{told / 1e6:.3f}"
         )
         assert framed == pytest.approx(planned, rel=0.01), name
         assert told == pytest.approx(planned, rel=0.01), name

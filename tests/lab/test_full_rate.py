@@ -1,4 +1,5 @@
-"""The ring at full rate: nothing is lost, little is taken, memory stays. `python -m tests.lab rate` tells more figures."""
+"""The ring at full rate: nothing is lost, little is taken, memory stays. `python -m tests.lab rate` tells
+more figures."""
 
 from tests.lab.flood import flood
 from tests.lab.rig import Rig

@@ -1,5 +1,6 @@
-"""A sheet learned by listening to the lab's rig: it passes there, and fails rightly when a box or an engine's spare is missing,
-a stranger joins, a stream has the wrong rate, or the control network is plugged in. The standing watch judges by it, too."""
+"""A sheet learned by listening to the lab's rig: it passes there, and fails rightly when a box or an engine's
+spare is missing, a stranger joins, a stream has the wrong rate, or the control network is plugged in. The
+standing watch judges by it, too."""
 
 import json
 import re
@@ -22,7 +23,8 @@ CONTROL = '\n[control]\nsubnet = "198.51.100.0/24"\nrouter = "198.51.100.1"\n'
 
 @pytest.fixture
 def sheet(rig: Rig, tmp_path: Path) -> Path:
-    """Learned by the product on the desk while the show goes on; then a person does what the draft asks for."""
+    """Learned by the product on the desk while the show goes on; then a person does what the draft asks
+    for."""
     file = tmp_path / "rig.toml"
     scene.play(rig, 100)
     scene.talk(rig)
@@ -73,7 +75,8 @@ def test_learned_live_then_judged_by_it(rig: Rig, sheet: Path, tmp_path: Path) -
     assert standing.soon(since, alarms("strangers"))
     standing.end()
 
-    # The engine's spare is off, the guest takes the control network's router along, and a stream comes at 96 kHz.
+    # The engine's spare is off, the guest takes the control network's router along, and a stream comes at 96
+    # kHz.
     for each in (spare, box):
         rig.silence(each.name)
     rig.link(spare.name, "eth0", up=False)

@@ -24,16 +24,16 @@ def _state(rig: Rig) -> dict[str, str]:
 
 
 def _silenced(rig: Rig) -> None:
-    """A desk whose kernel has nothing to say either: no address to be asked for, no memberships to report. What it
-    hears asks for no answer."""
+    """A desk whose kernel has nothing to say either: no address to be asked for, no memberships to report.
+    What it hears asks for no answer."""
     rig.run("desk", "ip", "address", "flush", "dev", "eth0")
     rig.run("foh", "ip", "link", "set", "br0", "type", "bridge", "mcast_querier", "0")
     senders.send(rig, "box-drums", {"plan": "beat", "seconds": 30})
 
 
 def _sent_meanwhile(rig: Rig, during: Callable[[], object]) -> list[record.Frame]:
-    """The frames that came out of the desk's cable at its far end, from whatever address: the switch's port sees its own
-    sends too, but nothing in it has the desk's address."""
+    """The frames that came out of the desk's cable at its far end, from whatever address: the switch's port
+    sees its own sends too, but nothing in it has the desk's address."""
     [far_end] = record.listen(rig, [("foh", "desk")], 9, during=during)
     assert len(far_end.frames) > 100  # it did hear what passes
     other = {bytes.fromhex(node.mac.replace(":", "")) for node in rig.nodes.values() if node.name != "desk"}

@@ -1,4 +1,5 @@
-"""A soak on a desk in the lab: a healthy one passes, what breaks is found with count and time, and nothing is sent."""
+"""A soak on a desk in the lab: a healthy one passes, what breaks is found with count and time, and nothing is
+sent."""
 
 import json
 import signal

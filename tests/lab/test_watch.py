@@ -51,8 +51,9 @@ class Standing:
         return found()[0]
 
     def soon(self, since: float, match: Callable[[dict], bool], within_s: float = 0.0) -> bool:
-        """Whether it was told within two seconds, and `within_s` that the fault takes to be one. Time in which the watch, or this
-        test, was ready to run and got no processor is the machine's, and does not count."""
+        """Whether it was told within two seconds, and `within_s` that the fault takes to be one. Time in
+        which the watch, or this test, was ready to run and got no processor is the machine's, and does not
+        count."""
         waited = self._no_processor_s()
         took = self.told(since, match)
         return took - within_s <= SOON_S + self._no_processor_s() - waited
@@ -81,7 +82,8 @@ def quiet(rig: Rig) -> Rig:
 
 
 def begins(rig: Rig, name: str, plan: dict) -> float:
-    """Start a sender, and give the moment at which its frames came out: on a busy machine it takes its time to start."""
+    """Start a sender, and give the moment at which its frames came out: on a busy machine it takes its time
+    to start."""
     sent = "/sys/class/net/eth0/statistics/tx_packets"
     before = int(rig.run(name, "cat", sent))
     senders.send(rig, name, plan)

@@ -1,8 +1,9 @@
-"""A bad wire between two adapters of one namespace: it loses, delays and doubles frames by a seed, and tells what it did.
+"""A bad wire between two adapters of one namespace: it loses, delays and doubles frames by a seed, and tells
+what it did.
 
-This kernel has no netem. Frames that come in at one adapter go out at the other, in both directions; only those with an RTP header,
-from `near` to `far`, are harmed. At the end one line of JSON holds the numbers lost and doubled, and all in the order in which they went
-out.
+This kernel has no netem. Frames that come in at one adapter go out at the other, in both directions; only
+those with an RTP header, from `near` to `far`, are harmed. At the end one line of JSON holds the numbers lost
+and doubled, and all in the order in which they went out.
 """
 
 import heapq

@@ -1,7 +1,8 @@
 """`python -m tests.lab.wired linecheck ...`: the command line at a computer whose adapters are wired ones.
 
-The lab's are made by software, and the product rightly never takes them for the audio LAN's beside a wired one. Which adapter it
-chooses, and what it says of one without a link, is told only by a computer that has cables.
+The lab's are made by software, and the product rightly never takes them for the audio LAN's beside a wired
+one. Which adapter it chooses, and what it says of one without a link, is told only by a computer that has
+cables.
 """
 
 import sys

@@ -1,4 +1,5 @@
-"""What is kept around events: each with its frames before and after, named after what it holds; alarms find room after many cautions."""
+"""What is kept around events: each with its frames before and after, named after what it holds; alarms find
+room after many cautions."""
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -63,7 +64,8 @@ def test_an_event_has_its_frames_in_a_file_named_after_it(quiet: Path, tmp_path:
 def test_what_happens_while_a_file_is_due_joins_it_with_all_its_own_frames(
     quiet: Path, tmp_path: Path
 ) -> None:
-    """Jitter, a loop two seconds later, jitter again: nothing is lost. What comes later has a file of its own."""
+    """Jitter, a loop two seconds later, jitter again: nothing is lost. What comes later has a file of its
+    own."""
     told = kept(
         quiet, made(tmp_path), (40, "stream-health", False), (42, "loop", True), (44, "stream-health", False),
         (60, "clock", True),

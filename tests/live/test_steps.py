@@ -17,7 +17,8 @@ def test_each_step_is_of_a_check_that_the_watch_tells_or_of_the_link():
 
 @pytest.mark.parametrize("topic", STEPS)
 def test_no_step_interrupts_what_plays(topic):
-    """Nothing is restarted, set anew or changed; what is pushed in or put back may make a noise, so that it is muted first."""
+    """Nothing is restarted, set anew or changed; what is pushed in or put back may make a noise, so that it
+    is muted first."""
     now = STEPS[topic].now
     assert not re.search(r"restart|priorit|(?<!not )change|set ", now, re.IGNORECASE)
     if re.search(r"push|put it back|pull one", now):

@@ -2,12 +2,13 @@
 
     python -m tests.mutation [--sample N] [--seed S] [--lanes L] [FILE ...]
 
-Strategy: Cosmic Ray's operators make the mutants of all files; a random sample of them is drawn, because all would take
-days. A mutant runs against the test file that is named after its module; one of the tally that lives is tried by the other tests of the
-tally, too, which are by subject. It does so in a copy of the tree, one copy a lane, and in a fork of a process that has loaded pytest and
-what tests use, which is most of what a short test takes. Words, annotations, decorators of classes and the order of fixing are
-left alone: whatever they are, nothing is decided by them. What survived is printed as a line with the change, so that somebody can tell
-whether it is equivalent.
+Strategy: Cosmic Ray's operators make the mutants of all files; a random sample of them is drawn, because all
+would take days. A mutant runs against the test file that is named after its module; one of the tally that
+lives is tried by the other tests of the tally, too, which are by subject. It does so in a copy of the tree,
+one copy a lane, and in a fork of a process that has loaded pytest and what tests use, which is most of what a
+short test takes. Words, annotations, decorators of classes and the order of fixing are left alone: whatever
+they are, nothing is decided by them. What survived is printed as a line with the change, so that somebody can
+tell whether it is equivalent.
 """
 
 import argparse
@@ -38,7 +39,8 @@ ROOMS = ("preflight/checks", "preflight/tally")
 SLIPS = ("Add_Sub", "Sub_Add", "Mul_Div", "Div_Mul", "FloorDiv_Div")
 COMPARISONS = ({"Eq", "NotEq", "Lt", "LtE", "Gt", "GtE"}, {"Is", "IsNot"}, {"In", "NotIn"})
 KINDS = ("NumberReplacer", "AndWithOr", "OrWithAnd", "AddNot", "TrueWithFalse", "FalseWithTrue", "BreakWith", "ContinueWith", "ZeroIteration")  # fmt: skip
-# A mutant that takes so long hangs: of the processor's time, which a busy machine does not use up, and of the clock's for one that sleeps.
+# A mutant that takes so long hangs: of the processor's time, which a busy machine does not use up, and of the
+# clock's for one that sleeps.
 PROCESSOR_S, CLOCK_S = 60, 1200
 # What tests take long to load.
 LOADED = ("hypothesis.strategies", "networkx", "numpy", "pydantic", "scapy.contrib.cdp", "scapy.contrib.lldp", "scapy.layers.dhcp6", "scapy.layers.dns")  # fmt: skip
@@ -64,7 +66,8 @@ def operators() -> Iterator[str]:
 
 
 def mutants(files: list[str], draw: random.Random) -> Iterator[Mutant]:
-    """Every mutant of the files, in an order drawn by lot. To make one takes long: take no more than are wanted."""
+    """Every mutant of the files, in an order drawn by lot. To make one takes long: take no more than are
+    wanted."""
     places = [place for file in files for place in places_of(file)]
     draw.shuffle(places)
     for file, name, occurrence, line in places:
@@ -167,7 +170,8 @@ def change(mutant: Mutant) -> str:
 
 
 def put(code: str, target: Path) -> None:
-    """What was compiled of the one before goes: Python takes a file of the same second and length for the same."""
+    """What was compiled of the one before goes: Python takes a file of the same second and length for the
+    same."""
     target.write_text(code, encoding="utf-8")
     for compiled in target.parent.glob(f"__pycache__/{target.stem}.*"):
         compiled.unlink()
@@ -223,7 +227,8 @@ def main() -> None:
         print(f"{sum(several):3} of {len(several):3} killed  {file}")
     total = [dead for several in dead_of.values() for dead in several]
     print(
-        f"{sum(total)} of {len(total)} mutants killed, {sum(total) / max(len(total), 1):.0%}; seed {asked.seed}"
+        f"{sum(total)} of {len(total)} mutants killed, {sum(total) / max(len(total), 1):.0%}; seed "
+        f"{asked.seed}"
     )
 
 

@@ -37,7 +37,8 @@ def chromium() -> "Iterator[Browser]":
 
 
 class Opened:
-    """`page`, and what it did beside being shown: requests but for the file itself, console lines, errors, dialogs."""
+    """`page`, and what it did beside being shown: requests but for the file itself, console lines, errors,
+    dialogs."""
 
     def __init__(self, browser: "Browser", file: Path, width: int = 1280, **more: object) -> None:
         context = browser.new_context(offline=True, viewport={"width": width, "height": 900}, **more)  # type: ignore[arg-type]

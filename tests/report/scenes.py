@@ -31,7 +31,8 @@ def group(number: int) -> str:
 
 
 def missing() -> Result:
-    """The box at the left is not there although its stream is due, and somebody is who is not on the sheet."""
+    """The box at the left is not there although its stream is due, and somebody is who is not on the
+    sheet."""
     frames = [
         *stream(ENGINE, 3),
         *(

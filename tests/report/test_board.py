@@ -1,5 +1,5 @@
-"""The board of a watch at several sizes, and the table at its end, against files in snapshots/ (UPDATE_SNAPSHOTS=1 writes them
-anew); what may never be cut off."""
+"""The board of a watch at several sizes, and the table at its end, against files in snapshots/
+(UPDATE_SNAPSHOTS=1 writes them anew); what may never be cut off."""
 
 import io
 import os
@@ -38,11 +38,13 @@ UP = Event(
 )  # fmt: skip
 NEW = Event(60 * NS, "device", "A new device: 00:00:5e:00:53:77.", culprits=("00:00:5e:00:53:77",))
 KEPT = Event(
-    910 * NS, "note", "what surrounded clock and stream-health is kept in kept/2026-11-27_21-15-00+0000_clock.pcapng",
+    910 * NS, "note", "what surrounded clock and stream-health is kept in "
+                      "kept/2026-11-27_21-15-00+0000_clock.pcapng",
     ended_ns=905 * NS, topics=("clock", "stream-health"), file="kept/2026-11-27_21-15-00+0000_clock.pcapng",
 )  # fmt: skip
 REFUSED = Event(
-    911 * NS, "note", "no file for broadcast-storm: 5 of it were written within the hour; the rest is for others",
+    911 * NS, "note", "no file for broadcast-storm: 5 of it were written within the hour; the rest is for "
+                      "others",
     severity="caution", ended_ns=906 * NS, topics=("broadcast-storm",),
 )  # fmt: skip
 BACK = Event(
@@ -159,7 +161,8 @@ def test_many_alarms_are_counted_where_there_is_no_room():
 
 def test_words_name_topic_device_and_stream():
     assert words(STOPPED) == (
-        "stream-health: 1 stream stopped; “Monitors” to 233.252.0.1 port 5004 from 00:00:5e:00:53:01 stopped at 21:15:04."
+        "stream-health: 1 stream stopped; “Monitors” to 233.252.0.1 port 5004 from 00:00:5e:00:53:01 "
+        "stopped at 21:15:04."
     )
     assert words(BACK) == "clock, after 2 h 48 min: the clock 00:00:5e:00:53:14 is back."
     assert words(DOWN) == "link: The link of eth0 is down."

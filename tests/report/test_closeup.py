@@ -18,7 +18,8 @@ LOST_AT, WORST_AT = 37.0, 41.0
 
 @pytest.fixture(scope="module")
 def long(tmp_path_factory) -> tuple[Path, Result]:
-    """Four minutes in which a stream loses some packets early on; bursts of others, later, stand out far more."""
+    """Four minutes in which a stream loses some packets early on; bursts of others, later, stand out far
+    more."""
     lost = {
         *range(int(LOST_AT * 100), int(LOST_AT * 100) + 3),
         *range(int(WORST_AT * 100), int(WORST_AT * 100) + 9),

@@ -42,7 +42,8 @@ def utc(monkeypatch):
 @pytest.mark.parametrize(
     ("text", "shown"),
     [
-        ("The clock was lost at 3.2 s. It came back after 2.0 s.", "The clock was lost at 3.2 s (20:15:03). It came back after 2.0 s."),
+        ("The clock was lost at 3.2 s. It came back after 2.0 s.", "The clock was lost at 3.2 s "
+                                                                   "(20:15:03). It came back after 2.0 s."),
         ("heard from 0.5 s to 12.5 s", "heard from 0.5 s to 12.5 s (20:15:00 to 20:15:12)"),
         ("silent at 1:05; paused from 0:10 on", "silent at 1:05 (20:16:05); paused from 0:10 (20:15:10) on"),
         ("at 20:15:03, 10:20", "at 20:15:03, 10:20"),

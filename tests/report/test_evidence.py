@@ -1,4 +1,5 @@
-"""Evidence files, read by a general reader of pcapng (Scapy) and beside the capture that they were cut from."""
+"""Evidence files, read by a general reader of pcapng (Scapy) and beside the capture that they were cut
+from."""
 
 from dataclasses import replace
 from pathlib import Path

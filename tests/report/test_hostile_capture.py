@@ -1,4 +1,5 @@
-"""A capture whose every device gives itself a hostile name, through the command line: terminal, JSON, page, evidence."""
+"""A capture whose every device gives itself a hostile name, through the command line: terminal, JSON, page,
+evidence."""
 
 import json
 import unicodedata

@@ -1,4 +1,5 @@
-"""The page in a real browser with networking off, on bundled captures and on results whose every text is hostile."""
+"""The page in a real browser with networking off, on bundled captures and on results whose every text is
+hostile."""
 
 import re
 from array import array
@@ -50,7 +51,8 @@ def written(result: Result, folder: Path) -> Path:
 
 
 def poisoned(result: Result, text: str) -> Result:
-    """`result` with `text` for every name that the page shows of the network: devices, flows, clocks, the file."""
+    """`result` with `text` for every name that the page shows of the network: devices, flows, clocks, the
+    file."""
     tally = result.facts.tally
     assert tally is not None and result.facts.source is not None
     wire = dict(result.facts.wire)
@@ -283,7 +285,8 @@ def test_a_capture_of_the_most_streams_has_a_page_to_send_that_opens_at_once(bro
     opened = Opened(browser, written(result, tmp_path))
     assert opened.page.locator("table.streams tbody tr").count() == MOST_LINES
     assert (tmp_path / "page.html").stat().st_size < LARGEST
-    # The processor's time until it is there and drawn, not the clock's: a busy machine is no fault of the page.
+    # The processor's time until it is there and drawn, not the clock's: a busy machine is no fault of the
+    # page.
     asked = opened.page.context.new_cdp_session(opened.page)
     asked.send("Performance.enable")
     spent = {each["name"]: each["value"] for each in asked.send("Performance.getMetrics")["metrics"]}

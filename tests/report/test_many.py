@@ -31,7 +31,8 @@ def test_a_long_name_stands_whole_below_the_rest(width: int) -> None:
 
 @pytest.mark.parametrize(("name", "whole"), [("x" * 27 + ".pcap", True), ("x" * 28 + ".pcap", False)])
 def test_short_names_stand_beside_their_verdict(name: str, whole: bool) -> None:
-    """With 32 columns for it a longer name is cut at its beginning, as long as there is nothing else to leave out."""
+    """With 32 columns for it a longer name is cut at its beginning, as long as there is nothing else to leave
+    out."""
     width = 32 + len("NOT READY  ") + len("  FIRST MEND")
     row = next(line for line in shown([Row(name, "not ready", "loop")], width) if "NOT READY" in line)
     assert row == f"NOT READY  {name if whole else '…' + name[-31:]}  loop"

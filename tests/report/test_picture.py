@@ -1,4 +1,5 @@
-"""The picture of the rig as a browser draws it: legible at 1280, no cable over a word, red where a check fails."""
+"""The picture of the rig as a browser draws it: legible at 1280, no cable over a word, red where a check
+fails."""
 
 from pathlib import Path
 

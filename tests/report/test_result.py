@@ -69,12 +69,14 @@ def test_made_docs_are_current(file, made):
 
 
 def test_a_study_loads_no_more_than_it_looks_at():
-    """What the first verdict would wait for: checks and facts of the computer, the plan, a soak, two captures."""
+    """What the first verdict would wait for: checks and facts of the computer, the plan, a soak, two
+    captures."""
     code = (
-        "import sys\nfrom preflight import bundled\nfrom preflight.study import study\nfrom preflight.verdict import judged\n"
-        "judged(study(str(bundled.folder('captures') / 'no-dhcp.pcap')))\n"
-        "print(sorted(m for m in sys.modules if m.startswith('preflight.checks.') and m.split('.')[2] in "
-        "('computer', 'plan', 'soak', 'between') or m in ('preflight.host.facts', 'preflight.rig.sheet', 'networkx', 'scapy')))"
+        "import sys\nfrom preflight import bundled\nfrom preflight.study import study\nfrom "
+        "preflight.verdict import judged\njudged(study(str(bundled.folder('captures') / "
+        "'no-dhcp.pcap')))\nprint(sorted(m for m in sys.modules if m.startswith('preflight.checks.') and "
+        "m.split('.')[2] in ('computer', 'plan', 'soak', 'between') or m in ('preflight.host.facts', "
+        "'preflight.rig.sheet', 'networkx', 'scapy')))"
     )
     assert subprocess.check_output([sys.executable, "-c", code], text=True).strip() == "[]"
 

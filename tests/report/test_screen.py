@@ -1,5 +1,5 @@
-"""The first screen against files in snapshots/ (UPDATE_SNAPSHOTS=1 writes them anew), and that it is one screen, whatever the
-result and the terminal."""
+"""The first screen against files in snapshots/ (UPDATE_SNAPSHOTS=1 writes them anew), and that it is one
+screen, whatever the result and the terminal."""
 
 import io
 import os

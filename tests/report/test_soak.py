@@ -1,4 +1,5 @@
-"""Soaks in words: spreadsheets that run nothing, a sheet to sign that is no page for strangers' scripts, the trend."""
+"""Soaks in words: spreadsheets that run nothing, a sheet to sign that is no page for strangers' scripts, the
+trend."""
 
 import csv
 import io

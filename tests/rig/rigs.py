@@ -1,4 +1,5 @@
-"""Small rigs, written as the sheet writes them: two switches, a run between them, a desk, an engine and two boxes."""
+"""Small rigs, written as the sheet writes them: two switches, a run between them, a desk, an engine and two
+boxes."""
 
 from preflight.facts import Facts
 from preflight.rig.budget import plan

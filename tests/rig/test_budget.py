@@ -1,4 +1,5 @@
-"""The budget's arithmetic beside published numbers, sums done by hand and the lab's measured load; failures of small rigs."""
+"""The budget's arithmetic beside published numbers, sums done by hand and the lab's measured load; failures
+of small rigs."""
 
 from pathlib import Path
 from xml.etree import ElementTree
@@ -25,7 +26,8 @@ def judged(rig: Sheet) -> dict[str, Finding]:
     return {finding.check: finding for finding in judge_all(planned(rig))}
 
 
-# RFC 5180 appendix A.1 and RFC 2544 appendix B: frames a second that gigabit carries, by bytes with check sequence.
+# RFC 5180 appendix A.1 and RFC 2544 appendix B: frames a second that gigabit carries, by bytes with check
+# sequence.
 @pytest.mark.parametrize(
     ("frame", "per_s"),
     [
@@ -43,17 +45,17 @@ def test_frame_rates_of_rfc_5180(frame, per_s):
 
 
 def test_a_packet_of_eight_channels_worked_by_hand():
-    """AES67's usual packet: 48 samples of 8 channels of 24 bit are 48 * 8 * 3 = 1152 bytes of audio. With RTP 12, UDP 8,
-    IPv4 20, Ethernet 14 and check sequence 4: 1210. With preamble 8 and gap 12: 1230 bytes, 1000 times a second: 9.84 Mb/s.
-    A VLAN tag is 4 bytes more: 9.872 Mb/s."""
+    """AES67's usual packet: 48 samples of 8 channels of 24 bit are 48 * 8 * 3 = 1152 bytes of audio. With RTP
+    12, UDP 8, IPv4 20, Ethernet 14 and check sequence 4: 1210. With preamble 8 and gap 12: 1230 bytes, 1000
+    times a second: 9.84 Mb/s. A VLAN tag is 4 bytes more: 9.872 Mb/s."""
     one = packet(Stream("s", "a", ("b",), channels=8))
     assert (one.media, one.ip, one.frame, one.wire()) == (1152, 1192, 1210, 1230)
     assert one.bits_per_s() == 9_840_000 and one.bits_per_s(tagged=True) == 9_872_000
 
 
 def test_other_packets_worked_by_hand():
-    """2 channels of 125 us: 6 * 2 * 3 = 36 bytes, 94 in the frame, 114 on the cable, 8000 a second. 1 channel of 16 bit at
-    48 kHz and 125 us: 12 bytes; 70 in the frame, which is more than the 64 of the smallest."""
+    """2 channels of 125 us: 6 * 2 * 3 = 36 bytes, 94 in the frame, 114 on the cable, 8000 a second. 1 channel
+    of 16 bit at 48 kHz and 125 us: 12 bytes; 70 in the frame, which is more than the 64 of the smallest."""
     short = packet(Stream("s", "a", ("b",), channels=2, packet_time_ms=0.125))
     assert (short.media, short.frame, short.wire(), short.per_s) == (36, 94, 114, 8000)
     assert short.bits_per_s() == 114 * 8 * 8000
@@ -94,8 +96,8 @@ def test_a_switch_without_snooping_floods_it():
 
 
 def test_the_delay_of_a_path_worked_by_hand():
-    """1218 bytes with preamble take 9.744 us at each of three hops; 50 m of cable take 0.25 us. At worst a largest frame, 1538
-    bytes or 12.304 us, goes first at each hop."""
+    """1218 bytes with preamble take 9.744 us at each of three hops; 50 m of cable take 0.25 us. At worst a
+    largest frame, 1538 bytes or 12.304 us, goes first at each hop."""
     [path] = plan(sheet(*RIG, TRUNK, stream("s", "left", "desk"))).paths
     assert path.hops == ("left", "stage", "foh", "desk")
     assert path.delay_us == pytest.approx(3 * 9.744 + 0.25)
@@ -222,7 +224,8 @@ SECOND = cable("foh 7", "stage 7", 50, 'lag = "run"\n')
 
 
 def test_two_cables_that_act_as_one():
-    """80 streams of 9.84 Mb/s are 787.2 Mb/s: 39.4 % of both, 78.7 % of the one that is left when the other fails."""
+    """80 streams of 9.84 Mb/s are 787.2 Mb/s: 39.4 % of both, 78.7 % of the one that is left when the other
+    fails."""
     rig = sheet(*RIG, FIRST, SECOND, *(stream(f"s{n}", "left", "desk") for n in range(40)), *(stream(f"t{n}", "right", "engine") for n in range(40)))  # fmt: skip
     budget = plan(rig)
     trunk = next(way for way in budget.ways if way.name == "stage to foh")

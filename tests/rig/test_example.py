@@ -1,4 +1,5 @@
-"""The sheet of a full-size rig in docs/: it is in order, its plan is judged as the docs say, and what they quote is what is said."""
+"""The sheet of a full-size rig in docs/: it is in order, its plan is judged as the docs say, and what they
+quote is what is said."""
 
 import re
 from pathlib import Path

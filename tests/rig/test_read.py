@@ -60,10 +60,13 @@ def test_its_remarks_are_keys_too():
         (changed('port = "foh 2"', 'port = "fox 2"'), "fox", "Did you mean foh 1?"),
         (changed('port = "foh 2"', 'port = "foh 13"'), "foh 13", "ports 1 to 12"),
         (changed('spare_for = "desk"\n', ""), 'name = "spare desk"', "spare_for: is missing"),
-        (changed('"engine A", "engine B"]', '\n"engine A",\n"engin B"]'), "receivers", "Did you mean engine B?"),
+        (changed('"engine A", "engine B"]', '\n"engine A",\n"engin B"]'), "receivers", "Did you mean "
+                                                                                       "engine B?"),
         (TEMPLATE + '[[device]]\nname = "desk"\nkind = "box"', 'name = "desk"', "stands twice: at device 1"),
-        (changed('spare_for = "desk"', 'spare_for = "spare desk"'), "spare_for", "cannot stand in for itself"),
-        (changed('spare_for = "desk"', 'spare_for = "engine B"'), "spare_for", "“engine B” is a spare itself"),
+        (changed('spare_for = "desk"', 'spare_for = "spare desk"'), "spare_for", "cannot stand in for "
+                                                                                 "itself"),
+        (changed('spare_for = "desk"', 'spare_for = "engine B"'), "spare_for", "“engine B” is a spare "
+                                                                               "itself"),
         (changed('"192.0.2.31"', '"198.51.100.31"'), '"198.51.100.31"', "lies in the control network"),
         (changed("233.252.0.2", "192.0.2.9"), '"192.0.2.9"', "multicast"),
         (changed("delay_ms = 1.0", "delay_ms = nan"), "= nan", "finite"),
@@ -230,7 +233,8 @@ names = st.text(
 
 
 def written(sheet) -> str:
-    """A sheet as TOML, the plain way: a table for each list's entry and each inner table, nothing for what is None."""
+    """A sheet as TOML, the plain way: a table for each list's entry and each inner table, nothing for what is
+    None."""
     data = {k: v for k, v in asdict(sheet).items() if v not in (None, (), {})}
     lines = [f"{key} = {_toml(value)}" for key, value in data.items() if not isinstance(value, tuple | dict)]
     for key, value in data.items():

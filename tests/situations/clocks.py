@@ -1,4 +1,5 @@
-"""Sample clocks: senders that are locked to one another, that run free, that only seem to; and what of a run tells it."""
+"""Sample clocks: senders that are locked to one another, that run free, that only seem to; and what of a run
+tells it."""
 
 from tests.situations import rigs
 from tests.situations.table import NOT_ALARMED, READY, faulty, healthy, span
@@ -6,7 +7,7 @@ from tests.situations.table import NOT_ALARMED, READY, faulty, healthy, span
 CLOCKS = ("sample-clock", "stream-health", "beat-health")
 
 
-# -- in order --------------------------------------------------------------------------------------------------------
+# -- in order ------------------------------------------------------------------------------------------------
 
 
 for _ppm in (80, -300):
@@ -98,7 +99,7 @@ def _(random):
         yield rigs.drifting(rigs.rtp(s, n, period_s=0.02, rate=8000), ppm)
 
 
-# -- wrong -----------------------------------------------------------------------------------------------------------
+# -- wrong ---------------------------------------------------------------------------------------------------
 
 
 for _ppm, _seconds in ((20, 30.0), (50, 15.0), (200, 10.0)):

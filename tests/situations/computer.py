@@ -1,4 +1,5 @@
-"""Desks: which adapter is the audio LAN's, what else is plugged in, and how the computer is set. Each is judged on three systems."""
+"""Desks: which adapter is the audio LAN's, what else is plugged in, and how the computer is set. Each is
+judged on three systems."""
 
 from dataclasses import replace
 from random import Random
@@ -45,7 +46,7 @@ def itself(random: Random) -> list[Frames]:
     return [Span(0.0, LISTENED_S, random).every(0.5, asks)]
 
 
-# -- in order ------------------------------------------------------------------------------------------------------------
+# -- in order ------------------------------------------------------------------------------------------------
 
 
 @desk_in_order("a control network on the desk's second adapter, with lease and gateway")
@@ -265,7 +266,7 @@ def _(random):
     yield audio(random, hears=[rigs.ptp(s, 61), *talking(random)])
 
 
-# -- wrong ---------------------------------------------------------------------------------------------------------------
+# -- wrong ---------------------------------------------------------------------------------------------------
 
 
 @desk_at_fault("the audio cable is out, and its address stays", "not ready", fails=("link-up",))
@@ -400,7 +401,9 @@ def _(random):
 
 
 @desk_at_fault(
-    "a computer that goes to sleep by itself", *CAUTIONED, troubles=("computer-power",), says=("goes to sleep after",),
+    "a computer that goes to sleep by itself", *CAUTIONED, troubles=("computer-power",), says=("goes to "
+                                                                                               "sleep "
+                                                                                               "after",),
     systems=("Darwin", "Windows"),
 )  # fmt: skip
 def _(random):

@@ -1,8 +1,10 @@
-"""Desks as three systems tell of them, with what comes in by each adapter, put through `preflight linecheck` as its user runs it.
+"""Desks as three systems tell of them, with what comes in by each adapter, put through `preflight linecheck`
+as its user runs it.
 
-A desk is told once, by its ports; each system here writes the answers that it would give of them, in the forms that are recorded
-in tests/host: what psutil and netifaces tell, and beside that Linux its trees and drivers, macOS its commands and settings files,
-Windows its script's JSON. The command then reads, chooses, listens and judges all by itself; only the answers and the frames are handed to it.
+A desk is told once, by its ports; each system here writes the answers that it would give of them, in the
+forms that are recorded in tests/host: what psutil and netifaces tell, and beside that Linux its trees and
+drivers, macOS its commands and settings files, Windows its script's JSON. The command then reads, chooses,
+listens and judges all by itself; only the answers and the frames are handed to it.
 """
 
 import json
@@ -48,9 +50,10 @@ Kind = Literal["wired", "wifi", "bluetooth", "vpn", "hidden", "containers", "mac
 class Port:
     """An adapter: its part in the row, what it is, how it is set, and what would come in by it.
 
-    `kind`: "hidden" is an adapter that the system makes for Wi-Fi straight to other devices; "containers" one that a program for
-    containers or virtual machines makes, "machine" one end of a machine's own. `bridged` ports are members of one bridge. An
-    adapter has an address of `ip`, as "192.0.2.10/24"; without a `link` many systems take it away, and some leave it."""
+    `kind`: "hidden" is an adapter that the system makes for Wi-Fi straight to other devices; "containers" one
+    that a program for containers or virtual machines makes, "machine" one end of a machine's own. `bridged`
+    ports are members of one bridge. An adapter has an address of `ip`, as "192.0.2.10/24"; without a `link`
+    many systems take it away, and some leave it."""
 
     part: str
     ip: str = ""
@@ -76,7 +79,8 @@ class Port:
 
 @dataclass(frozen=True)
 class Computer:
-    """What is true of the whole desk. `forwards` as programs for containers leave it on; `shares` by the system's own sharing."""
+    """What is true of the whole desk. `forwards` as programs for containers leave it on; `shares` by the
+    system's own sharing."""
 
     mains: bool = True
     saves_power: bool = False
@@ -263,7 +267,8 @@ class MacOs(System):
             "ifconfig": "".join(self._ifconfig(name, port) for name, port in self.named.items())
             + self._bridge(),
             "ports": "".join(
-                f"\nHardware Port: {self.PORTS[port.kind]}\nDevice: {name}\nEthernet Address: {self.hardware[name]}\n"
+                f"\nHardware Port: {self.PORTS[port.kind]}\nDevice: {name}\nEthernet Address: "
+                f"{self.hardware[name]}\n"
                 for name, port in self.named.items()
                 if port.kind in self.PORTS
             ),
@@ -296,7 +301,8 @@ class MacOs(System):
             media = f"{self.MEDIA[port.speed]} <{','.join(options)}>" if port.up else "none"
             lines.append(f"\tmedia: autoselect ({media})")
             lines.append(
-                "\t\tmedia 1000baseT mediaopt full-duplex mediaopt flow-control mediaopt energy-efficient-ethernet"
+                "\t\tmedia 1000baseT mediaopt full-duplex mediaopt flow-control mediaopt "
+                "energy-efficient-ethernet"
             )
         if port.kind == "containers":
             lines += [f"\tmember: {each} flags=3<LEARNING,DISCOVER>" for each in self._of_kind("machine")]
@@ -464,7 +470,8 @@ class Replay(CaptureFile):
 
 
 def linechecked(system: System, named: str = "") -> tuple[dict[str, Any], str]:
-    """What `preflight linecheck` says at the desk, as scripts get it, and the words beside it. Where it refuses there is no verdict."""
+    """What `preflight linecheck` says at the desk, as scripts get it, and the words beside it. Where it
+    refuses there is no verdict."""
     reads: list[HostFacts] = []
 
     def read() -> HostFacts:

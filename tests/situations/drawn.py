@@ -1,7 +1,9 @@
-"""The frames of a stream, all at once: copies of one frame, with noise, numbers and checksums stamped in by NumPy.
+"""The frames of a stream, all at once: copies of one frame, with noise, numbers and checksums stamped in by
+NumPy.
 
-Most of what a rig sends is streams, and frames made one by one took most of these tests' time. The noise and the jitter are
-what `random` itself would draw for one frame after the other, to the bit: a play is the same however it is made.
+Most of what a rig sends is streams, and frames made one by one took most of these tests' time. The noise and
+the jitter are what `random` itself would draw for one frame after the other, to the bit: a play is the same
+however it is made.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -21,8 +23,8 @@ def frames(
     random: Random, beats: np.ndarray, like: bytes, noise: slice, fields: Callable[[np.ndarray], Fields],
     jitter_s: float = 0.0, most_late_s: float = 0.0, burst: int = 1, apart_s: float = 0.0, udp: bool = False, loses: float = 0.0,
 ) -> Iterator[Timed]:  # fmt: skip
-    """`burst` frames a beat, `apart_s` from one another; each beat is late by chance, and by chance a share of them is lost. `like` is
-    one of the frames, with a valid checksum and zeros where the noise goes."""
+    """`burst` frames a beat, `apart_s` from one another; each beat is late by chance, and by chance a share
+    of them is lost. `like` is one of the frames, with a valid checksum and zeros where the noise goes."""
     count, size = len(beats) * burst, noise.stop - noise.start
     of_noise = burst * -(-size // 4)
     late, words = _drawn(random, len(beats), of_noise + (2 if loses else 0), jitter_s)
@@ -42,8 +44,9 @@ def frames(
 
 
 def _drawn(random: Random, beats: int, words: int, jitter_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """For each beat how late it is, by `abs(random.gauss(0, jitter_s))`, and then so many words of noise. gauss draws two numbers, of
-    two words each, for two calls, and keeps the second: beats go by pairs, the first of which may have been begun before."""
+    """For each beat how late it is, by `abs(random.gauss(0, jitter_s))`, and then so many words of noise.
+    gauss draws two numbers, of two words each, for two calls, and keeps the second: beats go by pairs, the
+    first of which may have been begun before."""
     if not jitter_s:
         return np.zeros(beats), _words(random, beats * words).reshape(beats, words)
     kept = random.gauss_next
@@ -81,8 +84,8 @@ def _words(random: Random, count: int) -> np.ndarray:
 
 
 def _sum_again(made: np.ndarray, like: bytes) -> None:
-    """The checksum of UDP over IPv4 (RFC 768): by what the words sum up to beyond those of `like`. It is the same in either order of
-    bytes (RFC 1071)."""
+    """The checksum of UDP over IPv4 (RFC 768): by what the words sum up to beyond those of `like`. It is the
+    same in either order of bytes (RFC 1071)."""
     words = made[:, UDP : len(like) // 2 * 2].view("<u2")
     sums = words.sum(axis=1, dtype=np.int64) - int(np.frombuffer(like[UDP : len(like) // 2 * 2], "<u2").sum())
     was = int.from_bytes(like[UDP_SUM : UDP_SUM + 2], "little")

@@ -1,4 +1,5 @@
-"""Clocks, streams and address plans as rigs of other habits have them: in VLANs, in pairs, switched off in order, set while they play."""
+"""Clocks, streams and address plans as rigs of other habits have them: in VLANs, in pairs, switched off in
+order, set while they play."""
 
 import struct
 
@@ -48,7 +49,8 @@ def _to_group(sender: int, data: bytes) -> bytes:
 
 
 def _half(random, ssrc: int, sender: int, address: str, group: str) -> Frames:
-    """A stream in one of the two networks of a pair: the numbers and the identifier are the same in both (SMPTE ST 2022-7)."""
+    """A stream in one of the two networks of a pair: the numbers and the identifier are the same in both
+    (SMPTE ST 2022-7)."""
     for n in range(3000):
         data = raw.rtp_header(n, 192 * n, ssrc) + rigs.noise(random, 768)
         places = rigs.mac(sender), raw.multicast_mac(group), (address, 5004), (group, 5004)
@@ -70,7 +72,8 @@ def _in_fragments(random, sender: int, end_s: float) -> Frames:
 
 
 def _speech(random, end_s: float) -> Frames:
-    """One side of a call that sends nothing between two sentences (RFC 3551 section 4.1: the marker begins each)."""
+    """One side of a call that sends nothing between two sentences (RFC 3551 section 4.1: the marker begins
+    each)."""
     at, number = 0.0, 0
     while at < end_s:
         for n in range(random.randrange(40, 120)):
@@ -86,7 +89,7 @@ def _speech(random, end_s: float) -> Frames:
         at += 0.02 * random.randrange(25, 150)
 
 
-# -- in order --------------------------------------------------------------------------------------------------------
+# -- in order ------------------------------------------------------------------------------------------------
 
 
 @healthy("each VLAN of a trunk has its own clock in the same PTP domain", NOT_ALARMED, ("clock",))
@@ -224,7 +227,7 @@ def _(random):
         yield [(2.0 * n + 0.001 * sender, shared) for n in range(6)]
 
 
-# -- wrong -----------------------------------------------------------------------------------------------------------
+# -- wrong ---------------------------------------------------------------------------------------------------
 
 
 for _jump_s in (1.0, -37.0):
@@ -257,7 +260,8 @@ def _(random):
 
 
 def _wrapped(frames: Frames, tag: bytes) -> Frames:
-    """Each frame with a header before its type that hides what follows (IEEE 802.1AE: the rest is a cipher's)."""
+    """Each frame with a header before its type that hides what follows (IEEE 802.1AE: the rest is a
+    cipher's)."""
     for n, (at, data) in enumerate(frames):
         yield at, data[:12] + tag + struct.pack(">I", n) + data[12:]
 

@@ -14,7 +14,7 @@ def _here(random, *devices: int, end_s: float = 15.0) -> list[Frames]:
     return [rigs.talk(span(random, end_s), n, per_s=0.5) for n in devices]
 
 
-# -- in order --------------------------------------------------------------------------------------------------------
+# -- in order ------------------------------------------------------------------------------------------------
 
 
 @healthy("boxes of one kind: stage, stage-2, stage-3 by mDNS", READY)
@@ -80,7 +80,7 @@ def _(random):
         yield s.every(20.0, groups.report(n, group, version=2))
 
 
-# -- wrong -----------------------------------------------------------------------------------------------------------
+# -- wrong ---------------------------------------------------------------------------------------------------
 
 
 @faulty("two devices of one name by mDNS", troubles=("name-clash",))

@@ -1,4 +1,5 @@
-"""More of what happens on networks: other people's gear, addresses, loops and losses in a long run, captures with holes."""
+"""More of what happens on networks: other people's gear, addresses, loops and losses in a long run, captures
+with holes."""
 
 import struct
 from random import Random
@@ -28,7 +29,7 @@ def _circling(random: Random, start_s: float, end_s: float, apart_s: float, fram
         yield from Span(start_s + n * apart_s / 7, end_s, random).every(apart_s, frame, phase=False)
 
 
-# -- in order --------------------------------------------------------------------------------------------------------
+# -- in order ------------------------------------------------------------------------------------------------
 
 
 @healthy(
@@ -275,7 +276,7 @@ for _later_s in (0.003, 0.03):
             yield [(at + later, data) for at, data in packets]
 
 
-# -- wrong -----------------------------------------------------------------------------------------------------------
+# -- wrong ---------------------------------------------------------------------------------------------------
 
 
 @faulty("a box fell back to a link-local address", fails=("one-subnet",))
@@ -563,7 +564,8 @@ def _(random):
 for _round_s in (0.025, 0.055):
 
     @faulty(
-        f"a loop by a full 10 Mb/s bridge: packets of two streams come round each {_round_s * 1000:g} ms, and some are lost",
+        f"a loop by a full 10 Mb/s bridge: packets of two streams come round each {_round_s * 1000:g} ms, "
+        "and some are lost",
         fails=("loop",),
     )
     def _(random, round_s=_round_s):

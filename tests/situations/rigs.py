@@ -1,7 +1,8 @@
 """Short builders for what rigs send: audio of any kind, clocks, discovery, switches, people's devices.
 
-All take times in seconds and a random source, so that rates, phases and jitter differ from play to play. Addresses are those of
-RFC 5737 and RFC 7042. Bytes are laid out by hand, with nothing of the readers under test.
+All take times in seconds and a random source, so that rates, phases and jitter differ from play to play.
+Addresses are those of RFC 5737 and RFC 7042. Bytes are laid out by hand, with nothing of the readers under
+test.
 """
 
 import struct
@@ -64,7 +65,7 @@ def noise(random: Random, size: int) -> bytes:
     return random.randbytes(size)
 
 
-# -- audio -----------------------------------------------------------------------------------------------------
+# -- audio ---------------------------------------------------------------------------------------------------
 
 
 def rtp(
@@ -141,7 +142,8 @@ def bursts(span: Span, sender: int, to: str, block_s: float, frames: int, apart_
 def avtp(
     span: Span, sender: int, vlan: int | None = 2, period_s: float = 0.000125, loses: float = 0.0
 ) -> Iterator[Timed]:
-    """An IEEE 1722 stream of class A, tagged with its reservation VLAN: subtype AAF, a sequence number, the stream's identity."""
+    """An IEEE 1722 stream of class A, tagged with its reservation VLAN: subtype AAF, a sequence number, the
+    stream's identity."""
     to = f"91:e0:f0:00:fe:{sender:02x}"
 
     head = struct.pack(">BBBB", 0x02, 0x81, 0, 0) + raw.mac_bytes(mac(sender)) + b"\0\1"
@@ -156,11 +158,12 @@ def avtp(
     return span.stream(period_s, like, slice(start + 24, start + 72), fields, loses=loses)
 
 
-# -- clock, switches, discovery ----------------------------------------------------------------------------------------
+# -- clock, switches, discovery ------------------------------------------------------------------------------
 
 
 def ptp(span: Span, leader: int, domain: int = 0) -> Iterator[Timed]:
-    """PTP version 2 over UDP: announce each second, two-step sync eight times a second (IEEE 1588-2008, from memory)."""
+    """PTP version 2 over UDP: announce each second, two-step sync eight times a second (IEEE 1588-2008, from
+    memory)."""
     from tests.checks.ptp import announce, syncs
 
     start = span.start_s + span.random.random()
@@ -219,7 +222,8 @@ def asks_for_an_address(device: int, at_s: float, times: int = 1) -> Iterator[Ti
 
 
 def lighting(span: Span, sender: int, universes: int, broadcast: bool) -> Iterator[Timed]:
-    """Lighting control over UDP at 44 a second for each universe (ANSI E1.31 5.5 port; the rate from memory)."""
+    """Lighting control over UDP at 44 a second for each universe (ANSI E1.31 5.5 port; the rate from
+    memory)."""
     for universe in range(1, universes + 1):
         target = "255.255.255.255" if broadcast else f"239.255.0.{universe}"
         hardware = ALL if broadcast else raw.multicast_mac(target)

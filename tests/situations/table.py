@@ -1,7 +1,8 @@
 """What rigs look like that nobody here built, and what must be said of each.
 
-A row is a builder and what must come out. `quiet` names checks about which no fail and no caution may be said; "all" means every one of
-them. `fails` and `troubles` name checks that must fail, or at least caution. Adding a situation is a few lines here. Healthy ones stand first.
+A row is a builder and what must come out. `quiet` names checks about which no fail and no caution may be
+said; "all" means every one of them. `fails` and `troubles` name checks that must fail, or at least caution.
+Adding a situation is a few lines here. Healthy ones stand first.
 """
 
 from collections.abc import Callable, Iterable
@@ -30,9 +31,9 @@ class Situation:
 
 @dataclass(frozen=True)
 class AtDesk(Situation):
-    """A desk, judged by `preflight linecheck` on each of `systems`: the builder yields its ports, and what is true of the computer.
-    `named` is the part of the port that the user names, `chosen` of the one that must be listened on ("" where the command refuses).
-    `says` are words that must be read."""
+    """A desk, judged by `preflight linecheck` on each of `systems`: the builder yields its ports, and what is
+    true of the computer. `named` is the part of the port that the user names, `chosen` of the one that must
+    be listened on ("" where the command refuses). `says` are words that must be read."""
 
     named: str = ""
     chosen: str = "audio"
@@ -90,7 +91,7 @@ def span(random: Random, end_s: float = 12.0, start_s: float = 0.0) -> Span:
     return Span(start_s, end_s, random)
 
 
-# -- in order, though it looks odd --------------------------------------------------------------------------------
+# -- in order, though it looks odd ---------------------------------------------------------------------------
 
 
 @healthy("layer-2 unicast audio between engines and spares, no clock, no querier")
@@ -272,7 +273,7 @@ def _(random):
     yield from (rigs.layer2(s, n, f"93:00:00:00:00:{n:02x}", 0.001, 200) for n in (12, 13))
 
 
-# -- wrong, though it looks right -----------------------------------------------------------------------------------
+# -- wrong, though it looks right ----------------------------------------------------------------------------
 
 
 @faulty("nothing but one broadcast frame", verdicts=("unproven",))
@@ -342,7 +343,7 @@ for _apart_s in (50e-6, 0.005, 0.05):
         yield from (Span(4.0, 8.0, random).every(apart, each) for each in asked)
 
 
-# -- added to a rig at work: in order ---------------------------------------------------------------------------------
+# -- added to a rig at work: in order ------------------------------------------------------------------------
 
 
 @healthy("a loop-detection frame of a switch, each ten seconds, and its keep-alives")
@@ -470,7 +471,7 @@ for _ms in (1, 4):
             yield s.every(0.02 * ms, packet, jitter_s=0.001)
 
 
-# -- added to a rig at work: wrong --------------------------------------------------------------------------------------
+# -- added to a rig at work: wrong ---------------------------------------------------------------------------
 
 
 @faulty("a DHCP server that answers by broadcast", fails=("stray-dhcp",))

@@ -1,4 +1,5 @@
-"""Every situation of the table, played as a capture, or to the line check of a desk: what is in order stays quiet, what is wrong is told."""
+"""Every situation of the table, played as a capture, or to the line check of a desk: what is in order stays
+quiet, what is wrong is told."""
 
 from random import Random
 

@@ -179,7 +179,8 @@ def test_a_running_soak_is_not_resumed_nor_its_adapter_taken(tmp_path: Path) -> 
 
 
 def write(arguments: list[str]) -> None:
-    """To be a process of its own: a soak of so many pieces, and the number of each as soon as it is written."""
+    """To be a process of its own: a soak of so many pieces, and the number of each as soon as it is
+    written."""
     path, item, pieces = arguments
     with Log(Path(path), write=True) as log:
         number, run = log.begin(Plan(item, "", "", item, "", 10**15), "", BEGUN)

@@ -25,7 +25,8 @@ FRAMES = [
     rtp(4, "233.252.0.4", 0xFFFF),
     rtp(4, "233.252.0.4", 0x10000),
     rtp(4, "233.252.0.4", 1),
-    udp(4, "233.252.0.4", 5004, b"\xb2\x61\0\2" + bytes(16) + b"\xbe\xde\0\1" + bytes(40) + b"\4"),  # extended, padded
+    # extended, padded
+    udp(4, "233.252.0.4", 5004, b"\xb2\x61\0\2" + bytes(16) + b"\xbe\xde\0\1" + bytes(40) + b"\4"),
     udp(5, "239.255.255.250", 1900, b"NOTIFY"),
     udp(6, "192.0.2.7", 7000, b"x", mac(7)),
     udp(7, "192.0.2.6", 7000, b"y", mac(6)),
@@ -33,7 +34,8 @@ FRAMES = [
     ethernet("01:00:5e:90:10:01", mac(9), 0x8100, struct.pack(">HH", 0x6007, 0x88B6) + b"tagged"),
     b"\xff" * 9,
 ]  # fmt: skip
-# Gaps from a frame to the next: back to back, within a loop, a keep-alive's, across a bin, a hole, a step back.
+# Gaps from a frame to the next: back to back, within a loop, a keep-alive's, across a bin, a hole, a step
+# back.
 GAPS = st.sampled_from([0, 5_000, 50_000, 4_000_000, 6_000_000, 21_000_000, 99_999_999, 3_000_000_000, -3_000, -50_000_000])  # fmt: skip
 Record = tuple[int, bytes, bool, int]
 """Time from the frame before (ns), frame, whether this computer sent it, snap length."""
@@ -46,8 +48,8 @@ SIZES = (1, 2, 3, 5, 8, 64, 1000)
 
 
 def show() -> list[Record]:
-    """Streams, a clock and beats for two seconds, long enough to be learned and followed; some packets and a beat are
-    missing, one frame loops, and a sender that was held up catches up."""
+    """Streams, a clock and beats for two seconds, long enough to be learned and followed; some packets and a
+    beat are missing, one frame loops, and a sender that was held up catches up."""
     frames = [(at, rtp(4, "233.252.0.4", n)) for n, (at, _) in enumerate(every(0.004, b"", 0, 2)) if n % 97]
     frames += [(1.5 + n / 1000, rtp(5, "233.252.0.5", 0xFFF0 + n)) for n in range(150)]
     frames += every(0.008, lambda n: udp(6, "192.0.2.7", 7000, bytes([7, n]), mac(7)), 0.001, 0.8)
@@ -72,7 +74,8 @@ def tallied(
     cuts: Sequence[int] = (),
     ask: bool = False,
 ) -> TallyFacts:
-    """The tallies of the records, in batches of `size` rows and cut before the given rows; `ask` for them after each too."""
+    """The tallies of the records, in batches of `size` rows and cut before the given rows; `ask` for them
+    after each too."""
     tally, clock, time = Tally(), np.zeros(k.CLOCK_STATE, np.int64), 1_000_000_000_000
     bounds = {*range(0, len(records), size), len(records), *(cut % (len(records) + 1) for cut in cuts)}
     for begin, end in pairwise(sorted(bounds)):

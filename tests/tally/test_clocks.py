@@ -1,4 +1,5 @@
-"""PTP messages counted, beside an independent reading of the public captures (fields by IEEE 1588-2008 clause 13)."""
+"""PTP messages counted, beside an independent reading of the public captures (fields by IEEE 1588-2008 clause
+13)."""
 
 import struct
 from collections import Counter
@@ -210,7 +211,8 @@ def test_the_fields_of_an_announcement(tmp_path: Path) -> None:
 def test_a_cut_message_is_read_as_far_as_it_goes(
     tmp_path: Path, snap: int, count: int, priority1: int
 ) -> None:
-    """34 bytes of header, 64 of an announcement, behind 14 of Ethernet. So short a frame may be a copy of another: one only."""
+    """34 bytes of header, 64 of an announcement, behind 14 of Ethernet. So short a frame may be a copy of
+    another: one only."""
     tally = studied(tmp_path, [(0.0, announce(1, 1))], snap=snap).tally
     found = [(port.count, port.priority1) for port in tally.clocks if port.kind == "Announce"]
     assert found == [(count, priority1)] * count

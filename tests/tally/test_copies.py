@@ -1,4 +1,5 @@
-"""Frames that come again: the gaps up to which they are copies, pairs of a mirror, and repeated in earnest."""
+"""Frames that come again: the gaps up to which they are copies, pairs of a mirror, and repeated in
+earnest."""
 
 from pathlib import Path
 

@@ -1,4 +1,5 @@
-"""Counters in frames, whatever the protocol: found, followed exactly, and told from what only looks like one. Own method."""
+"""Counters in frames, whatever the protocol: found, followed exactly, and told from what only looks like one.
+Own method."""
 
 from pathlib import Path
 from random import Random

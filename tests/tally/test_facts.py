@@ -1,4 +1,5 @@
-"""What facts of the tally say of themselves: each bound from both sides, on facts as the engine gives them."""
+"""What facts of the tally say of themselves: each bound from both sides, on facts as the engine gives
+them."""
 
 from dataclasses import replace
 

@@ -127,7 +127,8 @@ def test_a_bunch_before_the_pace_is_known_waits_for_it(tmp_path: Path, early: in
 
 
 def test_flows_of_rtp_are_told_by_numbers_or_by_a_stream(tmp_path: Path) -> None:
-    """Numbers that go on, too few for a stream; a stream of every second and one of every third packet; and what is neither."""
+    """Numbers that go on, too few for a stream; a stream of every second and one of every third packet; and
+    what is neither."""
     frames = [(n / 100, rtp(1, "233.252.0.1", 2 * n + (n % 5 < 2))) for n in range(100)]
     frames += [(n / 100, rtp(2, "233.252.0.2", 3 * n)) for n in range(100)]
     frames += [(n / 100, rtp(3, "233.252.0.3", 7919 * n * n)) for n in range(100)]

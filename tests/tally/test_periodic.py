@@ -175,8 +175,9 @@ def test_frames_of_a_beat_are_five_times_as_close_as_beats(between: int, per_bea
 
 
 def test_a_beat_pulls_phase_by_an_eighth_and_period_by_a_256th(tmp_path: Path) -> None:
-    """Worked by hand, in ns: a beat 400 000 late moves the period by 400 000 // 256 = 1 562 and the phase by 50 000. The next, on
-    the grid, then is early by 1 001 562 - 950 000 = 51 562, and moves the period by -51 562 // 256 = -202."""
+    """Worked by hand, in ns: a beat 400 000 late moves the period by 400 000 // 256 = 1 562 and the phase by
+    50 000. The next, on the grid, then is early by 1 001 562 - 950 000 = 51 562, and moves the period by -51
+    562 // 256 = -202."""
     (once,) = beats(tmp_path, grid(200, {199: 0.4}))
     assert once.period_s == pytest.approx(1_001_562e-9, abs=2e-9)
     (twice,) = beats(tmp_path, grid(201, {199: 0.4}))
@@ -269,7 +270,8 @@ def test_four_fifths_of_beats_hold_as_many_frames(even: int, per_beat: int) -> N
 
 @pytest.mark.parametrize(("pauses", "found"), [(2, True), (3, False)])
 def test_a_sixteenth_of_long_intervals_are_stragglers(pauses: int, found: bool) -> None:
-    """Of 63 intervals three and more are a heap of their own: then they tell the beats, and these are too few."""
+    """Of 63 intervals three and more are a heap of their own: then they tell the beats, and these are too
+    few."""
     times = np.arange(64) * 1_000_000
     for n in range(pauses):
         times[15 * (n + 1) :] += 9_000_000
@@ -282,7 +284,8 @@ def test_a_sixteenth_of_long_intervals_are_stragglers(pauses: int, found: bool) 
 def test_the_first_frames_may_end_within_a_bunch(
     tmp_path: Path, gone: int | None, after: float, missing: int, late: int
 ) -> None:
-    """What comes within half a period of the last of the first 64 was counted as missing too early; if any was."""
+    """What comes within half a period of the last of the first 64 was counted as missing too early; if any
+    was."""
     first = [n / 1000 for n in range(65) if n != (64 if gone is None else gone)]
     start = first[-1] + after / 1000
     (beat,) = beats(tmp_path, [*first, *(start + n / 1000 for n in range(100))])

@@ -13,11 +13,12 @@ from preflight.tally.facts import Rates
 from preflight.tally.tally import Tally
 from tests.tally.captures import ethernet, every, mac, studied, write, write_with_direction
 
-# Frames a second that fill an Ethernet of so many Mb/s, by frame size with FCS. RFC 2544 appendix B, which has 10 Mb/s
-# (from memory):
+# Frames a second that fill an Ethernet of so many Mb/s, by frame size with FCS. RFC 2544 appendix B, which
+# has 10 Mb/s (from memory):
 RFC_2544_B = {64: 14_880, 128: 8_445, 256: 4_528, 512: 2_349, 768: 1_586, 1024: 1_197, 1280: 961, 1518: 812}
-# RFC 5180 appendix A.1, for 10, 100, 1 000 and 10 000 Mb/s. Three of its cells do not follow its own formula, rate /
-# (8 * (size + 20)) rounded down; here they do: 4096 bytes (30,396 and 303,691 are printed) and 9216 (13,534).
+# RFC 5180 appendix A.1, for 10, 100, 1 000 and 10 000 Mb/s. Three of its cells do not follow its own formula,
+# rate / (8 * (size + 20)) rounded down; here they do: 4096 bytes (30,396 and 303,691 are printed) and 9216
+# (13,534).
 RFC_5180_A1 = {
     64: (14_880, 148_809, 1_488_095, 14_880_952),
     128: (8_445, 84_459, 844_594, 8_445_945),
@@ -40,8 +41,8 @@ TABLE = [
 
 @pytest.mark.parametrize(("size", "mbps", "per_second"), TABLE)
 def test_a_full_link_is_full(tmp_path: Path, size: int, mbps: int, per_second: int) -> None:
-    """Frames at the table's rate fill the link to within one: the tables round down. A full second at 10 Mb/s; of
-    the faster links a stretch of some hundred frames, short enough to lie in one bin."""
+    """Frames at the table's rate fill the link to within one: the tables round down. A full second at 10
+    Mb/s; of the faster links a stretch of some hundred frames, short enough to lie in one bin."""
     frames = per_second if mbps == 10 and size >= 1024 else min(per_second // 10, 300)
     frame = ethernet("ff:ff:ff:ff:ff:ff", mac(1), 0x88B5, b"", size - 4)
     path = write(tmp_path / "full.pcap", every(1 / per_second, frame, 0, frames / per_second))
@@ -64,8 +65,9 @@ def test_a_short_frame_is_padded_on_the_cable(tmp_path: Path, captured: int) -> 
 
 
 def test_a_burst_has_to_queue(tmp_path: Path) -> None:
-    """Worked by hand: ten frames of 1 238 bytes with overhead (1 214 captured) at once. The last waits for nine before it,
-    11 142 bytes; a frame 40 us later finds 12 380 - 5 000 bytes still there, since 1 Gb/s sends 125 bytes a microsecond."""
+    """Worked by hand: ten frames of 1 238 bytes with overhead (1 214 captured) at once. The last waits for
+    nine before it, 11 142 bytes; a frame 40 us later finds 12 380 - 5 000 bytes still there, since 1 Gb/s
+    sends 125 bytes a microsecond."""
     frame = ethernet("01:00:5e:90:10:07", mac(7), 0x88B5, bytes(1200))
     path = write(tmp_path / "burst.pcap", [(at, frame) for at in [1e-6] * 10 + [41e-6]])
     tally = study(str(path)).tally

@@ -1,4 +1,5 @@
-"""What pictures are drawn from: the milliseconds of moments that stand out, and each sender's load over time."""
+"""What pictures are drawn from: the milliseconds of moments that stand out, and each sender's load over
+time."""
 
 from pathlib import Path
 
@@ -56,7 +57,8 @@ def test_of_a_long_one_the_beginning_of_a_flood_and_a_full_millisecond_are_kept(
 
 
 def test_a_dozen_requests_stand_out_beside_a_load_that_comes_and_goes(tmp_path: Path) -> None:
-    """In bytes they only fill up a tenth of a second that has few; of frames that nobody sends otherwise a dozen is many."""
+    """In bytes they only fill up a tenth of a second that has few; of frames that nobody sends otherwise a
+    dozen is many."""
     load = [
         (n / 10 + at / 50, rtp(4, "233.252.0.4", n, bytes(200 + n % 2 * 1000)))
         for n in range(1500)

@@ -1,4 +1,5 @@
-"""RTP streams against RFC 3550: extended sequence numbers (A.1), loss (A.3), jitter (A.8) on a sequence worked by hand."""
+"""RTP streams against RFC 3550: extended sequence numbers (A.1), loss (A.3), jitter (A.8) on a sequence
+worked by hand."""
 
 import random
 from dataclasses import replace
@@ -35,8 +36,8 @@ def test_a_healthy_stream_is_measured(tmp_path: Path) -> None:
 
 
 def test_jitter_as_worked_by_hand(tmp_path: Path) -> None:
-    """RFC 3550 A.8, J += d - ((J + 8) >> 4) on 16 J, in units of 1/48000 s. A packet that comes 1 ms late for good has d = 48,
-    the next has 0, one that comes 2 ms late for good has 96:
+    """RFC 3550 A.8, J += d - ((J + 8) >> 4) on 16 J, in units of 1/48000 s. A packet that comes 1 ms late for
+    good has d = 48, the next has 0, one that comes 2 ms late for good has 96:
 
     48 - (8 >> 4) = 48;  48 - (56 >> 4) = 45;  45 + 96 - (53 >> 4) = 138;  so J = 138 / 16 = 8.625."""
     frames = steady(200)
@@ -98,7 +99,8 @@ def test_what_only_looks_like_rtp_is_not_real(tmp_path: Path) -> None:
 
 
 def test_only_media_counts_as_media(tmp_path: Path) -> None:
-    """RFC 3550 sections 5.1 and 5.3.1: contributing sources and an extension stand before it, padding behind it."""
+    """RFC 3550 sections 5.1 and 5.3.1: contributing sources and an extension stand before it, padding behind
+    it."""
     frames = []
     for time, frame in steady(100):
         head, media = bytearray(frame[42:54]), frame[54:]
@@ -172,7 +174,8 @@ def test_a_late_packet_is_told_from_one_that_comes_twice(tmp_path: Path, behind:
 
 @pytest.mark.parametrize(("ahead", "late"), [(61, 1), (62, 1), (63, 0), (70, 0)])
 def test_a_jump_forgets_what_is_too_old(tmp_path: Path, ahead: int, late: int) -> None:
-    """After a jump by `ahead` comes the first packet jumped over: late, or too old to be known; the last before it is known."""
+    """After a jump by `ahead` comes the first packet jumped over: late, or too old to be known; the last
+    before it is known."""
     found = stream(tmp_path, [*steady(100), (0.2, rtp(5, GROUP, 99 + ahead)), (0.21, rtp(5, GROUP, 100))])
     assert (found.late, found.duplicates) == (late, 1 - late)
     again = stream(tmp_path, [*steady(100), (0.2, rtp(5, GROUP, 99 + ahead)), (0.21, rtp(5, GROUP, 99))])
@@ -238,7 +241,8 @@ def test_a_stream_is_told_by_twelve_bytes(tmp_path: Path, snap: int, found: int)
 
 
 def test_the_delay_spread_is_of_one_second(tmp_path: Path) -> None:
-    """One packet 2 ms late in one second, and one 3 ms late in the next: the spread of both would be no more than 3 ms."""
+    """One packet 2 ms late in one second, and one 3 ms late in the next: the spread of both would be no more
+    than 3 ms."""
     frames = steady(3000)
     for number, late in ((1500, 2), (2400, 3)):
         frames[number] = (frames[number][0] + late * MS - 1e-6, frames[number][1])
@@ -282,7 +286,8 @@ def test_who_begins_to_speak_was_still(tmp_path: Path) -> None:
 
 
 def _after_a_silence(marker: int, silent_ms: int) -> list[Timed]:
-    """Packets from 249 ms on, the first with the marker; 200 before. The timestamps tell of `silent_ms` between them."""
+    """Packets from 249 ms on, the first with the marker; 200 before. The timestamps tell of `silent_ms`
+    between them."""
     frames = steady(300)
     for n in range(200, 300):
         frame = bytearray(frames[n][1])
@@ -375,7 +380,8 @@ def test_what_a_packet_holds_is_what_most_hold(tmp_path: Path) -> None:
 
 
 def test_a_rate_is_that_of_the_whole_run(tmp_path: Path) -> None:
-    """The first 100 packets come as at 32 kHz, then it has caught up; jitter is measured by the right rate."""
+    """The first 100 packets come as at 32 kHz, then it has caught up; jitter is measured by the right
+    rate."""
     frames = [
         (at * 1.5 if n < 100 else max(at, 0.15 + n * 1e-8), data) for n, (at, data) in enumerate(steady(3000))
     ]

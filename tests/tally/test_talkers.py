@@ -102,7 +102,8 @@ def test_the_busiest_second(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("first", "step", "steps"), [(0, 1, 9), (65530, 1, 9), (7, 2, 0), (9, 0, 0)])
 def test_sequence_numbers_that_go_on(tmp_path: Path, first: int, step: int, steps: int) -> None:
-    """RFC 3550 section 5.1, over the wrap. A flow that begins at 1 went on from the 0 that stands for nothing."""
+    """RFC 3550 section 5.1, over the wrap. A flow that begins at 1 went on from the 0 that stands for
+    nothing."""
     frames = [(n / 10, rtp(1, "233.252.0.9", first + n * step)) for n in range(10)]
     assert flow(tmp_path, frames).sequence_steps == steps
     other = [(at, frame[:42] + b"\x40" + frame[43:]) for at, frame in frames]  # version 1
@@ -163,7 +164,8 @@ def test_what_finds_no_room_is_counted(tmp_path: Path) -> None:
 
 
 def test_senders_that_differ_in_one_byte_find_room(tmp_path: Path) -> None:
-    """As virtual machines, test gear and bits that were flipped have them: the same bytes but for one, wherever it is."""
+    """As virtual machines, test gear and bits that were flipped have them: the same bytes but for one,
+    wherever it is."""
     senders = [
         ":".join(f"{n:02x}" if place == at else "53" if place == 5 else "00" for place in range(6))
         for at in range(5)

@@ -161,8 +161,8 @@ def lldp(
     more: tuple[str, ...] = (),
     **capabilities: int,
 ) -> Packet:
-    """`capabilities` by Scapy's names, such as wlan_access_point_enabled=1; `more` are values of organisations in
-    hexadecimal (IEEE 802.3 annex 79.3, IEEE 802.1Q annex D)."""
+    """`capabilities` by Scapy's names, such as wlan_access_point_enabled=1; `more` are values of
+    organisations in hexadecimal (IEEE 802.3 annex 79.3, IEEE 802.1Q annex D)."""
     head = (
         Ether(src=src, dst="01:80:c2:00:00:0e", type=0x88CC)
         / LLDPDUChassisID(subtype=4, id=src)

@@ -49,7 +49,8 @@ def test_cdp():
     assert (fact.router, fact.bridge, fact.switch) == (True, False, True)
 
 
-# IEEE 802.3 annex 79.3: MAC/PHY (support and status, advertised, operational MAU type), frame size, EEE wake times.
+# IEEE 802.3 annex 79.3: MAC/PHY (support and status, advertised, operational MAU type), frame size, EEE wake
+# times.
 @pytest.mark.parametrize(
     ("value", "told"),
     [

@@ -91,7 +91,8 @@ def test_the_most_uncovered_come_first_and_five_are_shown():
     finding = find(pair(*paths))
     assert (
         finding.headline
-        == "28 packets of 7 streams (worst: the stream to 233.252.0.1 port 5004) missing in both networks: not covered."
+        == "28 packets of 7 streams (worst: the stream to 233.252.0.1 port 5004) missing in both networks: "
+        "not covered."
     )
     assert len(finding.evidence) == 5 and finding.evidence[0].time_s == 0.7
     assert finding.evidence[0].text.endswith(": 7 numbers; first missing before frame 37 of A")

@@ -119,7 +119,8 @@ def test_counts_that_began_anew_are_no_change_of_the_link():
 
 
 def test_what_stops_with_the_link_follows_from_it(tmp_path):
-    """The stretch without a link begins with the last frame; streams stop then for that, and need no mending of their own."""
+    """The stretch without a link begins with the last frame; streams stop then for that, and need no mending
+    of their own."""
     heard = studied(tmp_path, [(n / 1000, rtp(1, "233.252.0.1", n)) for n in range(3000)])
     source = replace(heard.source, kind="live", duration_s=8.0)
     facts = replace(desk(), source=source, tally=heard.tally)

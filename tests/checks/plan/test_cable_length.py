@@ -37,8 +37,8 @@ def test_against_the_channel(length, medium, outcome, says):
     assert bool(finding.cautions) == bool(finding.fixes) == (outcome != Outcome.PASS)
 
 
-# IEEE 802.3 clauses 40 (1000BASE-T), 55 (10GBASE-T), 113, 126; TIA TSB-155; multimode: clauses 38, 52, 68, 86, 95, 112. Kind, Mb/s, metres
-# that all do, metres that some do.
+# IEEE 802.3 clauses 40 (1000BASE-T), 55 (10GBASE-T), 113, 126; TIA TSB-155; multimode: clauses 38, 52, 68,
+# 86, 95, 112. Kind, Mb/s, metres that all do, metres that some do.
 REACHES = [
     ("Cat 5", 1000, 90, 100),
     ("Cat 5e", 2500, 90, 100),

@@ -31,8 +31,8 @@ def test_all_of_it_fails_and_four_fifths_caution(delay_ms, outcome):
     finding = found(TRUNK, STREAM, delay_ms=delay_ms)
     assert finding.outcome == outcome
     assert finding.headline == (
-        f"“s” takes 29 µs to desk, at worst 66 µs, cables of unknown length left out, of {delay_ms * 1000:g} µs that the "
-        "show allows."
+        "“s” takes 29 µs to desk, at worst 66 µs, cables of unknown length left out, of "
+        f"{delay_ms * 1000:g} µs that the show allows."
     )
 
 
@@ -66,8 +66,8 @@ def told(rig: list[str], delay_ms: float):
 
 
 def test_what_is_too_slow_only_when_flooded_is_said_with_its_if():
-    """To the desk at worst 303 µs: at each hop eight other streams and a largest frame go first. 312 µs where front of house sends it
-    what the engine sends to the left box, too."""
+    """To the desk at worst 303 µs: at each hop eight other streams and a largest frame go first. 312 µs where
+    front of house sends it what the engine sends to the left box, too."""
     near, far = told(SNOOPING, 0.385), told(list(RIG), 0.385)
     assert (near.outcome, far.outcome) == (Outcome.PASS, Outcome.CAUTION)
     assert "at worst 303 µs" in near.headline and "at worst 312 µs" in far.headline
@@ -81,7 +81,8 @@ def test_what_is_too_slow_only_when_flooded_is_said_with_its_if():
 
 
 def test_at_the_very_limits():
-    """Of two milliseconds one is at `near` just reached, and at `share` not yet passed: the sheet's own shares meet 66.394 µs."""
+    """Of two milliseconds one is at `near` just reached, and at `share` not yet passed: the sheet's own
+    shares meet 66.394 µs."""
     rig = sheet(*RIG, TRUNK, STREAM)
 
     def graded(delay_ms: float, **limits: float) -> Outcome:

@@ -1,4 +1,5 @@
-"""How many devices of each kind, from both sides of what the sheet says that the system takes. There is no default."""
+"""How many devices of each kind, from both sides of what the sheet says that the system takes. There is no
+default."""
 
 from dataclasses import replace
 

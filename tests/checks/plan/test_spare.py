@@ -1,4 +1,5 @@
-"""Spare: what the sheet or the wire tells of both and differs; what only one of them told is no difference."""
+"""Spare: what the sheet or the wire tells of both and differs; what only one of them told is no
+difference."""
 
 from dataclasses import replace
 
@@ -75,8 +76,9 @@ def test_groups_that_the_spare_has_not_joined(tmp_path):
 
 
 def test_what_is_no_proof_that_it_has_not_joined(tmp_path):
-    """A member of version 2 is silent when another answers for the group; without a query a report tells changes only; the
-    groups of the local network are told by whoever likes; and the spare may not have answered yet."""
+    """A member of version 2 is silent when another answers for the group; without a query a report tells
+    changes only; the groups of the local network are told by whoever likes; and the spare may not have
+    answered yet."""
     spoken = shows.hello(ENGINE_B)
     unproven = [
         answers((ENGINE, (STREAM, OTHER)), (ENGINE_B, (OTHER,)), version=2),

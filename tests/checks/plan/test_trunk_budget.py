@@ -51,7 +51,8 @@ def test_a_link_that_is_full_today_is_not_told_for_each_failure():
 
 @pytest.mark.parametrize(("bits", "packet_ms", "channels", "fits"), [(24, 1.0, 10, True), (24, 1.0, 11, False), (32, 0.125, 60, True), (32, 0.125, 61, False)])  # fmt: skip
 def test_a_packet_that_is_too_large(bits, packet_ms, channels, fits):
-    """10 channels at 1 ms are 1440 bytes of audio, 1480 with headers; 11 are 1624. 60 of 32 bit at 125 µs are 1480, 61 are 1504."""
+    """10 channels at 1 ms are 1440 bytes of audio, 1480 with headers; 11 are 1624. 60 of 32 bit at 125 µs are
+    1480, 61 are 1504."""
     also = f"bits = {bits}\npacket_time_ms = {packet_ms}\n"
     finding = found(TRUNK, stream("s", "left", "desk", channels=channels, also=also))
     assert (finding.outcome == Outcome.PASS) is fits

@@ -1,4 +1,5 @@
-"""Damage: twice at the least, of a kind; headers from two senders, for one computer leaves its checksums to its adapter."""
+"""Damage: twice at the least, of a kind; headers from two senders, for one computer leaves its checksums to
+its adapter."""
 
 import pytest
 

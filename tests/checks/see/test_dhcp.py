@@ -1,4 +1,5 @@
-"""DHCP servers put together from frames: by what they sent, or by a client's word; whose they are, and from when to when."""
+"""DHCP servers put together from frames: by what they sent, or by a client's word; whose they are, and from
+when to when."""
 
 from dataclasses import replace
 

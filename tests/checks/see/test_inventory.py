@@ -1,4 +1,5 @@
-"""The inventory: whom a device of the sheet is known by, what is a switch's, and which streams are due here."""
+"""The inventory: whom a device of the sheet is known by, what is a switch's, and which streams are due
+here."""
 
 from dataclasses import replace
 

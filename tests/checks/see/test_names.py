@@ -1,4 +1,5 @@
-"""What devices are called: the best name wins, strangers' words do no harm, an address stands once beside the name."""
+"""What devices are called: the best name wins, strangers' words do no harm, an address stands once beside the
+name."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -102,7 +103,8 @@ def test_made_up_addresses_and_those_without_a_maker_have_names_too():
 
 
 def test_who_would_be_called_alike_by_the_maker_has_a_longer_end(tmp_path):
-    """Addresses that somebody made up, which end alike: whatever they begin with, they have one maker's name."""
+    """Addresses that somebody made up, which end alike: whatever they begin with, they have one maker's
+    name."""
     made_up = ("02:00:5e:00:53:77", "02:01:5e:00:53:77", "06:01:5e:10:53:77", "02:00:5e:00:53:78")
     frames = [
         (0.1 * n, bytes.fromhex((mac(1) + src + "88b5").replace(":", "")) + bytes(46))

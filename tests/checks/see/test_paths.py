@@ -1,4 +1,5 @@
-"""Flows of two captures: which are judged, what a stream is, whose end is nearer, and the words for what is missing."""
+"""Flows of two captures: which are judged, what a stream is, whose end is nearer, and the words for what is
+missing."""
 
 from dataclasses import replace
 

@@ -1,4 +1,5 @@
-"""Which beats are the rig's: each bound from both sides, on a beat as the tally tells it; and what has checks of its own."""
+"""Which beats are the rig's: each bound from both sides, on a beat as the tally tells it; and what has checks
+of its own."""
 
 from dataclasses import replace
 

@@ -1,4 +1,5 @@
-"""The words for switches of which the sheet does not tell whether they snoop: for none, for one and for several."""
+"""The words for switches of which the sheet does not tell whether they snoop: for none, for one and for
+several."""
 
 from preflight.checks.see.snooping import ask, if_not, taken
 

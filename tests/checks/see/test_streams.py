@@ -1,4 +1,5 @@
-"""Streams: which flows are one, which sessions stand, what a stream is called, and what a packet of it holds."""
+"""Streams: which flows are one, which sessions stand, what a stream is called, and what a packet of it
+holds."""
 
 import random
 from dataclasses import replace

@@ -76,7 +76,8 @@ def test_what_goes_to_all_twice_at_one_instant(tmp_path):
 
 
 def test_failover_and_spares(tmp_path):
-    """The old one is silent when the new one says so: three quick announcements, as RFC 5227 section 2.3 has two."""
+    """The old one is silent when the new one says so: three quick announcements, as RFC 5227 section 2.3 has
+    two."""
     old = every(0.5, says(mac(1), 20), 0, 2), every(0.1, broadcast(1, 7), 0, 2)
     new = every(0.01, says(mac(2), 20), 3, 3.03), every(0.1, broadcast(2, 8), 3, 6)
     finding = judge(studied(tmp_path, *old, *new))
@@ -467,7 +468,8 @@ def test_routers_that_share_an_ipv6_address(tmp_path):
 
 
 def test_a_device_has_many_ipv6_addresses(tmp_path):
-    """One of the link, one for good, some for a day (RFC 8981): it answers for all of them, and is no proxy."""
+    """One of the link, one for good, some for a day (RFC 8981): it answers for all of them, and is no
+    proxy."""
     frames = [(float(n), is_at(f"2001:db8::{n + 1}", mac(1))) for n in range(6)]
     finding = judge(studied(tmp_path, frames, at(7, says(mac(2), 20))))
     assert finding.outcome is PASS and not finding.measured["proxies"]

@@ -1,4 +1,5 @@
-"""Beats: missing ones told from a sender's short pause, from a pause of the capture, and from what is no beat."""
+"""Beats: missing ones told from a sender's short pause, from a pause of the capture, and from what is no
+beat."""
 
 import re
 from dataclasses import replace

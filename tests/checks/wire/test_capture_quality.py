@@ -114,7 +114,8 @@ def test_a_hole_counts_from_a_hundred_frames_a_second_on(tmp_path, per_s, outcom
 
 
 def test_flipped_bits_are_told(tmp_path):
-    """Headers of two senders whose checksum is wrong, or ARP messages of no kind; one computer may leave its checksums to its adapter."""
+    """Headers of two senders whose checksum is wrong, or ARP messages of no kind; one computer may leave its
+    checksums to its adapter."""
 
     def wrong(sender: int) -> bytes:
         frame = bytearray(udp(sender, "233.252.0.1", 6000, b"x"))
@@ -161,7 +162,8 @@ def test_either_list_may_be_full(tmp_path, overflow, words):
 
 
 def test_a_header_that_is_cut_is_not_damaged(tmp_path):
-    """With an option an IPv4 header ends 38 bytes into its frame: where fewer are kept, nobody knows its checksum."""
+    """With an option an IPv4 header ends 38 bytes into its frame: where fewer are kept, nobody knows its
+    checksum."""
     asks = [(0.5 + n, igmp_query(mac(n), f"192.0.2.{n}")) for n in (1, 2)]
     facts = studied(tmp_path, stream(0, 4), asks, snap=34)
     assert "bits were flipped" not in told(judge(facts))

@@ -137,7 +137,8 @@ def test_two_at_once_or_handing_over(tmp_path, start, outcome):
         assert "changed hands: " in finding.undated
 
 
-# Says one in two seconds, and so many come, one in six. Less than half beside the longest silence is no second clock.
+# Says one in two seconds, and so many come, one in six. Less than half beside the longest silence is no
+# second clock.
 @pytest.mark.parametrize(("count", "outcome"), [(6, FAIL), (7, CAUTION)])
 def test_a_clock_that_comes_and_goes_all_the_time_is_no_second_one(tmp_path, count, outcome):
     rare = every(6.0, announce(2, log2=1), 0.5, 0.5 + 6 * count)
@@ -418,8 +419,8 @@ def test_two_clocks_that_lead_apart_are_both_named(tmp_path):
     frames = master(1, 0, 10), announces(2, 0, 10, udp=True), syncs(2, 0, 10, udp=True)
     finding = judge(studied(tmp_path, *frames))
     assert finding.headline == (
-        "Two clocks lead that do not hear each other: PTP version 2 over Ethernet, domain 0 and PTP version 2 over UDP/IPv4, "
-        "domain 0."
+        "Two clocks lead that do not hear each other: PTP version 2 over Ethernet, domain 0 and PTP version "
+        "2 over UDP/IPv4, domain 0."
     )
     assert finding.culprits == (mac(1), mac(2))
 
@@ -451,7 +452,8 @@ def test_the_silence_of_the_one_is_no_time_of_both(tmp_path):
 
 @pytest.mark.parametrize(("log2", "lost"), [(4, False), (5, True), (127, True)])
 def test_up_to_one_announcement_in_sixteen_seconds_is_believed(tmp_path, log2, lost):
-    """One in four comes; a silence of 20 s is longer than three of these, and shorter than three of what is said."""
+    """One in four comes; a silence of 20 s is longer than three of these, and shorter than three of what is
+    said."""
     before, after = every(4.0, announce(1, log2=log2), 0, 24), every(4.0, announce(1, log2=log2), 40, 64)
     finding = judge(studied(tmp_path, before, after, syncs(1, 0, 64)))
     assert ("The clock was lost at 20.0 s" in finding.headline) is lost

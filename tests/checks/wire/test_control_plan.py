@@ -1,4 +1,5 @@
-"""The control network on the audio LAN: its subnet and its router; a desk's other address is no joined network."""
+"""The control network on the audio LAN: its subnet and its router; a desk's other address is no joined
+network."""
 
 from dataclasses import replace
 

@@ -1,4 +1,5 @@
-"""What a verdict rests on: silence, a lone computer, a lamp that blinks are no rig; audio, a clock or two devices are."""
+"""What a verdict rests on: silence, a lone computer, a lamp that blinks are no rig; audio, a clock or two
+devices are."""
 
 import struct
 

@@ -15,7 +15,8 @@ judge = asked("house-network")
 
 CAUTION, FAIL, UNPROVEN = Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 TCP, UDP = 6, 17
-# Every documentation address counts as ours, so these are service addresses that the internet routes: RFC 7535, RFC 7450.
+# Every documentation address counts as ours, so these are service addresses that the internet routes: RFC
+# 7535, RFC 7450.
 FAR, FARTHER = "192.31.196.1", "192.52.193.1"
 GATE, BOX, OTHER = 0x42, 0x1F, 0x20
 HERE = "192.0.2.31"
@@ -103,7 +104,8 @@ def test_an_odd_address_of_ones_own_is_no_internet(tmp_path):
 
 
 def test_two_that_talk_straight_to_each_other_are_at_home(tmp_path):
-    """Numbered from a range of the internet, and no ARP to show it: both in one network, and no hop was counted down."""
+    """Numbered from a range of the internet, and no ARP to show it: both in one network, and no hop was
+    counted down."""
     near, again = packet(BOX, FAR, OTHER, "192.31.196.2"), packet(OTHER, "192.31.196.2", BOX, FAR)
     assert judge(studied(tmp_path, [(0.0, near), (0.1, again)])).measured["points"] == 0
     # A hop was; or the other is elsewhere: then a router stands between them.

@@ -123,7 +123,8 @@ def test_a_mirror_of_both_ways_shows_every_frame_twice(tmp_path):
 
 
 def test_the_busiest_millisecond(tmp_path):
-    """Twelve frames of 84 bytes on the cable in every millisecond of a tenth of a second, of the 1 250 bytes that it holds."""
+    """Twelve frames of 84 bytes on the cable in every millisecond of a tenth of a second, of the 1 250 bytes
+    that it holds."""
     small = [
         (0.5 + ms / 1000 + n * 0.00002, broadcast(1, 12 * ms + n)) for ms in range(100) for n in range(12)
     ]

@@ -111,7 +111,8 @@ def back(count: int, later_s: float = 0.0003):
 
 @pytest.mark.parametrize(("count", "outcome"), [(7, PASS), (8, FAIL), (30, FAIL)])
 def test_own_frames_that_come_back(tmp_path, count, outcome):
-    """Thirty pairs look like a mirror's, and are none: what this computer sends, a mirror does not send back."""
+    """Thirty pairs look like a mirror's, and are none: what this computer sends, a mirror does not send
+    back."""
     facts = study(str(write_with_direction(tmp_path / "own.pcapng", back(count))))
     finding = judge(facts)
     assert (finding.outcome, facts.vantage) == (outcome, "unknown")

@@ -1,4 +1,5 @@
-"""Missing: silence alone is no proof; a stream that is due, a usual pace that stopped, or questions in vain are."""
+"""Missing: silence alone is no proof; a stream that is due, a usual pace that stopped, or questions in vain
+are."""
 
 from dataclasses import replace
 
@@ -38,7 +39,8 @@ def test_a_box_whose_stream_is_due_here(tmp_path):
 
 
 def test_at_another_port_its_stream_is_not_due(tmp_path):
-    """The other stream goes to the right box too: this may be its port, where the left one's stream never comes."""
+    """The other stream goes to the right box too: this may be its port, where the left one's stream never
+    comes."""
     sheet = shows.sheet()
     streams = tuple(
         replace(s, receivers=("desk", "right")) if s.sender == "engine" else s for s in sheet.stream
@@ -110,7 +112,8 @@ def test_three_of_its_usual_silences(tmp_path, seconds, outcome):
     [((ENGINE_B, LEFT), Outcome.FAIL), ((ENGINE_B, LEFT, RIGHT), Outcome.UNPROVEN)],
 )
 def test_half_of_the_others_have_to_keep_to_what_was_learned(tmp_path, gone, outcome):
-    """Of the two others that were learned both, one or none spoke: the others that are silent prove nothing of this place."""
+    """Of the two others that were learned both, one or none spoke: the others that are silent prove nothing
+    of this place."""
     sheet = shows.sheet(speaks={ENGINE_B: 1.0, LEFT: 100.0, RIGHT: 100.0})
     finding = judge(heard(tmp_path, hellos(*gone), shows.hum(DESK, 9), sheet=sheet))
     assert finding.outcome == outcome

@@ -1,4 +1,5 @@
-"""Multicast control: the timers of RFC 2236 and RFC 3376, who asks, who joined, and what a short capture cannot know."""
+"""Multicast control: the timers of RFC 2236 and RFC 3376, who asks, who joined, and what a short capture
+cannot know."""
 
 import struct
 from dataclasses import replace
@@ -139,7 +140,8 @@ def test_streams_that_stop_as_their_membership_runs_out(tmp_path, stops, outcome
         )
 
 
-# A stream has stopped after five seconds of silence; its last frame comes a twentieth of a second before its end.
+# A stream has stopped after five seconds of silence; its last frame comes a twentieth of a second before its
+# end.
 @pytest.mark.parametrize(("silent_s", "outcome"), [(4.9, CAUTION), (5.1, FAIL)])
 def test_a_stream_that_has_just_paused_has_not_stopped(tmp_path, silent_s, outcome):
     end = 270 - 0.05 + silent_s + 0.05
@@ -536,7 +538,8 @@ def away(start: float, back: float, end: float):
 
 @pytest.mark.parametrize(("stops", "told_so"), [(285.0, True), (285.4, False), (255.2, True), (254.8, False)])
 def test_a_version_2_querier_may_ask_too_seldom_for_the_switches(tmp_path, stops, told_so):
-    """It does not tell how often it asks, so they forget after the usual 260 s (RFC 2236 section 8.4), or 15 s about that."""
+    """It does not tell how often it asks, so they forget after the usual 260 s (RFC 2236 section 8.4), or 15
+    s about that."""
     asked = asks(1, 0, 400, version=2), joins(10, 0x0A), joins(401, 0x0A)
     finding = judge(studied(tmp_path, *asked, away(stops, 401.2, 410), stream(0, 410, OTHER, 0x20, 5)))
     assert (finding.outcome == FAIL) == told_so

@@ -41,7 +41,8 @@ def test_one_device_proves_nothing(tmp_path):
     [
         ([says(9, "169.254.7.7", "169.254.7.1")], FAIL, "has fallen back to a link-local address"),
         ([says(9, "198.51.100.9", "198.51.100.1")], CAUTION, "is in another subnet than the others"),
-        ([says(n, f"198.51.100.{n}", "198.51.100.1") for n in (8, 9)], FAIL, "2 devices have other addresses"),
+        ([says(n, f"198.51.100.{n}", "198.51.100.1") for n in (8, 9)], FAIL, "2 devices have other "
+                                                                             "addresses"),
         ([says(9, "198.51.100.9", "198.51.100.1"), *((2 + n / 1000, rtp(9, "233.252.0.9", n)) for n in range(40))], PASS, ""),
     ],
 )  # fmt: skip

@@ -48,7 +48,8 @@ def test_how_many_are_sustained(tmp_path, per_s, outcome):
 
 @pytest.mark.parametrize("frames", [[], [(0.5, pause(0))], [(0.5, pause(65535, opcode=0x0101))]])
 def test_what_orders_no_stop_proves_nothing(tmp_path, frames):
-    """Nothing at all, the end of a stop, another operation (IEEE 802.1Qbb) whose fields mean something else."""
+    """Nothing at all, the end of a stop, another operation (IEEE 802.1Qbb) whose fields mean something
+    else."""
     finding = judge(studied(tmp_path, [(0.0, arp(1, 2))], frames))
     assert finding.outcome == Outcome.UNPROVEN
     assert finding.measured["most_in_1s"] == finding.measured["longest_stop_ms"] == 0

@@ -1,4 +1,5 @@
-"""The planned querier: by its hardware address or one of its ports'; another one of the sheet, a stranger, nobody."""
+"""The planned querier: by its hardware address or one of its ports'; another one of the sheet, a stranger,
+nobody."""
 
 from dataclasses import replace
 

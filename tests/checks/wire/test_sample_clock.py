@@ -130,7 +130,8 @@ def test_rates_that_differ_are_told_with_who_has_another(tmp_path):
     )
     assert finding.outcome == CAUTION
     assert finding.headline == (
-        "The streams have different sample rates: 2 streams at 48 kHz, 1 stream at 44.1 kHz, 1 stream at 96 kHz."
+        "The streams have different sample rates: 2 streams at 48 kHz, 1 stream at 44.1 kHz, 1 stream at 96 "
+        "kHz."
     )
     assert set(finding.culprits) == {mac(7), mac(8)}
     assert "233.252.0.7" in told(finding) and "233.252.0.5 " not in told(finding)
@@ -165,7 +166,8 @@ def sixteen(tmp_path_factory) -> Facts:
 def running(
     facts: Facts, *ppm: float, unsure_ppm: float = 0.1, spans: dict[int, tuple[float, float]] | None = None
 ) -> Facts:
-    """So many of the streams, each so much quicker than 48 kHz by this capture's clock, from 0 s to 10 s unless `spans` tell."""
+    """So many of the streams, each so much quicker than 48 kHz by this capture's clock, from 0 s to 10 s
+    unless `spans` tell."""
     ordered = sorted(facts.tally.streams, key=lambda each: facts.tally.flows[each.flow].source)
     made = [
         replace(

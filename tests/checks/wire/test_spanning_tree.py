@@ -118,7 +118,8 @@ def test_only_a_flag_that_goes_on_is_a_change(spoken, flags, outcome):
         assert finding.spans == ((told_s - 2, told_s),), "the rapid standard holds ports back for two seconds"
 
 
-# One change keeps the flag for maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13): here 6 + 2 s, and half a hello.
+# One change keeps the flag for maximum age and forward delay (IEEE 802.1D-1998 8.5.3.13): here 6 + 2 s, and
+# half a hello.
 @pytest.mark.parametrize(("every_s", "outcome"), [(9.0, PASS), (9.001, CAUTION)])
 def test_a_flag_that_stays_on_for_too_long_is_a_change(spoken, every_s, outcome):
     long_on = [bpdu(version=0, flags=1, age_s=6, forward_s=2)] * 2

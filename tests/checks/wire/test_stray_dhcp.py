@@ -27,7 +27,8 @@ EMPTY = Tally().facts()
 
 
 def heard(*frames, duration_s: float = 30.0, vantage="access port", dropped=None) -> Facts:
-    """Facts of frames given as (kind, time, frame) or (kind, time, frame, how it was captured), beside an empty tally."""
+    """Facts of frames given as (kind, time, frame) or (kind, time, frame, how it was captured), beside an
+    empty tally."""
     facts: dict[type, tuple] = {}
     for number, (kind, time_s, frame, *how) in enumerate(frames, start=1):
         fact = wire.read(kind, picked(frame, number, time_s, **(how[0] if how else {})))

@@ -35,7 +35,8 @@ BESIDE = stream(6, TWO, start=0.0003)  # another sender's, whole
 
 
 def test_healthy_streams_and_what_they_hold(tmp_path):
-    """Eight channels of 24 bit at 48 kHz and 1 ms a packet are 1 152 bytes (RFC 3190); so are twelve of 16 bit."""
+    """Eight channels of 24 bit at 48 kHz and 1 ms a packet are 1 152 bytes (RFC 3190); so are twelve of 16
+    bit."""
     finding = judge(studied(tmp_path, stream(), BESIDE))
     assert finding.outcome == PASS
     assert finding.headline.startswith(
@@ -163,7 +164,8 @@ def held_back(frames: list[Timed], late_ms: float) -> list[Timed]:
     ("late_ms", "outcome"), [(4, PASS), (4.8, PASS), (5.2, CAUTION), (19, CAUTION), (22, CAUTION)]
 )
 def test_unevenness_that_every_receiver_evens_out(tmp_path, late_ms, outcome):
-    """At 1 ms a packet a receiver has to hold 3 ms, and is advised to hold 20 (AES67 7.6, from memory). 5 ms may be the capture's own."""
+    """At 1 ms a packet a receiver has to hold 3 ms, and is advised to hold 20 (AES67 7.6, from memory). 5 ms
+    may be the capture's own."""
     finding = judge(studied(tmp_path, held_back(stream(), late_ms), BESIDE))
     assert finding.outcome == outcome
     if outcome == CAUTION:
@@ -217,7 +219,8 @@ def test_another_engine_that_takes_over_is_no_end(tmp_path):
 
 
 def test_a_long_outage_is_a_loss_when_the_timestamps_say_so(tmp_path):
-    """More than 3 000 numbers are another beginning to RFC 3550 A.1; but as many timestamps and as much time went by."""
+    """More than 3 000 numbers are another beginning to RFC 3550 A.1; but as many timestamps and as much time
+    went by."""
     frames = stream(count=1000) + stream(count=1000, start=4.5, first=4500)
     facts = studied(tmp_path, frames, stream(6, TWO, count=5500))
     finding = judge(facts)
@@ -304,7 +307,8 @@ def test_what_came_late_was_not_missing_in_a_row(tmp_path):
 
 
 def test_the_figures_of_all_streams(tmp_path):
-    """Nine of the first are lost in a row, three of the second apart; two of the second are changed about, one comes twice."""
+    """Nine of the first are lost in a row, three of the second apart; two of the second are changed about,
+    one comes twice."""
     first = without(stream(), *range(1000, 1009))
     second = without(BESIDE, 500, 700, 900)
     second[2000:2002] = [(second[2000][0], second[2001][1]), (second[2001][0], second[2000][1])]
@@ -499,7 +503,8 @@ def test_what_the_capture_dropped_may_be_the_pause(whole):
     assert finding.outcome == UNPROVEN
     assert (
         finding.headline
-        == "The stream to 233.252.0.9 port 5004 (1 of 2 streams) paused, but the capture itself dropped 1 frame."
+        == "The stream to 233.252.0.9 port 5004 (1 of 2 streams) paused, but the capture itself dropped 1 "
+        "frame."
     )
 
 

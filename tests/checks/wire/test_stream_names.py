@@ -39,8 +39,10 @@ def test_streams_as_announced(tmp_path):
 @pytest.mark.parametrize(
     ("description", "outcome", "words"),
     [
-        (sdp("x", ONE, channels=2), FAIL, "announced with 2 channels of L24, but its packets (1152 bytes) hold 8"),
-        (sdp("x", ONE, channels=8, rate="L16/48000"), FAIL, "8 channels of L16, but its packets (1152 bytes) hold 12"),
+        (sdp("x", ONE, channels=2), FAIL, "announced with 2 channels of L24, but its packets (1152 bytes) "
+                                          "hold 8"),
+        (sdp("x", ONE, channels=8, rate="L16/48000"), FAIL, "8 channels of L16, but its packets (1152 "
+                                                            "bytes) hold 12"),
         (sdp("x", ONE, channels=8, rate="L24/96000"), FAIL, "announced at 96 kHz, but runs at 48 kHz"),
         (sdp("x", ONE, channels=8).replace(b"97", b"98"), FAIL, "payload type 98, but sends 97"),
         (sdp("x", ONE, channels=8, ptime="4"), CAUTION, "announced with 4 ms a packet, but sends 1 ms"),

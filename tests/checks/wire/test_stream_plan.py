@@ -77,7 +77,8 @@ def test_a_sender_that_stumbles_at_first_has_no_other_rate(tmp_path):
 
 @pytest.mark.parametrize("limits", [{}, {"packet_time_off": 0.74}, {"packet_time_off": 0.76}])
 def test_the_packet_time_may_be_off_by_its_limit(tmp_path, limits):
-    """A quarter of the planned time: 75 % off. What is let pass as its time is told by what its packet holds."""
+    """A quarter of the planned time: 75 % off. What is let pass as its time is told by what its packet
+    holds."""
     sheet = replace(shows.sheet(), limits={"stream-plan": limits})
     frames = shows.stream(LEFT, 0.6, packet_ms=0.25, samples=12), shows.stream(ENGINE, 0.6)
     finding = found(tmp_path, *frames, sheet=sheet)
