@@ -54,8 +54,7 @@ def find(check: Check, judge: Judge, facts: Facts, names: Names | None = None) -
             return _unproven(check, heard_only(heard_s, least_s), facts.sheet)
     else:
         saw = [each for each in saw if each.outcome != Outcome.PASS]
-    finding = _merged(check, saw, measured, beside, limits, facts.sheet)
-    return _named(finding, names or names_of(facts))
+    return _merged(check, saw, measured, beside, limits, facts.sheet, names or names_of(facts))
 
 
 def _merged(
@@ -65,7 +64,9 @@ def _merged(
     beside: list[Evidence],
     limits: Limits,
     sheet: Sheet | None,
+    names: Names,
 ) -> Finding:
+    """With names where devices are mentioned: they are spelt in the order in which they are read."""
     first, *others = saw
     evidence = list(first.evidence)
     for other in others:
@@ -78,14 +79,15 @@ def _merged(
     mending = [each for each in saw if each.outcome.troubles] or saw
     several = [fitting(_fixes(check, each), sheet) for each in mending]
     fixes = dict.fromkeys(step for of_one in several for step in of_one)
+    spelt = names.spelling()
     return Finding(
         check.name,
         first.outcome,
-        first.headline.replace("{at}", first.at),
-        evidence=tuple(evidence),
+        spelt(first.headline.replace("{at}", first.at)),
+        evidence=tuple(replace(each, text=spelt(each.text)) for each in evidence),
         measured=measured,
         limits=limits,
-        fixes=tuple(sorted(fixes, key=AGAIN.__eq__)),
+        fixes=tuple(step.saying(spelt(step)) for step in sorted(fixes, key=AGAIN.__eq__)),
         cautions=_once(
             word
             for each, of_one in zip(mending, several, strict=True)
@@ -93,19 +95,7 @@ def _merged(
         ),
         culprits=_once(culprit for each in gravest for culprit in each.culprits),
         spans=tuple(sorted({span for each in gravest for span in each.spans})),
-        undated=first.headline.replace("{at}", ""),
-    )
-
-
-def _named(finding: Finding, names: Names) -> Finding:
-    """With names where devices are mentioned."""
-    spelt = names.spelling()
-    return replace(
-        finding,
-        headline=spelt(finding.headline),
-        evidence=tuple(replace(each, text=spelt(each.text)) for each in finding.evidence),
-        fixes=tuple(step.saying(spelt(step)) for step in finding.fixes),
-        undated=names.spelling()(finding.undated),
+        undated=names.spelling()(first.headline.replace("{at}", "")),
     )
 
 

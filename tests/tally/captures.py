@@ -2,6 +2,7 @@
 
 import struct
 from collections.abc import Callable, Iterable
+from functools import cache
 from operator import itemgetter
 from pathlib import Path
 
@@ -12,17 +13,23 @@ from preflight.facts import Facts
 from preflight.study import study
 
 Timed = tuple[float, bytes]
+AT_ONCE = 1024  # so many heads and frames, put together, stay in the processor's cache
 BROADCAST = "ff:ff:ff:ff:ff:ff"
 
 
+@cache
 def mac(number: int) -> str:
     """A documentation address (RFC 7042)."""
     return f"00:00:5e:00:53:{number:02x}"
 
 
 def ethernet(dst: str, src: str, etype: int, payload: bytes, size: int = 60) -> bytes:
-    head = bytes.fromhex((dst + src).replace(":", "")) + struct.pack(">H", etype)
-    return (head + payload).ljust(size, b"\0")
+    return (_head(dst, src, etype) + payload).ljust(size, b"\0")
+
+
+@cache
+def _head(dst: str, src: str, etype: int) -> bytes:
+    return bytes.fromhex((dst + src).replace(":", "")) + struct.pack(">H", etype)
 
 
 def arp(sender: int, target: int) -> bytes:
@@ -37,6 +44,7 @@ def broadcast(sender: int, content: int, size: int = 60) -> bytes:
     return ethernet(BROADCAST, mac(sender), 0x88B5, struct.pack(">I", content), size)
 
 
+@cache
 def group_mac(group: str) -> str:
     """The hardware address of an IPv4 group: its low 23 bits (RFC 1112)."""
     _, b, c, d = map(int, group.split("."))
@@ -44,10 +52,15 @@ def group_mac(group: str) -> str:
 
 
 def udp(sender: int, to: str, port: int, payload: bytes, to_mac: str | None = None, tos: int = 0) -> bytes:
-    ip = struct.pack(">BBHHHBBH", 0x45, tos, 28 + len(payload), 0, 0, 1, 17, 0)
+    head = _ip_and_udp(sender, to, port, len(payload), tos)
+    return ethernet(to_mac or group_mac(to), mac(sender), 0x0800, head + payload)
+
+
+@cache
+def _ip_and_udp(sender: int, to: str, port: int, size: int, tos: int) -> bytes:
+    ip = struct.pack(">BBHHHBBH", 0x45, tos, 28 + size, 0, 0, 1, 17, 0)
     ip += bytes([192, 0, 2, sender]) + bytes(map(int, to.split(".")))
-    head = struct.pack(">HHHH", port, port, 8 + len(payload), 0)
-    return ethernet(to_mac or group_mac(to), mac(sender), 0x0800, ip + head + payload)
+    return ip + struct.pack(">HHHH", port, port, 8 + size, 0)
 
 
 def rtp(
@@ -104,13 +117,17 @@ def mirrored(frames: Iterable[Timed], later_s: float = 8e-6) -> list[Timed]:
 def write(path: Path, frames: Iterable[Timed], snap: int = 65535) -> Path:
     """A nanosecond pcap of `frames`, in order of time."""
     ordered = sorted(frames, key=itemgetter(0))
+    data = [frame for _, frame in ordered]
     times = np.rint(np.array([time for time, _ in ordered]) * 1e9).astype(np.int64)
-    sizes = np.array([len(data) for _, data in ordered], np.int64)
+    sizes = np.fromiter(map(len, data), np.int64, len(data))
     heads = np.stack([1000 + times // 10**9, times % 10**9, np.minimum(sizes, snap), sizes], 1)
-    parts = [struct.pack("<IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, snap, 1)]
-    for head, (_, data) in zip(heads.astype("<u4").view("V16").ravel().tolist(), ordered, strict=True):
-        parts += head, data[:snap]
-    path.write_bytes(b"".join(parts))
+    parts = [b""] * (2 * len(data))
+    parts[::2] = heads.astype("<u4").view("V16").ravel().tolist()
+    parts[1::2] = [frame[:snap] for frame in data]
+    with path.open("wb", buffering=0) as file:
+        file.write(struct.pack("<IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, snap, 1))
+        for start in range(0, len(parts), AT_ONCE):
+            file.write(b"".join(parts[start : start + AT_ONCE]))
     return path
 
 
@@ -119,10 +136,12 @@ def write_with_direction(path: Path, frames: Iterable[tuple[float, bytes, bool]]
     blocks = [_block(0x0A0D0D0A, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1))]
     blocks.append(_block(1, struct.pack("<HHI", 1, 0, 0)))
     for time, data, sent in frames:
-        at = 1_000_000_000 + round(time * 1e6)
-        head = struct.pack("<IIIII", 0, at >> 32, at & 0xFFFFFFFF, len(data), len(data))
+        at, size = 1_000_000_000 + round(time * 1e6), len(data)
         flags = struct.pack("<HHI", 2, 4, 2 if sent else 1) + bytes(4)
-        blocks.append(_block(6, head + data + bytes(-len(data) % 4) + flags))
+        pad = -size % 4
+        total = 32 + size + pad + len(flags)
+        head = struct.pack("<IIIIIII", 6, total, 0, at >> 32, at & 0xFFFFFFFF, size, size)
+        blocks += head, data, bytes(pad), flags, struct.pack("<I", total)
     path.write_bytes(b"".join(blocks))
     return path
 
