@@ -10,6 +10,7 @@ nothing to judge.
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal
 
 from preflight.checks import Subject
@@ -91,7 +92,7 @@ class Check:
     def __post_init__(self) -> None:
         object.__setattr__(self, "cautions", tuple(dict.fromkeys((*care(self.steps), *self.cautions))))
 
-    @property
+    @cached_property
     def steps(self) -> tuple[Step, ...]:
         """The fixes, each with the time when it may be done."""
         return steps(self.fixes, self.when)

@@ -27,6 +27,8 @@ class Played:
 
     def next(self):
         got = next(self._left, None)
+        if got is None:
+            time.sleep(0.001)  # as the library waits for a frame
         if isinstance(got, Exception):
             raise got
         return got
