@@ -21,6 +21,7 @@ from preflight.checks.step import Step, When, care, now, steps
 Judge = Callable[[Any, Limits], Says]
 
 AGAIN = now("Run the line check again.")
+WHOLE = "Capture whole frames (no snap length)."
 # What a full or stopped link does to everything that keeps time.
 KEEPS_TIME = ("stream-health", "beat-health", "clock")
 

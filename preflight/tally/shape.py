@@ -32,9 +32,8 @@ class Shapes:
 
     def facts(self) -> Shape:
         state = self._state.copy()
-        close = self._close[
-            : int(state[z.Z_KEPT]) + 1
-        ].copy()  # and one row, if there is any, for the open bin
+        # And one row, if there is any, for the open bin.
+        close = self._close[: int(state[z.Z_KEPT]) + 1].copy()
         z.keep_bin(state, self._counts.copy(), close)
         kept = close[: int(state[z.Z_KEPT])]
         kept = kept[np.argsort(kept[:, z.Y_BIN])]

@@ -7,7 +7,8 @@ from ipaddress import ip_address
 from preflight.wire.picked import Picked
 
 IPV4, IPV6 = 0x0800, 0x86DD
-ICMP4, IGMP, UDP, ICMP6 = 1, 2, 17, 58
+ICMP4, IGMP, UDP, GRE, ESP, ICMP6 = 1, 2, 17, 47, 50, 58
+VXLAN, GENEVE = 4789, 6081  # ports of UDP: RFC 7348, RFC 8926
 IPV4_HEAD, IPV6_HEAD, UDP_HEAD = 20, 40, 8
 # IPv6 headers that can stand before the payload (RFC 8200 section 4.1): hop-by-hop, routing, fragment,
 # destination.

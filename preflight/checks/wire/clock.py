@@ -20,7 +20,7 @@ from itertools import combinations
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
-from preflight.checks.rule import AGAIN, Check, Limit
+from preflight.checks.rule import AGAIN, WHOLE, Check, Limit
 from preflight.checks.say import count_text, counted, heard_only, span_text, who
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, fail, passed, trouble, unproven
 from preflight.checks.see.addresses import block, usable4
@@ -73,7 +73,6 @@ CHECK = Check(
     unproven="Listen for ten seconds at a port of a box that follows the clock, or where the switch sends "
     "PTP too.",
 )
-WHOLE = "Capture whole frames (no snap length)."
 LOST_FIXES = (CHECK.fixes[2], *CHECK.fixes[:2], AGAIN)
 ONE_CLOCK_FIXES = (
     now(
@@ -223,6 +222,8 @@ def _rivals(domain: _Domain, wire: Wire) -> Iterator[Saw]:
 def _by_network(clocks: Clocks, wire: Wire) -> list[Clocks]:
     """The clocks of the two networks of a redundant pair apart, where a capture has both: each has its
     leader."""
+    if len(clocks) < 2:
+        return [clocks]
     inside: dict[IPv4Network, set[str]] = defaultdict(set)
     for flow in wire.tally.flows:
         if (address := usable4(flow.source_ip)) is not None:

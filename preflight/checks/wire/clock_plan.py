@@ -8,7 +8,7 @@ sheet is a fail.
 from preflight.checks.asks import PlannedWire
 from preflight.checks.cautions import MUTE_FIRST
 from preflight.checks.finding import Outcome
-from preflight.checks.rule import AGAIN, Check
+from preflight.checks.rule import AGAIN, WHOLE, Check
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.best_master import grandmaster, hardware_of
@@ -63,7 +63,7 @@ def judge(wire: PlannedWire, _limits: Limits) -> Says:
     if leader.grandmaster == CUT_OFF:
         yield unproven(
             f"{who(leader.hardware)} announces a clock; whose time that is was cut off its frames.",
-            fixes=["Capture whole frames (no snap length)."],
+            fixes=[WHOLE],
         )
     elif _is(leader, planned.hardware):
         yield passed(f"{planned.name} leads the clock, as planned.")

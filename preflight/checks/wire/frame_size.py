@@ -8,7 +8,8 @@ short ones count only where padding is the rule, and never for more than a cauti
 are too long for a frame go in two: the second tells neither port nor number.
 """
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 
 from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
@@ -19,6 +20,7 @@ from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, 
 from preflight.checks.see.flows import lived, shown
 from preflight.checks.see.streams import Heard, called, heard_streams, names, titles
 from preflight.tally.facts import Flow
+from preflight.wire.datagram import GENEVE, GRE, IPV4, IPV6, UDP, VXLAN
 
 CHECK = Check(
     name="frame-size",
@@ -60,13 +62,12 @@ FRAGMENT_FIXES = (
     "fits into one frame.",
     AGAIN,
 )
-IPV4, ARP, IPV6 = 0x0800, 0x0806, 0x86DD
-TCP, UDP = 6, 17
+ARP, TCP = 0x0806, 6
 # bytes of a frame whose packet goes on in another, at least: fragments are cut at multiples of 8 (RFC 791)
 FULL = 1500
 # Tunnels carry TCP too (RFC 2003, 2473, 2784): a long one proves nothing.
-TUNNELS = (4, 41, 47)
-TUNNEL_PORTS = (4789, 6081)  # of UDP: VXLAN, RFC 7348; Geneve, RFC 8926
+TUNNELS = (4, 41, GRE)
+TUNNEL_PORTS = (VXLAN, GENEVE)
 NEVER_FORWARDED = "01:80:c2:00:00:0"  # IEEE 802.1Q table 8-1
 TAG = 4  # bytes, IEEE 802.1Q
 # what no adapter sends in one frame was joined by a computer, or is a broken record: common practice
@@ -117,7 +118,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
             [(f.giants, f.longest, f) for f in long],
         )
     heard = heard_streams(wire)
-    if cut := [each for each in heard if _in_fragments(each, flows, limits["in_fragments"])]:
+    if cut := _in_fragments(heard, flows, limits["in_fragments"]):
         known = names(wire)
         yield caution(
             f"Packets of {titles(cut, heard, known, '')} come in fragments: many receivers take none.",
@@ -138,19 +139,22 @@ def _may_be_joined(flow: Flow) -> bool:
     return flow.protocol in (TCP, *TUNNELS) or flow.destination_port in TUNNEL_PORTS
 
 
-def _in_fragments(heard: Heard, flows: Sequence[Flow], share: float) -> bool:
-    """Whether fragments without ports come beside a stream whose frames are full, from its sender to its
-    receivers."""
-    stream, flow = heard
-    rest = sum(
-        f.frames
-        for f in flows
-        if f.protocol == UDP
-        and f.source_port == f.destination_port == 0
-        and (f.source, f.vlan, f.source_ip, f.destination_ip)
-        == (flow.source, flow.vlan, flow.source_ip, flow.destination_ip)
-    )
-    return flow.longest >= FULL and rest >= share * stream.received
+def _in_fragments(heard: Sequence[Heard], flows: Iterable[Flow], share: float) -> list[Heard]:
+    """The streams whose frames are full, and beside which fragments without ports come, from the sender to
+    the receivers."""
+    rest: Counter[tuple[object, ...]] = Counter()
+    for flow in flows:
+        if flow.protocol == UDP and flow.source_port == flow.destination_port == 0:
+            rest[_ends(flow)] += flow.frames
+    return [
+        (stream, flow)
+        for stream, flow in heard
+        if flow.longest >= FULL and rest[_ends(flow)] >= share * stream.received
+    ]
+
+
+def _ends(flow: Flow) -> tuple[object, ...]:
+    return flow.source, flow.vlan, flow.source_ip, flow.destination_ip
 
 
 def _off(outcome: Outcome, headline: str, bad: list[tuple[int, int, Flow]]) -> Saw:

@@ -14,7 +14,7 @@ from preflight.checks.says import Limits, Measured, Says, passed, unproven
 from preflight.checks.see.best_master import grandmaster
 from preflight.checks.see.silence import hole_s
 from preflight.tally.facts import Flow
-from preflight.wire.datagram import UDP
+from preflight.wire.datagram import ESP, GENEVE, GRE, IGMP, UDP, VXLAN
 
 CHECK = Check(
     name="heard-enough",
@@ -42,16 +42,15 @@ CHECK = Check(
 HOLE_S = 1.0  # a silence so long is not counted as listened. Common practice.
 # Between switches, or from a switch to its port: IEEE 802.1D table 7-10, IEEE 802.1AB; CDP from memory.
 SWITCHES_OWN = ("01:80:c2:00:00:", "01:00:0c:cc:cc:cc")
-IGMP = 2  # switches ask by it, and answer one another
 # What holds other frames or packets: by EtherType (IEEE 802.1AE, IEC 62439-3), by IP protocol (RFC 2784, RFC
 # 4303), by UDP port (RFC 7348, RFC 8926).
 WRAPS: dict[tuple[str, int | None], str] = {
     ("ethertype", 0x88E5): "MACsec",
     ("ethertype", 0x892F): "HSR",
-    ("protocol", 47): "GRE",
-    ("protocol", 50): "ESP",
-    ("destination_port", 4789): "VXLAN",
-    ("destination_port", 6081): "Geneve",
+    ("protocol", GRE): "GRE",
+    ("protocol", ESP): "ESP",
+    ("destination_port", VXLAN): "VXLAN",
+    ("destination_port", GENEVE): "Geneve",
 }
 UNWRAP = (
     "Listen where frames go in the clear: at the control computer itself, or at a mirror port of the "
@@ -61,10 +60,12 @@ UNWRAP = (
 
 
 def judge(wire: Wire, limits: Limits) -> Says:
-    wrapped = {id(flow): wrap for flow in wire.tally.flows if (wrap := _wrap(flow))}
-    bare = [flow for flow in wire.tally.flows if id(flow) not in wrapped]
+    wraps = [(_wrap(flow), flow) for flow in wire.tally.flows]
+    wrapped = {wrap for wrap, _ in wraps if wrap}
+    bare = [flow for wrap, flow in wraps if not wrap]
     flows = [flow for flow in bare if flow.source and flow.sane]
     heard = {flow.source for flow in flows if not flow.destination.startswith(SWITCHES_OWN)}
+    # By IGMP switches ask, and answer one another.
     speak = heard & {flow.source for flow in flows if flow.protocol != IGMP}
     audio = sum(flow.stream for flow in bare)
     clocks = len({grandmaster(port) for port in wire.tally.clocks if port.clock})
@@ -80,7 +81,7 @@ def judge(wire: Wire, limits: Limits) -> Says:
         elif len(speak) < len({flow.source for flow in flows}):
             beside = " beside what the other end of this cable says"
         if wrapped:
-            kinds = " and ".join(sorted(set(wrapped.values())))
+            kinds = " and ".join(sorted(wrapped))
             beside = f" beside what is wrapped in {kinds}: nothing in it was judged"
         yield unproven(f"No audio, no clock, and {who} was heard{beside}.", fixes=UNWRAP if wrapped else None)
     elif not audio and not clocks and wire.source.frames < limits["frames"]:
