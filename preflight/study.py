@@ -26,14 +26,16 @@ def surveyed(place: Place | Sequence[Place], on_progress: Progress | None = None
 def read(capture: CaptureFile) -> tuple[Facts, Survey]:
     """The same of a capture that was opened already."""
     survey = Survey()
-    batches = Ahead(_paced(capture, survey))
+    paced = _paced(capture, survey)
+    batches = paced if capture.is_short else Ahead(paced)
     try:
         for batch in batches:
             survey.follow(batch)
     except KeyboardInterrupt:
         capture.partial = True
-        for batch in batches.rest(patience_s=0.5):
-            survey.follow(batch)
+        if isinstance(batches, Ahead):
+            for batch in batches.rest(patience_s=0.5):
+                survey.follow(batch)
     facts = survey.facts(capture.facts())
     if capture.link_mbps:
         facts = replace(facts, link_mbps=capture.link_mbps, link_assumed=False)

@@ -6,6 +6,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from preflight import __version__
@@ -214,9 +215,15 @@ def _tables(
 def _without(captures: Sequence[str], table: "pyarrow.Table") -> "pyarrow.Table":
     if not captures:
         return table
-    from pyarrow import array, compute
+    from pyarrow import concat_tables
 
-    return table.filter(compute.invert(compute.is_in(table["capture"], array(captures))))
+    # Each capture's rows are a slice. pyarrow's own filter takes a tenth of a second to load.
+    left, at = [table.slice(0, 0)], 0
+    for capture, rows_of_it in groupby(table["capture"].to_pylist()):
+        count = len(list(rows_of_it))
+        left += [] if capture in captures else [table.slice(at, count)]
+        at += count
+    return concat_tables(left)
 
 
 def _place(judged: Judged) -> Row:

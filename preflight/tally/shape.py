@@ -31,11 +31,14 @@ class Shapes:
         )
 
     def facts(self) -> Shape:
-        state = self._state.copy()
-        # And one row, if there is any, for the open bin.
-        close = self._close[: int(state[z.Z_KEPT]) + 1].copy()
-        z.keep_bin(state, self._counts.copy(), close)
-        kept = close[: int(state[z.Z_KEPT])]
+        state = self._state
+        count = int(state[z.Z_KEPT])
+        kept = self._close[: count + 1].copy()
+        if count < z.CLOSE_ROWS:  # there is room for the open bin, however little stands out in it
+            kept[count, z.Y_BIN] = state[z.Z_BIN]
+            kept[count, z.Y_COUNTS :] = self._counts
+        else:
+            z.keep_bin(state.copy(), self._counts.copy(), kept)
         kept = kept[np.argsort(kept[:, z.Y_BIN])]
         columns = int(state[z.Z_BIN]) // int(state[z.Z_WIDTH]) + 1
         heard = self._senders[self._senders[:, z.O_KEY] != 0]

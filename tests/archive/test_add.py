@@ -177,7 +177,7 @@ def test_parcels_hold_everything_once_and_get_smaller_towards_the_end():
     found += [Found("a.tgz", 5, "", str(n), n, together=True) for n in range(40)]
     parcels = list(_parcels(found, 2))
     assert sorted(map(repr, itertools.chain(*parcels))) == sorted(map(repr, found))
-    assert parcels[0] == found[300:]  # unpacked once
+    assert parcels[0][:40] == found[300:]  # unpacked once
     sizes = [len(parcel) for parcel in parcels[1:]]
     assert max(sizes) > 4 and sizes[-1] == 1 and sizes == sorted(sizes, reverse=True)
 
