@@ -89,10 +89,11 @@ def test_vlans_are_kept_apart(tmp_path: Path) -> None:
     assert whole == {(10, 4), (20, 4), (None, 3)}
 
 
-def follow_up(told_s: float) -> bytes:
-    """The time that a master tells eight times a second (IEEE 1588-2008 clause 13.7)."""
+def follow_up(told_s: float, log2: int = -3, kind: int = ptp.FOLLOW_UP, flags: int = 0) -> bytes:
+    """The time that a master tells eight times a second (IEEE 1588-2008 clause 13.7), or as often as `log2`
+    says."""
     stamp = struct.pack(">HII", 0, 1_700_000_000 + int(told_s), round(told_s % 1 * 1e9))
-    return ptp.message(1, ptp.FOLLOW_UP, stamp, log2=-3)
+    return ptp.message(1, kind, stamp, log2=log2, flags=flags)
 
 
 @pytest.mark.parametrize(("jump_s", "jumps"), [(0.039, 0), (0.041, 1), (-0.041, 1), (-37.0, 1)])
@@ -200,6 +201,7 @@ def test_the_fields_of_an_announcement(tmp_path: Path) -> None:
     port = ports(tmp_path, [(0.0, bytes(frame))])["Announce", mac(1)]
     assert (port.sdo, port.two_step, port.interval_log2, port.port, port.version) == (1, True, -3, 1, 2)
     assert (port.priority1, port.clock_class, port.priority2, port.steps_removed) == (1, 6, 2, 0x103)
+    assert (port.accuracy, port.variance) == (0x21, 0x4E5D)
     assert (port.grandmaster, port.clock, port.transport) == (
         "a0a1a2a3a4a5a6a7",
         "00005efffe005301",
@@ -230,3 +232,24 @@ def test_only_an_announcement_says_who_leads(tmp_path: Path, number: int, kind: 
     assert set(found) == {(kind, mac(1))}
     port = found[kind, mac(1)]
     assert (port.count, port.priority1, port.clock_class, port.changes, port.grandmaster) == (2, 0, 0, 0, "")
+
+
+@pytest.mark.parametrize(("log2", "jumps"), [(-8, 0), (-7, 1), (4, 1), (5, 0)])
+def test_a_time_is_followed_that_is_told_128_times_a_second_or_each_16_seconds(
+    tmp_path: Path, log2: int, jumps: int
+) -> None:
+    frames = [(n * 2.0**log2, follow_up(40 + n * 2.0**log2 - 37 * (n > 5), log2)) for n in range(10)]
+    (found,) = ports(tmp_path, frames).values()
+    assert (found.jumps, found.interval_log2) == (jumps, log2)
+
+
+@pytest.mark.parametrize(
+    ("kind", "flags", "jumps"),
+    [(ptp.SYNC, 0, 1), (ptp.SYNC, ptp.TWO_STEP, 0), (ptp.DELAY_REQUEST, 0, 0), (ptp.FOLLOW_UP, 0, 1)],
+)
+def test_the_time_is_told_by_a_follow_up_or_by_a_sync_that_has_none(
+    tmp_path: Path, kind: int, flags: int, jumps: int
+) -> None:
+    frames = [(n / 8, follow_up(40 + n / 8 - 37 * (n > 5), kind=kind, flags=flags)) for n in range(10)]
+    (found,) = ports(tmp_path, frames).values()
+    assert found.jumps == jumps

@@ -122,3 +122,10 @@ def test_a_mirror_shows_two_fifths_twice(distinct: int, pairs: int, returned: in
         cut=0,
     )
     assert found.mirrored == mirrored
+
+
+def test_of_two_thousand_contents_nearly_all_are_known_again(tmp_path: Path) -> None:
+    """Where two fall on one place of the table both are kept."""
+    frames = [(n * 1e-6, broadcast(1, n)) for n in range(2000)]
+    found = copies(tmp_path, *frames, *((at + 0.01, data) for at, data in frames))
+    assert found.copies >= 1995

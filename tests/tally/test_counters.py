@@ -1,13 +1,16 @@
 """Counters in frames, whatever the protocol: found, followed exactly, and told from what only looks like one.
 Own method."""
 
+from collections import Counter
 from pathlib import Path
 from random import Random
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from preflight.tally import counters as kernels
 from preflight.tally.facts import CountedStream
 from tests.tally.captures import Timed, ethernet, mac, studied, udp
 
@@ -222,3 +225,62 @@ def test_a_frame_too_short_for_its_number_is_passed_over(tmp_path: Path) -> None
 def test_a_byte_beside_it_that_goes_up_more_often_than_it_wraps_is_no_high_byte(tmp_path: Path) -> None:
     found = one(tmp_path, play([*range(1000)], lambda n: byte(n) + byte(n // 64)))
     assert (found.expected, found.received, found.restarts) == (1000, 1000, 0)
+
+
+@given(st.lists(st.integers(0, 3), min_size=1, max_size=24))
+def test_the_usual_number_is_that_of_half_of_them(numbers: list[int]) -> None:
+    work = np.zeros((kernels.FOUND + 1, kernels.LEARN), np.int64)
+    work[kernels.STEPS, : len(numbers)] = numbers
+    half = [n for n, count in Counter(numbers).items() if 2 * count >= len(numbers)]
+    assert kernels.usual(work, len(numbers)) == min(half, default=-1)
+
+
+@pytest.mark.parametrize(("others", "first_frame"), [(8, 1), (9, 24 + 128 + 1)])
+def test_a_counter_is_learned_where_two_thirds_of_the_frames_are_of_one_length(
+    tmp_path: Path, others: int, first_frame: int
+) -> None:
+    """Of the first 24; else it is tried again later."""
+    random = Random(5)
+    frames = [(n * PACE_S, frame(big(n), random, size=200 if n >= others else 100 + n)) for n in range(1000)]
+    assert one(tmp_path, frames).first_frame == first_frame
+
+
+@pytest.mark.parametrize("value", [big, little])
+def test_a_byte_that_carries_into_its_neighbour_becomes_a_number_of_16_bits(tmp_path: Path, value) -> None:
+    """It does so long after it was learned. Of 16 bits an outage of 300 at another pace is told exactly."""
+    came = [*range(1000), *range(1300, 2000)]
+    frames = [
+        (n * PACE_S + (n >= 1300) * 0.4, data) for n, (_, data) in zip(came, play(came, value), strict=True)
+    ]
+    found = one(tmp_path, frames)
+    assert (found.bits, found.lost, found.longest_loss) == (16, 300, 300)
+
+
+def test_after_a_try_64_frames_are_left_out(tmp_path: Path) -> None:
+    """24 frames to learn, of which nothing was learned; twice 64 left out; 24 more, which are counted."""
+    random = Random(6)
+    frames = [(n * PACE_S, frame(random.randbytes(2), random)) for n in range(24)]
+    frames += [(at + 24 * PACE_S, data) for at, data in play([*range(1000)], big)]
+    found = one(tmp_path, frames)
+    assert (found.first_frame, found.received) == (24 + 128 + 1, 1000 - 128)
+
+
+@pytest.mark.parametrize(("jump", "lost", "odd"), [(68, 67, 0), (69, 0, 1)])
+def test_a_number_that_jumps_is_odd_beyond_64_and_four_times_the_pace(
+    tmp_path: Path, jump: int, lost: int, odd: int
+) -> None:
+    """The next one counts from the number before it: at its pace it is none of the odd one's."""
+    numbers = [*range(600), 599 + jump, *range(601 if odd else 600 + jump, 1200)]
+    frames = [(at * PACE_S, frame(big(n), Random(n))) for at, n in enumerate(numbers)]
+    found = one(tmp_path, frames)
+    assert (found.lost, found.odd) == (lost + odd, odd)
+
+
+@pytest.mark.parametrize(("turns", "restarts"), [(15, 0), (16, 0), (17, 1)])
+def test_a_silence_of_sixteen_turns_is_the_longest_that_tells_what_was_lost(
+    tmp_path: Path, turns: int, restarts: int
+) -> None:
+    count = 256 * turns
+    frames = play([*range(600), *range(600 + count - 1, 2000 + count)], byte)
+    found = one(tmp_path, frames)
+    assert (found.restarts, found.lost) == (restarts, 0 if restarts else count - 1)

@@ -1,5 +1,6 @@
 """The pace of a count over all its run: right within what is said of it, whatever happens on the way."""
 
+import itertools
 from random import Random
 
 import numpy as np
@@ -148,3 +149,26 @@ def test_nothing_that_comes_overflows(steps: list[tuple[int, int]]) -> None:
             assert abs(units * pace) < 1 << 63
             assert 0 <= table[0, c.G_KEPT] <= c.POINTS
     courses(table)
+
+
+def test_of_a_clock_without_a_fault_the_tick_and_the_adapter_are_left() -> None:
+    """A millisecond, at most, and 10 microseconds, at the two ends of the run."""
+    course = played([(n * 4 * MS, n * 192) for n in range(5000)])
+    span_ns = (course.until_s - course.since_s) * 1e9
+    assert course.per_s == 48_000 and course.unsure_ppm == pytest.approx(1e6 * 1_010_000 / span_ns, rel=1e-9)
+
+
+def test_the_pace_is_as_sure_as_95_of_100_slopes() -> None:
+    """Sen 1968: of ten points the middle of 45 slopes, and (45 - 1.96 sqrt(10 * 9 * 25 / 18)) / 2 = 11.5 left
+    out at each end. The times are any, by lot."""
+    random = Random(9)
+    points = [(n * S + random.randrange(-20 * MS, 20 * MS), 48_000 * n) for n in range(10)]
+    row = np.zeros((1, c.COURSE_COLUMNS), np.int64)
+    row[0, c.G_KEPT] = len(points)
+    row[0, c.G_POINTS : c.G_POINTS + 20] = np.array(points).ravel()
+    (course,) = courses(row)
+    slopes = sorted((b[0] - a[0]) / (b[1] - a[1]) for a, b in itertools.combinations(points, 2))
+    half = (slopes[33] - slopes[11]) / 2
+    hidden = (np.gcd.reduce(np.diff([at for at, _ in points])) + 10_000) / (points[-1][0] - points[0][0])
+    assert course.per_s == pytest.approx(1e9 / slopes[22], rel=1e-12)
+    assert course.unsure_ppm == pytest.approx(1e6 * (half / slopes[22] + hidden), rel=1e-9)

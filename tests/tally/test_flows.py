@@ -4,8 +4,11 @@ import random
 import struct
 from pathlib import Path
 
+import dpkt
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from preflight.study import surveyed
 from tests.tally.captures import Timed, broadcast, ethernet, every, mac, mirrored, rtp, studied, udp, write
@@ -186,3 +189,38 @@ def test_what_was_owed_counts_as_even_as_it_can_be_in_the_bins_that_had_none(tmp
     bins[12:16] = (10, 10, 9, 9)
     assert flow.bins == 38 and flow.bin_mean == pytest.approx(bins[1:39].mean())
     assert flow.bin_deviation == pytest.approx(bins[1:39].std())
+
+
+@settings(max_examples=50, deadline=None)
+@given(options=st.binary(max_size=40), body=st.binary(min_size=9, max_size=9), flipped=st.integers(0, 159))
+def test_a_header_is_broken_where_its_checksum_is_wrong(
+    tmp_path_factory, options: bytes, body: bytes, flipped: int
+) -> None:
+    """As dpkt reckons it (RFC 1071)."""
+    options = options[: len(options) // 4 * 4]
+    head = bytes([0x45 + len(options) // 4]) + body[:1] + struct.pack(">H", 29 + len(options)) + body[1:5]
+    head += bytes([64, 17, 0, 0, 192, 0, 2, 1]) + body[5:] + options
+    summed = dpkt.in_cksum(head)
+    head = head[:10] + struct.pack(">H", summed) + head[12:]
+    wrong = bytearray(head)
+    wrong[flipped // 8] ^= 1 << flipped % 8
+    for each, broken in ((head, False), (bytes(wrong), True)):
+        # Nothing is said of a checksum of 0, nor is another version's looked at, and lengths have their own test.
+        if each[10:12] == bytes(2) or each[0] != head[0] or each[2:4] != head[2:4]:
+            continue
+        frame = ethernet(mac(9), mac(1), 0x0800, each + struct.pack(">HHHH", 6000, 6000, 9, 0) + b"x")
+        (flow,) = studied(tmp_path_factory.mktemp("sum"), [(0.0, frame)]).tally.flows
+        assert flow.broken is broken
+
+
+def test_of_a_table_that_is_nearly_full_every_row_counts(tmp_path: Path, monkeypatch) -> None:
+    """The first one, too. Each flow counts on as RTP does, and sends its last packet eight times at once."""
+    monkeypatch.setattr("preflight.tally.tally.FLOW_ROWS", 64)
+    senders = range(1, 57)
+    frames = [(n / 1000, rtp(sender, "233.252.0.1", n)) for n in range(20) for sender in senders]
+    frames += [(0.019 + n * 1e-5, rtp(sender, "233.252.0.1", 19)) for n in range(1, 8) for sender in senders]
+    facts, survey = surveyed(str(write(tmp_path / "made.pcap", frames)))
+    flows = facts.tally.flows
+    assert len(flows) == 56 and facts.tally.flow_overflow == 0
+    assert all(flow.repeats is not None for flow in flows)
+    assert np.count_nonzero(survey.rtp_flows()) == 56

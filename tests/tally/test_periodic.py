@@ -386,3 +386,16 @@ def test_plain_and_compiled_learn_the_same_to_the_bit() -> None:
         tables.append(table)
     assert np.array_equal(*tables)
     assert 0.3 < np.mean(tables[0][:, r.B_STATE] == r.SEARCHING) < 0.9
+
+
+def test_a_block_that_is_missing_among_the_first_is_as_many_frames(tmp_path: Path) -> None:
+    times = [n / 100 + k * 1e-4 for n in range(200) for k in range(4) if n != 5]
+    (beat,) = beats(tmp_path, times)
+    assert (beat.per_beat, beat.missing, [event.frames for event in beat.events]) == (4, 4, [4])
+
+
+def test_a_frame_belongs_to_its_block_until_halfway_between_the_ends_of_two(tmp_path: Path) -> None:
+    """Blocks of 3 ms, 10 ms apart: until 6.5 ms."""
+    times = [n / 100 + k / 1000 + (n == 100 and k == 3) * 0.003 for n in range(200) for k in range(4)]
+    (beat,) = beats(tmp_path, times)
+    assert (beat.per_beat, beat.missing, beat.late) == (4, 0, 0)

@@ -396,3 +396,27 @@ def test_a_sender_that_changes_its_rate_is_told_by_the_new_one(tmp_path: Path) -
     found = stream(tmp_path, steady(2000) + again)
     assert (found.clock_hz, found.restarts) == (96000, 1)
     assert found.course.since_s == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(
+    ("gone", "wait_s", "is_lost"),
+    [
+        (5000, 2.499, False),
+        (5000, 2.5, True),
+        (5000, 10.0, True),
+        (5000, 10.001, False),
+        (20_000, 40.0, True),
+    ],
+)
+def test_a_long_loss_is_one_where_half_to_twice_the_time_went_by(
+    tmp_path: Path, gone: int, wait_s: float, is_lost: bool
+) -> None:
+    """Packets of 1 ms by their numbers and timestamps; else the sender began anew."""
+    found = stream(tmp_path, [*steady(200), (0.199 + wait_s, rtp(5, GROUP, 199 + gone))])
+    assert (found.lost, found.restarts) == ((gone - 1, 0) if is_lost else (0, 1))
+
+
+def test_the_delay_spread_of_a_packet_that_comes_early_is_exact(tmp_path: Path) -> None:
+    frames = steady(1500)
+    frames[1200] = (frames[1200][0] - 0.0001, frames[1200][1])
+    assert stream(tmp_path, frames).delay_spread_s == 0.0001
