@@ -22,8 +22,9 @@ Judge = Callable[[Any, Limits], Says]
 
 AGAIN = now("Run the line check again.")
 WHOLE = "Capture whole frames (no snap length)."
-# What a full or stopped link does to everything that keeps time.
-KEEPS_TIME = ("stream-health", "beat-health", "clock")
+# What must keep time; and what a full or stopped link does to it.
+IN_TIME = ("stream-health", "beat-health", "clock")
+KEEPS_TIME = ("falls-silent", *IN_TIME)
 
 
 @dataclass(frozen=True)

@@ -69,6 +69,7 @@ STEPS = {
     ),
     "clock-plan": During(LEAVE, "A change of priorities silences all that follows the clock for a while."),
     "sample-clock": During(LEAVE, "A device falls silent while its clock or sample rate is changed."),
+    "falls-silent": During(LOOSE, "Do not swap a cable that plays: that interrupts what goes through it."),
     "stream-health": During(
         LOOSE, "Do not swap a cable that plays, nor change buffers: both interrupt audio."
     ),

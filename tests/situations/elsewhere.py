@@ -297,3 +297,29 @@ def _(random):
 def _(random):
     yield from rigs.playing(random)
     yield _in_fragments(random, 25, 12.0)
+
+
+FLAPS = ((6.0, 8.5), (13.0, 16.0), (21.0, 22.0))
+
+
+def _away(frames: Frames) -> list[rigs.Timed]:
+    return [(at, data) for at, data in frames if not any(start < at < end for start, end in FLAPS)]
+
+
+@faulty("a box whose plug does not sit", fails=("falls-silent",))
+def _(random):
+    s = span(random, 30.0)
+    yield from rigs.playing(random, 30.0)
+    yield _away([*rigs.rtp(s, 203, period_s=0.004), *rigs.talk(s, 203, 1.0)])
+
+
+@faulty("a switch that restarts, and two boxes and the clock behind it", fails=("falls-silent",))
+def _(random):
+    yield from map(_away, rigs.playing(random, 30.0))
+    yield rigs.rtp(span(random, 30.0), 203, period_s=0.004)
+
+
+@healthy("a capture of five seconds each minute, put into one file", NOT_ALARMED, ("clock", "beat-health"))
+def _(random):
+    for some in rigs.playing(random, 185.0):
+        yield [(at, data) for at, data in some if at % 60.0 < 5.0]

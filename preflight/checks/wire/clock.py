@@ -26,6 +26,7 @@ from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, fa
 from preflight.checks.see.addresses import block, usable4
 from preflight.checks.see.best_master import best, grandmaster, hardware_of, leader, reason
 from preflight.checks.see.flows import before_audio, shown
+from preflight.checks.see.silence import silences, was_silent
 from preflight.checks.see.streams import second_of_a_pair
 from preflight.checks.step import before_doors, managed, now
 from preflight.tally.facts import ClockPort
@@ -99,6 +100,8 @@ JUMP_FIXES = (
     AGAIN,
 )
 MOST = 32  # masters and domains that are compared: a flood of made-up ones must not stall the verdict
+MOST_OF = 0.5  # of a time without a clock, in which nothing came: it is none of the clock's. Common practice.
+FEW_SYNCS = 4  # so many intervals in which nothing at all came are a hole. Common practice.
 SENSIBLE_LOG2 = range(-7, 5)  # seven a millisecond to one in 16 s; 127 says nothing (unicast)
 DEFAULT_INTERVAL_S = 2.0  # logAnnounceInterval 1, IEEE 1588-2008 J.3.2, from memory
 
@@ -319,7 +322,7 @@ def _lost(domain: _Domain, wire: Wire) -> Iterator[Saw]:
     """Times without any master."""
     whole, end = domain.whole, wire.source.duration_s
     for start, stop in (_silence(whole), (whole.last_s, end)):
-        if stop - start <= domain.timeout_s or _hole(wire, start, stop):
+        if stop - start <= domain.timeout_s or was_silent(wire, start, stop, MOST_OF):
             continue
         earlier = [port for port in domain.masters if port.first_s <= start] or domain.masters
         before = max(earlier, key=lambda port: port.last_s)
@@ -367,17 +370,27 @@ def _pace(domain: _Domain, wire: Wire, limits: Limits) -> Iterator[Saw]:
         if sync.count < 8 or sync.interval_log2 not in SENSIBLE_LOG2:
             continue
         says = 2.0**sync.interval_log2
-        mean = (sync.last_s - sync.first_s - sync.longest_interval_s) / (sync.count - 2)
+        mean = _mean(sync, says, wire)
         if abs(mean - says) > limits["sync_off"] * says:
             yield off(f"{name} sends Sync every {mean * 1000:.1f} ms, but says every {says * 1000:g} ms.")
         longest, gap = sync.longest_interval_s, _silence(sync)
-        gone = longest > domain.timeout_s or _hole(wire, *gap)  # told elsewhere
+        gone = longest > domain.timeout_s or was_silent(wire, *gap, MOST_OF)  # told elsewhere
         if longest > max(limits["sync_gap"] * says, limits["sync_gap_s"]) and not gone:
             yield off(
                 f"{name} sent no Sync for {longest * 1000:.0f} ms; it says one every {says * 1000:g} ms.",
                 [Evidence("the gap begins", time_s=gap[0])],
                 spans=[gap],
             )
+
+
+def _mean(sync: ClockPort, says: float, wire: Wire) -> float:
+    """The usual seconds from one Sync to the next: without the longest, or without the times in which nothing
+    at all came."""
+    lives = sync.first_s, sync.last_s
+    away = [end - start for start, end in silences(wire, *lives) if end - start >= FEW_SYNCS * says]
+    if len(away) < 2:
+        away = [sync.longest_interval_s]
+    return (lives[1] - lives[0] - sum(away)) / max(sync.count - 1 - len(away), 1)
 
 
 def _jumped(domain: _Domain, wire: Wire) -> Iterator[Saw]:
@@ -457,13 +470,6 @@ def _named(port: ClockPort) -> str:
 
 def _described(port: ClockPort) -> str:
     return f"priority1 {port.priority1}, class {port.clock_class}, priority2 {port.priority2}, clock {port.grandmaster}"
-
-
-def _hole(wire: Wire, start: float, stop: float) -> bool:
-    """Whether nothing at all came by for most of that time."""
-    begins = wire.tally.rates.longest_gap_at_s
-    ends = begins + wire.tally.rates.longest_gap_s
-    return min(stop, ends) - max(start, begins) > 0.5 * (stop - start)
 
 
 def _audio_runs(wire: Wire, start: float, stop: float) -> bool:

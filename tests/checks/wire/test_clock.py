@@ -550,3 +550,9 @@ def test_what_the_snap_length_leaves_of_a_clock(tmp_path, snap, says):
     """Over Ethernet the header (34 bytes) ends after 48."""
     finding = judge(studied(tmp_path, master(1, 0, 8), stream(8), snap=snap))
     assert says in finding.headline and ("whole frames" in " ".join(finding.fixes)) == (snap == 47)
+
+
+def test_holes_of_a_capture_are_no_pace_of_the_clock(tmp_path):
+    """Five seconds of each twenty."""
+    heard = [frame for frame in (*master(1, 0.0, 125.0), *stream(125)) if frame[0] % 20 < 5]
+    assert judge(studied(tmp_path, heard)).outcome == PASS
