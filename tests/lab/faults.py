@@ -299,6 +299,15 @@ def unplugged(rig: Rig, name: str = "engine-a") -> None:
     rig.link(*rig.port(name), up=False)
 
 
+def loose_plug(rig: Rig, switch: str = "foh", port: str = "engine-a", times: int = 3) -> None:
+    """Nothing comes in at a switch's port for 0.8 s, again and again, while what is there goes on sending."""
+    for _ in range(times):
+        rig.run(switch, "ip", "link", "set", port, "nomaster")
+        time.sleep(0.8)
+        rig.run(switch, "ip", "link", "set", port, "master", "br0")
+        time.sleep(0.6)
+
+
 def step_back(capture: Capture, seconds: float = 0.7) -> Capture:
     """The same frames with the clock set back in the middle."""
     middle = len(capture.frames) // 2

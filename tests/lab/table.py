@@ -538,6 +538,20 @@ OF_THE_SHOW = (
         outcome="caution", timed=False,
     ),
     Fault(
+        "a plug that does not sit", "falls-silent",
+        (
+            Variant("an engine's", heard(faults.loose_plug, streams=scene.STREAMS, seconds=6), macs("engine-a"), short=True),
+            Variant("the engine's that has the clock",
+                    heard(faults.loose_plug, streams=scene.STREAMS, seconds=6, clock=True), macs("engine-a")),
+            Variant("of the cable between the switches",
+                    heard(lambda rig: faults.loose_plug(rig, port="trunk"), streams=scene.STREAMS, seconds=6),
+                    macs("box-left")),
+            Variant("an engine's, while linecheck listens",
+                    linechecked(lambda rig, _: faults.loose_plug(rig), seconds=8), macs("engine-a")),
+        ),
+        symptoms=("stream-health", "beat-health", "clock"), timed=False,
+    ),
+    Fault(
         "stream with loss", "stream-health",
         (
             Variant("every hundredth packet", heard(faults.lossy), short=True),
