@@ -90,7 +90,7 @@ def learn(kept, flow, work):
         for n in range(1, alike):
             if u8(kept, int(work[ALIKE, n]) + at) != u8(kept, first + at):
                 work[MOVED, at] = 1
-    rank = 0  # most steps alike; of those most bits; of those one step at a time
+    rank = 0  # most steps alike; of those one step at a time; of those most bits
     for kind in range(3):  # of 8 bits; of 16, the high byte before the low, and behind it
         for at in range(DATA if kind == 0 else DATA - 1):
             low = at + 1 if kind == 1 else at
@@ -111,7 +111,7 @@ def learn(kept, flow, work):
                 work[SHARES, low] = share
             if step <= 0 or (1 << bits) // (step & -step) < LEAST_TURN:
                 continue
-            this = share * 64 + bits * 2 + (1 if step == 1 else 0)
+            this = share * 64 + (32 if step == 1 else 0) + bits
             if this > rank:
                 rank = this
                 work[FOUND, C_LOW] = low

@@ -253,3 +253,12 @@ def test_the_time_is_told_by_a_follow_up_or_by_a_sync_that_has_none(
     frames = [(n / 8, follow_up(40 + n / 8 - 37 * (n > 5), kind=kind, flags=flags)) for n in range(10)]
     (found,) = ports(tmp_path, frames).values()
     assert found.jumps == jumps
+
+
+@pytest.mark.parametrize(("version", "found"), [(0, 0), (1, 0), (2, 2), (3, 0), (0x12, 2), (0x22, 2)])
+def test_a_message_is_of_version_1_or_2(tmp_path: Path, version: int, found: int) -> None:
+    """The upper half of the byte is the minor version (IEEE 1588-2019). A message of version 1 begins with
+    its version in two bytes."""
+    frame = bytearray(announce(1, 1))
+    frame[15] = version
+    assert len(studied(tmp_path, [(0.0, bytes(frame))]).tally.clocks) == found

@@ -284,3 +284,9 @@ def test_a_silence_of_sixteen_turns_is_the_longest_that_tells_what_was_lost(
     frames = play([*range(600), *range(600 + count - 1, 2000 + count)], byte)
     found = one(tmp_path, frames)
     assert (found.restarts, found.lost) == (restarts, 0 if restarts else count - 1)
+
+
+@pytest.mark.parametrize("value", [byte, big])
+def test_a_bit_that_goes_to_and_fro_before_it_is_no_counter(tmp_path: Path, value) -> None:
+    found = one(tmp_path, play([*range(1000)], lambda n: bytes([128 * (n & 1)]) + value(n)))
+    assert (found.expected, found.received, found.offset) == (1000, 1000, 2 + len(value(0)))

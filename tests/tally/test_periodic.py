@@ -6,6 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from preflight.frames import compile as engines
 from preflight.tally import periodic as kernels
@@ -399,3 +401,26 @@ def test_a_frame_belongs_to_its_block_until_halfway_between_the_ends_of_two(tmp_
     times = [n / 100 + k / 1000 + (n == 100 and k == 3) * 0.003 for n in range(200) for k in range(4)]
     (beat,) = beats(tmp_path, times)
     assert (beat.per_beat, beat.missing, beat.late) == (4, 0, 0)
+
+
+@settings(max_examples=200)
+@given(
+    waits=st.lists(st.integers(15_000, 3_000_000_000), min_size=1, max_size=63),
+    period=st.floats(15_000, 2_500_000_000),
+)
+def test_how_well_beats_agree_is_the_length_of_the_sum_of_their_directions(waits, period) -> None:
+    starts = np.cumsum([0, *waits])
+    work = np.zeros((kernels.WORK_ROWS, kernels.LEARN), np.int64)
+    work[kernels.STARTS, : len(starts)] = starts
+    whole = abs(np.exp(2j * np.pi * (starts / period % 1.0)).sum()) ** 2
+    agreed = kernels.agreement(work, len(starts), period)
+    assert agreed == pytest.approx(whole, abs=2e-4 * len(starts) ** 2)
+
+
+def test_after_a_try_128_frames_are_left_out(tmp_path: Path) -> None:
+    """64 frames by chance, of which no beat was learned; twice 64 left out; then the beat is followed."""
+    random.seed(7)
+    chance = np.cumsum([random.uniform(0.0004, 0.0016) for _ in range(64)])
+    times = [*chance, *(chance[-1] + n / 1000 for n in range(1, 401))]
+    (beat,) = beats(tmp_path, times)
+    assert (beat.beats, beat.missing) == (400 - 128 - 1, 0)  # the last one is open
