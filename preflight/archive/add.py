@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from preflight import __version__
 from preflight.archive import ArchiveError, rows
 from preflight.archive.cluster import ENDED, Client, judge_on
-from preflight.archive.columns import Row
+from preflight.archive.columns import Row, Rows
 from preflight.archive.judge import Judged, Parcel, completed, name_of, new
 from preflight.archive.library import Library
 from preflight.archive.marks import marks
@@ -52,6 +52,14 @@ class Added:
     verdicts: dict[str, int] = field(default_factory=lambda: defaultdict(int))
     unreadable: list[tuple[str, str]] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
+
+    def count(self, judged: Judged, of_it: Rows) -> None:
+        (row,) = of_it["captures"]
+        self.again += bool(judged.by)
+        self.new += not judged.by
+        self.verdicts[str(row["verdict"])] += 1
+        if row["unreadable"]:
+            self.unreadable.append((str(row["name"]), str(row["unreadable"])))
 
 
 def look(store: Store, places: Sequence[str], limit_s: float) -> Looked:
@@ -177,12 +185,7 @@ def _tables(
 
     made: dict[str, list[Row]] = defaultdict(list)
     tables: dict[str, list[pyarrow.Table]] = defaultdict(list)
-    again = [judged.capture for parcel in batch for judged in parcel.judged if judged.by]
-    kept: dict[str, list[Row]] = defaultdict(list)
-    if again:
-        with Library(store) as library:
-            for row in library.ask("select * from findings where capture in (select unnest(?))", [again]):
-                kept[row["capture"]].append(row)
+    kept = _kept(store, [judged.capture for parcel in batch for judged in parcel.judged if judged.by])
     for parcel in batch:
         twice: list[str] = []
         for judged in parcel.judged:
@@ -196,12 +199,7 @@ def _tables(
                 continue
             done[judged.capture] = None
             of_it = completed(judged, kept[judged.capture]) if judged.by else judged.rows
-            (row,) = of_it["captures"]
-            added.again += bool(judged.by)
-            added.new += not judged.by
-            added.verdicts[str(row["verdict"])] += 1
-            if row["unreadable"]:
-                added.unreadable.append((str(row["name"]), str(row["unreadable"])))
+            added.count(judged, of_it)
             if judged.by:
                 for table, rows_of_it in of_it.items():
                     made[table] += rows_of_it
@@ -210,6 +208,16 @@ def _tables(
     for table, of_them in tables_of(made).items():
         tables[table].append(of_them)
     return {table: [pyarrow.concat_tables(of_them)] for table, of_them in tables.items()}
+
+
+def _kept(store: Store, again: Sequence[str]) -> Mapping[str, list[Row]]:
+    """What was found in captures that are judged again."""
+    kept: dict[str, list[Row]] = defaultdict(list)
+    if again:
+        with Library(store) as library:
+            for row in library.ask("select * from findings where capture in (select unnest(?))", [again]):
+                kept[row["capture"]].append(row)
+    return kept
 
 
 def _without(captures: Sequence[str], table: "pyarrow.Table") -> "pyarrow.Table":
