@@ -611,3 +611,36 @@ def test_without_a_clock_there_is_no_buffer_and_no_jitter(whole):
 def test_another_takes_over_within_a_second(tmp_path, start, outcome):
     taken = stream(7, ONE, count=round(1000 * (4 - start)), start=start)
     assert judge(studied(tmp_path, stream(count=1500), taken, BESIDE)).outcome == outcome
+
+
+EVERY_50TH = range(50, 4000, 50)
+
+
+@pytest.mark.parametrize(
+    ("lossy", "whole_ones", "words"),
+    [
+        ((5,), (6, 7), "Only ICANN 53:05 loses packets: swap its cable"),
+        ((5, 6), (7,), "2 senders lose packets, and 1 does not: look at what the 2 share"),
+        ((5, 6), (7, 8), "2 senders lose packets, and 2 do not: look at what the 2 share"),
+        ((5, 6), (), "All senders lose packets: look at the cable between the switches"),
+        ((5,), (), "Find out whether one box loses packets or all do."),
+    ],
+)
+def test_who_loses_tells_where_to_look(tmp_path, lossy, whole_ones, words):
+    frames = [without(stream(n, f"233.252.0.{n}", start=n / 1e5), *EVERY_50TH) for n in lossy]
+    frames += [stream(n, f"233.252.0.{n}", start=n / 1e5) for n in whole_ones]
+    assert judge(studied(tmp_path, *frames)).fixes[0].startswith(words)
+
+
+@pytest.mark.parametrize(("missing", "spared"), [(range(50, 4000, 50), True), (range(600, 4000, 600), False)])
+def test_a_worn_cable_spares_none_of_a_sender_s_streams(tmp_path, missing, spared):
+    """Another stream of the same sender is whole. By chance it would be with a few losses in the first, and
+    never with one in fifty."""
+    frames = [without(stream(), *missing), stream(5, "233.252.0.11", start=0.0001), BESIDE]
+    finding = judge(studied(tmp_path, *frames))
+    assert finding.fixes[0].startswith("Find out" if spared else "Only ICANN 53:05 loses")
+
+
+def test_who_pauses_tells_where_to_look(tmp_path):
+    paused = [(at + (0.2 if at >= 2.0 else 0.0), data) for at, data in stream()]
+    assert judge(studied(tmp_path, paused, BESIDE)).fixes[0].startswith("Only ICANN 53:05 pauses")
