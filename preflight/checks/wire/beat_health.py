@@ -19,6 +19,7 @@ from preflight.checks.say import count_text, counted, what, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
 from preflight.checks.see.flows import shown
 from preflight.checks.see.periodic import ESTABLISHED, FOLLOWED, Follows, followed, missing_frames
+from preflight.checks.see.worn import where
 from preflight.checks.step import managed, now
 from preflight.tally.facts import Flow, MissingBeats, PeriodicFlow
 
@@ -150,7 +151,16 @@ def _misses_alone(own: list[Judged], judged: list[Judged], wire: Wire, limits: L
         head += "; nothing else here beats quickly enough to tell whether only the capture paused"
     elif any(_fails(j, limits) for j in own):
         outcome = Outcome.FAIL
-    yield trouble(outcome, f"{head}.", evidence, spans=[(p.start_s, p.end_s) for j in own for p in j.pauses])
+    spans = [(p.start_s, p.end_s) for j in own for p in j.pauses]
+    yield trouble(outcome, f"{head}.", evidence, spans=spans, fixes=_fixes(own, judged))
+
+
+def _fixes(own: list[Judged], judged: list[Judged]) -> tuple[str, ...]:
+    """What is worn hits all beats of a sender: where one was spared it is something else."""
+    theirs = {j.flow.source for j in own}
+    spared = any(j not in own and j.flow.source in theirs for j in judged)
+    told = where(theirs, (j.flow.source for j in judged), ("misses beats", "miss beats"))
+    return CHECK.fixes if spared or told is None else (told, *CHECK.fixes[1:])
 
 
 def _missed_together(common: list[Judged]) -> Iterator[Saw]:

@@ -17,7 +17,7 @@ from preflight.checks.asks import Wire
 from preflight.checks.cautions import CABLE_ROUTE, MUTE_FIRST
 from preflight.checks.finding import Evidence, Outcome
 from preflight.checks.rule import AGAIN, Check, Limit
-from preflight.checks.say import count_text, counted, first_upper, who
+from preflight.checks.say import count_text, counted, first_upper
 from preflight.checks.says import Limits, Measured, Saw, Says, Span, caution, passed, trouble, unproven
 from preflight.checks.see.membership import groups
 from preflight.checks.see.streams import (
@@ -33,6 +33,7 @@ from preflight.checks.see.streams import (
     place,
     titles,
 )
+from preflight.checks.see.worn import where
 from preflight.checks.step import managed, now
 from preflight.tally.facts import RtpStream
 from preflight.wire.igmp import IgmpMessage
@@ -213,27 +214,16 @@ def _losses(heard: list[HeardAny], wire: Wire, limits: Limits) -> Iterator[Saw]:
 
 
 def _where(hit: list[HeardAny], heard: list[HeardAny], does: tuple[str, str]) -> str:
-    """Where to look, by who of all that were heard is hit; `does` says what they do, of one and of several.
-    What is worn hits all streams of a sender: where one was spared that should have been hit, too, this tells
-    nothing."""
-    senders = {flow.source for _, flow in heard}
-    theirs = list(dict.fromkeys(flow.source for _, flow in hit))
+    """Where to look. What is worn hits all streams of a sender: where one was spared that should have been
+    hit, too, this tells nothing."""
+    theirs = {flow.source for _, flow in hit}
     least = min(_share(stream) for stream, _ in hit)
     spared = any(
         h not in hit and h[1].source in theirs and (not least or h[0].expected * least >= WOULD_MISS)
         for h in heard
     )
-    if spared or len(senders) < 2 or "" in senders:
-        return WHERE
-    if len(theirs) == 1:
-        return f"Only {who(theirs[0])} {does[0]}: swap its cable, then its switch port."
-    others = len(senders) - len(theirs)
-    if not others:
-        return f"All senders {does[1]}: look at the cable between the switches, and at this computer's."
-    return (
-        f"{len(theirs)} senders {does[1]}, and {others} "
-        f"{'does' if others == 1 else 'do'} not: look at what the {len(theirs)} share, a switch and its cable."
-    )
+    senders = (flow.source for _, flow in heard)
+    return (not spared and where((flow.source for _, flow in hit), senders, does)) or WHERE
 
 
 def _missing_spans(stream: AnyStream) -> list[Span]:

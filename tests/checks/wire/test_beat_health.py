@@ -434,3 +434,11 @@ def test_how_a_beat_is_named():
     assert "0x88b5 to 01:00:5e:90:10:05 from " in judge(facts((STEADY, TO))).evidence[0].text
     alone = facts((STEADY, TO), (replace(SLOWER, period_s=9.0), WITNESS))
     assert judge(alone).headline == "1 steady flow keeps its beat."
+
+
+def test_who_misses_tells_where_to_look(tmp_path):
+    gone = range(30, 400, 40)
+    one = judge(studied(tmp_path, beat(gone=gone), BESIDE))
+    assert one.fixes[0].startswith("Only ICANN 53:05 misses beats: swap its cable")
+    spared = [(at, data[:5] + b"\x55" + data[6:]) for at, data in beat()]  # another flow of the same sender
+    assert judge(studied(tmp_path, beat(gone=gone), spared, BESIDE)).fixes[0].startswith("Find out whether")
