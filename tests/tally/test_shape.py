@@ -122,3 +122,17 @@ def test_a_broken_record_is_no_load_in_the_pictures_either(tmp_path: Path) -> No
     tally = of(study(str(path)))
     assert by_ms(tally.shape, "bytes") == {0: 84, 500: 84}
     assert tally.rates.peaks["bytes"].total == 2 * 84
+
+
+def test_what_stands_out_least_has_no_room_in_a_full_table(tmp_path: Path, monkeypatch) -> None:
+    """Of thirty tenths of a second all but two hold one frame: these, and those after them, stand out."""
+    monkeypatch.setattr(z, "CLOSE_ROWS", 4)
+    counts_of = {0: 50, 15: 200}
+    frames = [
+        (at / 10 + n * 1e-4, broadcast(3, 1000 * at + n))
+        for at in range(30)
+        for n in range(counts_of.get(at, 1))
+    ]
+    shape = of(studied(tmp_path, frames)).shape
+    kept = {round(start * 10): sum(counts(packed)[: z.MS]) for start, packed in shape.close}
+    assert kept == {0: 50, 1: 1, 15: 200, 16: 1}
