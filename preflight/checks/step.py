@@ -106,6 +106,15 @@ def unmanaged(step: Step) -> Step:
 FOLLOW_CABLES = unmanaged(
     now("Follow the cables from the switch, one by one, until you stand before what is named here.")
 )
+ONE_BY_ONE = unmanaged(in_a_break("Unplug one cable at a time, and run the line check after each."))
+HOME_ROUTER = now(
+    "Look for a home router, wireless router or computer with a shared connection that was plugged in."
+)
+TABLE = "in the switch's address table: that tells the port."
+PORT_OF_IT = managed(now(f"Not found? Look up its hardware address {TABLE}"))
+PORT_OF_THEM = managed(now(f"Not found? Look up the addresses named here {TABLE}"))
+PORT_OF_SENDER = managed(now(f"Look up the sender named here {TABLE}"))
+PORT_AND_CABLE = managed(now(f"Look up the hardware address {TABLE} Follow the cable."))
 ALWAYS_AUTOMATIC = unmanaged(
     in_a_break("Its ports are always automatic: set the adapter to automatic speed and duplex.")
 )

@@ -12,7 +12,7 @@ from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.flows import busiest_second
 from preflight.checks.see.loudest import loudest, sent
-from preflight.checks.step import in_a_break, managed, now, unmanaged
+from preflight.checks.step import ONE_BY_ONE, PORT_OF_SENDER
 
 CHECK = Check(
     name="broadcast-storm",
@@ -32,8 +32,8 @@ CHECK = Check(
     ),
     least_s="least_s",
     fixes=(
-        managed(now("Look up the sender named here in the switch's address table: that tells the port.")),
-        unmanaged(in_a_break("Unplug one cable at a time, and run the line check after each.")),
+        PORT_OF_SENDER,
+        ONE_BY_ONE,
         "Take that device off the audio LAN. Restart it before it comes back, then run the line check again.",
     ),
     cautions=(MUTE_FIRST,),

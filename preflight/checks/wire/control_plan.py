@@ -18,7 +18,7 @@ from preflight.checks.rule import AGAIN, Check, Explains
 from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Says, caution, fail, passed, unproven
 from preflight.checks.see.inventory import owners_of, take_inventory
-from preflight.checks.step import FOLLOW_CABLES, managed, now
+from preflight.checks.step import FOLLOW_CABLES, PORT_AND_CABLE, now
 
 if TYPE_CHECKING:
     from preflight.rig.sheet import Sheet
@@ -46,12 +46,7 @@ CHECK = Check(
     ),
     fixes=(
         now("Is a cable plugged from the control network, or its router, into an audio switch? Unplug it."),
-        managed(
-            now(
-                "Look up the hardware address in the switch's address table: that tells the port. Follow "
-                "the cable."
-            )
-        ),
+        PORT_AND_CABLE,
         FOLLOW_CABLES,
         "Is it a device of the audio LAN with a wrong address? Set its address as the rig sheet says.",
         AGAIN,

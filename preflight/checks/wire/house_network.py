@@ -24,7 +24,7 @@ from preflight.checks.see.addresses import own_hardware
 from preflight.checks.see.membership import another_first
 from preflight.checks.see.routers import of_a_switch, switches
 from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
-from preflight.checks.step import FOLLOW_CABLES, managed, now
+from preflight.checks.step import FOLLOW_CABLES, PORT_OF_THEM, now
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
 from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
@@ -78,12 +78,7 @@ CHECK = Check(
             "Look for a cable from an audio switch to a wall socket, an office switch, or a router. Unplug "
             "it."
         ),
-        managed(
-            now(
-                "Not found? Look up the addresses named here in the switch's address table: that tells the "
-                "port."
-            )
-        ),
+        PORT_OF_THEM,
         FOLLOW_CABLES,
         "A computer with two network cables? Plug only the audio adapter into the audio LAN.",
         AGAIN,

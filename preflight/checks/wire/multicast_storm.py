@@ -18,7 +18,7 @@ from preflight.checks.say import count_text, counted
 from preflight.checks.says import Limits, Measured, Says, passed, trouble, unproven
 from preflight.checks.see.flows import MAC_CONTROL, SILENCE, active, busiest_second, hidden, joined
 from preflight.checks.see.loudest import loudest, sent
-from preflight.checks.step import in_a_break, managed, now, unmanaged
+from preflight.checks.step import ONE_BY_ONE, PORT_OF_SENDER
 from preflight.tally.facts import Flow
 
 CHECK = Check(
@@ -54,8 +54,8 @@ CHECK = Check(
         "RFC 3550: how RTP counts its packets",
     ),
     fixes=(
-        managed(now("Look up the sender named here in the switch's address table: that tells the port.")),
-        unmanaged(in_a_break("Unplug one cable at a time, and run the line check after each.")),
+        PORT_OF_SENDER,
+        ONE_BY_ONE,
         "Close the program that sends so much, or take that device off the audio LAN. Run the line check "
         "again.",
     ),

@@ -12,7 +12,7 @@ from preflight.checks.rule import Check
 from preflight.checks.say import what, who
 from preflight.checks.says import Limits, Measured, Says, passed, trouble
 from preflight.checks.see.inventory import addresses_of, owners_of, take_inventory
-from preflight.checks.step import FOLLOW_CABLES, managed, now
+from preflight.checks.step import FOLLOW_CABLES, PORT_AND_CABLE, now
 from preflight.tally.facts import Talker
 
 CHECK = Check(
@@ -29,12 +29,7 @@ CHECK = Check(
     ),
     sources=("The rig sheet",),
     fixes=(
-        managed(
-            now(
-                "Look up the hardware address in the switch's address table: that tells the port. Follow "
-                "the cable."
-            )
-        ),
+        PORT_AND_CABLE,
         FOLLOW_CABLES,
         now("Is it meant to be there? Add it to the rig sheet."),
         now("Is it not? Unplug it, then run the line check again."),

@@ -19,7 +19,7 @@ from preflight.checks.see.dhcp import Server, heard_servers
 from preflight.checks.see.flows import shown
 from preflight.checks.see.membership import another_first
 from preflight.checks.see.silence import hole_s
-from preflight.checks.step import in_a_break, managed, now, unmanaged
+from preflight.checks.step import HOME_ROUTER, PORT_OF_IT, in_a_break, now, unmanaged
 from preflight.wire import Malformed
 from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
 from preflight.wire.dhcp6 import Dhcp6Message
@@ -49,13 +49,8 @@ CHECK = Check(
     ),
     sources=("RFC 2131", "RFC 2132 section 9", "RFC 8415"),
     fixes=(
-        now(
-            "Look for a home router, wireless router or computer with a shared connection that was plugged "
-            "in."
-        ),
-        managed(
-            now("Not found? Look up its hardware address in the switch's address table: that tells the port.")
-        ),
+        HOME_ROUTER,
+        PORT_OF_IT,
         unmanaged(
             in_a_break(
                 "Unplug one cable at a time, and after each set a spare computer to automatic address. "

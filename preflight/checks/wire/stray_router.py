@@ -16,7 +16,15 @@ from preflight.checks.say import who
 from preflight.checks.says import Limits, Measured, Saw, Says, passed, trouble, unproven
 from preflight.checks.see.membership import another_first
 from preflight.checks.see.silence import hole_s
-from preflight.checks.step import FOLLOW_CABLES, before_doors, in_a_break, managed, now
+from preflight.checks.step import (
+    FOLLOW_CABLES,
+    HOME_ROUTER,
+    PORT_OF_IT,
+    before_doors,
+    in_a_break,
+    managed,
+    now,
+)
 from preflight.wire.icmp import RouterMessage
 
 CHECK = Check(
@@ -52,13 +60,8 @@ CHECK = Check(
         "RFC 792: redirects; RFC 1256: router advertisements over IPv4",
     ),
     fixes=(
-        now(
-            "Look for a home router, wireless router or computer with a shared connection that was plugged "
-            "in."
-        ),
-        managed(
-            now("Not found? Look up its hardware address in the switch's address table: that tells the port.")
-        ),
+        HOME_ROUTER,
+        PORT_OF_IT,
         FOLLOW_CABLES,
         now("Unplug it from the audio LAN, or turn routing and router advertisements off in it."),
         "Restart devices that took an address from it.",

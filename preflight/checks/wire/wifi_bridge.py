@@ -23,7 +23,7 @@ from preflight.checks.says import Limits, Says, unproven
 from preflight.checks.see.addresses import one_subnet
 from preflight.checks.see.maker import locally_administered
 from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
-from preflight.checks.step import in_a_break, managed, now, unmanaged
+from preflight.checks.step import PORT_OF_THEM, in_a_break, now, unmanaged
 from preflight.text import clean
 from preflight.wire.cdp import CdpNeighbour
 from preflight.wire.dhcp4 import HANDHELD_CLASSES, Dhcp4Message
@@ -70,12 +70,7 @@ CHECK = Check(
     sources=("IEEE 802.11", "IEEE 802.1AB", "IEEE 802", "UPnP Device Architecture"),
     fixes=(
         now("Look for a wireless router or access point with a cable to an audio switch."),
-        managed(
-            now(
-                "Not found? Look up the addresses named here in the switch's address table: that tells the "
-                "port."
-            )
-        ),
+        PORT_OF_THEM,
         unmanaged(
             in_a_break(
                 "Turn each Wi-Fi off in turn, or unplug one cable at a time, and run the line check after "
