@@ -45,7 +45,7 @@ LOOK_S = 0.5
 LOST_S = 120.0  # without a worker, and without one that comes back
 # At most so many captures, or so many bytes, go to a worker at once: what a parcel costs is then little
 # beside the judging. Towards the end the parcels get smaller, so that all workers end together.
-PARCEL, PARCEL_BYTES = 64, 4 << 20
+PARCEL, PARCEL_BYTES = 96, 4 << 20
 SMALL = 200_000  # bytes: what a capture costs beside its own
 SHARE = 4  # of what is left, a thread gets one in so many at most
 AHEAD = 3  # parcels for each thread: one at work, one waiting there, one on its way

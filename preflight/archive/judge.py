@@ -8,6 +8,7 @@ from there.
 import faulthandler
 import os
 import signal
+import sys
 import time
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -171,13 +172,20 @@ class Deadline:
 
 @contextmanager
 def _watchdog(after_s: float | None) -> Iterator[None]:
-    """Ends this process after a time, even if nothing in it gets a turn any more."""
+    """Ends this process after a time, even if nothing in it gets a turn any more: by the system's timer, for
+    a thread that begins and ends with each capture leaves a processor idle meanwhile. Windows has none."""
     if after_s is None:
         yield
-        return
-    with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
-        faulthandler.dump_traceback_later(after_s, exit=True, file=nowhere)
+    elif sys.platform == "win32":
+        with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
+            faulthandler.dump_traceback_later(after_s, exit=True, file=nowhere)
+            try:
+                yield
+            finally:
+                faulthandler.cancel_dump_traceback_later()
+    else:
+        signal.setitimer(signal.ITIMER_REAL, after_s)
         try:
             yield
         finally:
-            faulthandler.cancel_dump_traceback_later()
+            signal.setitimer(signal.ITIMER_REAL, 0)

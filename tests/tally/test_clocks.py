@@ -262,3 +262,12 @@ def test_a_message_is_of_version_1_or_2(tmp_path: Path, version: int, found: int
     frame = bytearray(announce(1, 1))
     frame[15] = version
     assert len(studied(tmp_path, [(0.0, bytes(frame))]).tally.clocks) == found
+
+
+def test_of_a_table_that_is_nearly_full_every_port_counts(tmp_path: Path, monkeypatch) -> None:
+    """The one in the first row, too."""
+    monkeypatch.setattr("preflight.tally.tally.CLOCK_ROWS", 16)
+    found = ports(
+        tmp_path, [(n + clock / 100, announce(clock, n)) for n in range(3) for clock in range(1, 15)]
+    )
+    assert len(found) == 15 and {port.count for port in found.values()} == {3, 42}

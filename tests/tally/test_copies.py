@@ -129,3 +129,11 @@ def test_of_two_thousand_contents_nearly_all_are_known_again(tmp_path: Path) -> 
     frames = [(n * 1e-6, broadcast(1, n)) for n in range(2000)]
     found = copies(tmp_path, *frames, *((at + 0.01, data) for at, data in frames))
     assert found.copies >= 1995
+
+
+def test_what_came_most_often_stays_when_another_comes_less_often(tmp_path: Path) -> None:
+    frames = [(1 + n * MS, broadcast(1, 1)) for n in range(10)] + [
+        (2 + n * MS, broadcast(1, 2)) for n in range(9)
+    ]
+    (found,) = studied(tmp_path, frames).tally.flows
+    assert (found.repeats.contents, found.repeats.most, found.repeats.most_frame) == (2, 10, 1)

@@ -222,9 +222,17 @@ def test_a_frame_too_short_for_its_number_is_passed_over(tmp_path: Path) -> None
     assert (found.lost, found.received) == (1, 599) and found.last_s == pytest.approx(0.599)
 
 
-def test_a_byte_beside_it_that_goes_up_more_often_than_it_wraps_is_no_high_byte(tmp_path: Path) -> None:
-    found = one(tmp_path, play([*range(1000)], lambda n: byte(n) + byte(n // 64)))
-    assert (found.expected, found.received, found.restarts) == (1000, 1000, 0)
+@pytest.mark.parametrize(
+    "value",
+    [
+        lambda n: byte(n) + byte(n // 64),
+        lambda n: byte(n // 64) + byte(n),
+        lambda n: byte(n) + byte(-n // 64),
+    ],
+)
+def test_a_byte_beside_it_that_moves_more_often_than_it_wraps_is_no_high_byte(tmp_path: Path, value) -> None:
+    found = one(tmp_path, play([*range(1000)], value))
+    assert (found.expected, found.received, found.restarts, found.bits) == (1000, 1000, 0, 8)
 
 
 @given(st.lists(st.integers(0, 3), min_size=1, max_size=24))
@@ -290,3 +298,37 @@ def test_a_silence_of_sixteen_turns_is_the_longest_that_tells_what_was_lost(
 def test_a_bit_that_goes_to_and_fro_before_it_is_no_counter(tmp_path: Path, value) -> None:
     found = one(tmp_path, play([*range(1000)], lambda n: bytes([128 * (n & 1)]) + value(n)))
     assert (found.expected, found.received, found.offset) == (1000, 1000, 2 + len(value(0)))
+
+
+def test_the_first_of_a_new_beginning_that_comes_again_is_doubled(tmp_path: Path) -> None:
+    """The first of the new numbers shows that it began anew, the second is followed."""
+    random = Random(8)
+    frames = play([*range(600)], big) + [(0.6 + n * PACE_S, frame(big(30_000 + n), random)) for n in range(2)]
+    frames += [(0.602, frame(big(30_001), random))]
+    frames += [(0.603 + n * PACE_S, frame(big(30_002 + n), random)) for n in range(600)]
+    found = one(tmp_path, frames)
+    assert (found.restarts, found.duplicates, found.late, found.lost) == (1, 1, 0, 0)
+
+
+@pytest.mark.parametrize(("on", "lost", "doubled"), [(192, 191, 0), (193, 0, 1)])
+def test_of_a_byte_63_numbers_are_behind_and_all_others_ahead(
+    tmp_path: Path, on: int, lost: int, doubled: int
+) -> None:
+    """A hundred paces after the last one."""
+    random = Random(9)
+    since = 999 + (on if lost else 0)
+    frames = [*play([*range(1000)], byte), (0.999 + 0.1, frame(byte(999 + on), random))]
+    frames += [(1.1 + n * PACE_S, frame(byte(since + 1 + n), random)) for n in range(600)]
+    found = one(tmp_path, frames)
+    assert (found.lost, found.duplicates, found.late) == (lost, doubled, 0)
+
+
+@pytest.mark.parametrize(("ethertype", "found"), [(0x0600, 1), (0x05FF, 0), (0x88F7, 0), (0x8808, 0)])
+def test_a_number_of_1536_is_the_least_ethertype(tmp_path: Path, ethertype: int, found: int) -> None:
+    """IEEE 802.3: what is less is a length."""
+    random = Random(4)
+    frames = [
+        (n * PACE_S, ethernet(GROUP, mac(7), ethertype, big(n) + random.randbytes(200))) for n in range(600)
+    ]
+    tally = studied(tmp_path, frames).tally
+    assert len(tally.counted) == found
