@@ -323,3 +323,15 @@ def _(random):
 def _(random):
     for some in rigs.playing(random, 185.0):
         yield [(at, data) for at, data in some if at % 60.0 < 5.0]
+
+
+@healthy("a desk that takes a box's stream off, and on again, and off and on")
+def _(random):
+    away = ((6.0, 9.0), (15.0, 19.0))
+    yield from rigs.playing(random, 30.0)
+    sent = rigs.rtp(span(random, 30.0), 203, period_s=0.004)
+    yield [(at, data) for at, data in sent if not any(start < at < end for start, end in away)]
+    group = "233.252.0.203"
+    for off, on in ((0.0, 0.1), *away):
+        yield rigs.says(off - 0.05, _igmp(204, 0x17, group, "224.0.0.2")) if off else ()
+        yield rigs.says(on - 0.01, _igmp(204, 0x16, group, group))

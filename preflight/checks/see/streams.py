@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from preflight.checks.asks import Wire
 from preflight.checks.say import counted, spoken, what, who
+from preflight.checks.see.wanted import as_wanted, unwanted
 from preflight.facts import Facts
 from preflight.tally.facts import CountedStream, Flow, RtpStream
 from preflight.wire.sap import SapMessage
@@ -49,8 +50,9 @@ def heard_streams(facts: Facts) -> list[Heard]:
     tally = facts.tally
     if tally is None:
         return []
+    nobody = unwanted(facts)
     return [
-        (stream, tally.flows[stream.flow])
+        (as_wanted(stream, nobody.get(tally.flows[stream.flow].destination_ip, [])), tally.flows[stream.flow])
         for stream in tally.streams
         if stream.flow is not None
         and stream.received >= LEAST_PACKETS
@@ -64,9 +66,9 @@ def all_streams(facts: Facts) -> list[HeardAny]:
     protocol. What one program sends another by UDP counts too: it is a stream only at a steady pace."""
     if facts.tally is None:
         return []
-    flows = facts.tally.flows
+    flows, nobody = facts.tally.flows, unwanted(facts)
     numbered = [
-        (stream, flows[stream.flow])
+        (as_wanted(stream, nobody.get(flows[stream.flow].destination_ip, [])), flows[stream.flow])
         for stream in facts.tally.counted
         if stream.flow is not None and flows[stream.flow].stream and flows[stream.flow].has_room
     ]

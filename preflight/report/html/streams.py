@@ -10,6 +10,7 @@ from functools import partial
 
 from preflight.checks.say import what
 from preflight.checks.see.streams import Announced, AnyStream, layout, names, place
+from preflight.checks.see.wanted import as_wanted, unwanted
 from preflight.facts import Facts
 from preflight.tally.facts import Flow, PeriodicFlow, RtpStream, TallyFacts
 
@@ -55,9 +56,14 @@ def lines(facts: Facts) -> list[Line]:
     if tally is None:
         return []
     known, flow_of = names(facts), partial(flow_at, tally.flows)
-    streams = counting(tally)
+    nobody, streams = unwanted(facts), counting(tally)
     streaming = {stream.flow for stream in streams}
-    found = [_stream(stream, flow_of(stream.flow), known) for stream in streams]
+    found = []
+    for stream in streams:
+        flow = flow_of(stream.flow)
+        found.append(
+            _stream(as_wanted(stream, nobody.get(flow.destination_ip, []) if flow else []), flow, known)
+        )
     found += [
         _beat(beat, flow)
         for beat in tally.periodic
