@@ -4,9 +4,9 @@ Strategy: the tally has followed the numbers of each stream, and of RTP the time
 missing was lost by the network, by its sender, or by the capture. So what hits every stream of several
 senders alike, or falls into a time in which no frame at all came, is laid to the capture or to this one port
 and gets a caution; what the capture admits to have dropped is unproven. A stream that begins or ends has lost
-nothing. One that ends for good is told, and fails where its sender fell silent with it. It is in order where
-its announcement was taken back, or the last who wanted it here left its group just then. One that comes back
-is told as such.
+nothing, nor has one that nobody wanted meanwhile (`see/wanted.py`). One that ends for good is told, and fails
+where its sender fell silent with it. It is in order where its announcement was taken back, or the last who
+wanted it here left its group just then. One that comes back is told as such.
 """
 
 from collections import defaultdict
