@@ -16,6 +16,10 @@ STATION = "02:00:5e:00:53:77"  # locally administered, as hand-held devices make
 OTHER_STATION = "06:00:5e:00:53:78"
 
 
+# Each made up by itself, as hand-held devices do: local addresses that share no beginning.
+POCKETS = tuple(f"{first}:00:5e:00:53:70" for first in ("02", "06", "0a"))
+
+
 def second_cable(rig: Rig, seconds: float = 0.03) -> None:
     """Plug a second cable between the switches, and pull it."""
     _touch(rig, "second", seconds)
@@ -284,13 +288,9 @@ def roaming(rig: Rig, name: str = "guest") -> None:
 
 
 def wifi_router(rig: Rig, name: str = "guest") -> None:
-    """A home router whose wireless side a few hand-held devices have joined, which ask for addresses. It says
-    that it is a gateway, and nothing of Wi-Fi."""
-    pockets = [f"02:00:5e:00:53:{0x70 + number:02x}" for number in range(3)]
-    asks = [
-        frames.dhcp_discover(each, 0x53000C00 + number, f"pocket-{number}")
-        for number, each in enumerate(pockets)
-    ]
+    """A home router whose wireless side a few hand-held devices have joined, which ask for addresses and tell
+    no name. It says that it is a gateway, and nothing of Wi-Fi."""
+    asks = [frames.dhcp_discover(each, 0x53000C00 + number) for number, each in enumerate(POCKETS)]
     senders.once(rig, name, frames.gateway_notify(rig[name].mac, rig[name].ip, 0x42), *asks, every_s=0.2)
 
 

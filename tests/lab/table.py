@@ -86,7 +86,7 @@ MIRROR = (("foh", "trunk"), ("foh", "desk"))
 TRUNK = (("foh", "trunk"),)
 ON_STAGE = (("box-right", "eth0"),)
 STATIONS = frozenset({faults.STATION, faults.OTHER_STATION})
-POCKETS = frozenset(f"02:00:5e:00:53:{0x70 + number:02x}" for number in range(3))
+POCKETS = frozenset(faults.POCKETS)
 THIS = frozenset({AUDIO})
 VETH = frozenset({"eth0"})
 FOH, DESK_PORT = frozenset({mac(0xF0)}), frozenset({mac(0xF1)})
@@ -333,7 +333,7 @@ ON_THE_WIRE = (
     Fault(
         "too many streams for the port", "link-load",
         (Variant("80 % for 1.2 s", bundled.link_load, macs("box-left", "box-right")),),
-        timed=False,
+        symptoms=("stream-health",), timed=False,
     ),
     Fault(
         "nothing is heard", "loop",
@@ -426,7 +426,7 @@ OF_THE_CAPTURE = (
             Variant("the capture paused for 0.8 s", lambda: faults.hole(heard(streams=scene.STREAMS)())),
             Variant("the switch hangs while linecheck listens", linechecked(live.hung)),
         ),
-        outcome="caution", timed=False,
+        symptoms=("stream-health",), outcome="caution", timed=False,
     ),
 )  # fmt: skip
 
@@ -532,10 +532,10 @@ OF_THE_SHOW = (
     Fault(
         "streams end in the middle", "stream-health",
         (
-            Variant("the switch passes no more of them to linecheck", linechecked(live.cut_off)),
-            Variant("the sender's cable is pulled", heard(faults.unplugged, streams=scene.STREAMS)),
+            Variant("the switch passes no more of them to linecheck", linechecked(live.cut_off), may=macs("engine-a", "box-left")),
+            Variant("the sender's cable is pulled", heard(faults.unplugged, streams=scene.STREAMS), may=macs("engine-a")),
         ),
-        outcome="caution", timed=False,
+        timed=False,
     ),
     Fault(
         "a plug that does not sit", "falls-silent",
