@@ -271,7 +271,7 @@ def _write(scores: list[Score], healthy: Score) -> None:
         ),
         "",
         "Found: the check said what it has to say, which is mostly a fail; a caution for what works so "
-        "far (streams that end, a clock handed over, a spare cable that took over, two queriers, wrong "
+        "far (a clock handed over, a spare cable that took over, two queriers, wrong "
         "marks, runts, tags where the port may be a trunk, a doubtful capture, an MTU that is too large, "
         "a leased address, subnets that overlap, a router by its outer port); a pass for a request that "
         "nobody answers; unproven where nothing was heard, where another network may have answered, and "
