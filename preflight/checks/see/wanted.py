@@ -4,7 +4,9 @@ Who is no longer interested leaves the group, and the switch sends its streams t
 joins again (RFC 2236, RFC 4541). The numbers went on meanwhile: what was jumped over is a receiver's own doing.
 """
 
+import math
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TypeVar
 
@@ -20,7 +22,8 @@ BESIDE_S = 0.1  # how far the times of two frames may lie apart that belong toge
 
 
 def unwanted(facts: Facts) -> dict[str, list[Span]]:
-    """Of each IPv4 group the times from when its last member left until one joined."""
+    """Of each IPv4 group the times from when its last member left until one joined, without end where none
+    did."""
     members: dict[str, set[str]] = defaultdict(set)
     since: dict[str, float] = {}
     spans: dict[str, list[Span]] = defaultdict(list)
@@ -33,7 +36,14 @@ def unwanted(facts: Facts) -> dict[str, list[Span]]:
             if group in since:
                 spans[group].append((since.pop(group), message.seen.time_s))
             members[group].add(message.seen.src)
+    for group, left in since.items():
+        spans[group].append((left, math.inf))
     return spans
+
+
+def let_go(stopped_s: float, spans: Sequence[Span]) -> bool:
+    """Whether what stopped at a time did so because nobody wanted it any more."""
+    return any(left - BESIDE_S <= stopped_s <= min(joined, left + LETS_GO_S) for left, joined in spans)
 
 
 def as_wanted(stream: AnyStream, spans: list[Span]) -> AnyStream:
@@ -69,6 +79,4 @@ def _waited(loss: Loss) -> float:
 
 
 def _is_unwanted(loss: Loss, span: Span) -> bool:
-    left, joined = span
-    stopped = left - BESIDE_S <= loss.start_s <= min(joined, left + LETS_GO_S)
-    return stopped and loss.end_s >= joined - BESIDE_S
+    return let_go(loss.start_s, [span]) and loss.end_s >= span[1] - BESIDE_S

@@ -19,6 +19,7 @@ from preflight.checks.say import count_text, counted, what, who
 from preflight.checks.says import Limits, Measured, Saw, Says, caution, passed, trouble, unproven
 from preflight.checks.see.flows import shown
 from preflight.checks.see.periodic import ESTABLISHED, FOLLOWED, Follows, followed, missing_frames
+from preflight.checks.see.wanted import let_go, unwanted
 from preflight.checks.see.worn import where
 from preflight.checks.step import managed, now
 from preflight.tally.facts import Flow, MissingBeats, PeriodicFlow
@@ -303,12 +304,13 @@ def _stopped(judged: Judged, wire: Wire, alike: list[Flow], limits: Limits) -> b
         or beat.stops > MOST_STOPS
     ):
         return False
+    nobody = unwanted(wire).get(flow.destination_ip, [])
     if beat.stops:
-        return beat.longest_stop_s > 1.1 * wire.tally.rates.longest_gap_s
+        return beat.stops > len(nobody) and beat.longest_stop_s > 1.1 * wire.tally.rates.longest_gap_s
     before = flow.first_s <= AT_THE_START_S or flow.last_s - flow.first_s >= LONG_ENOUGH_S
     gone = wire.source.duration_s - flow.last_s >= max(limits["ended_s"], 20 * beat.period_s)
     taken = any(other.source != flow.source and other.last_s > flow.last_s + 0.5 for other in alike)
-    return before and gone and not taken
+    return before and gone and not taken and not let_go(flow.last_s, nobody)
 
 
 def _place(flow: Flow) -> tuple[str, int, int]:

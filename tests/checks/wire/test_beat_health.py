@@ -3,6 +3,7 @@ beat."""
 
 import re
 from dataclasses import replace
+from random import Random
 
 import pytest
 
@@ -14,6 +15,7 @@ from preflight.tally.tally import Tally
 from tests.checks.asked import asked
 from tests.checks.flows import FLOW
 from tests.tally.captures import Timed, arp, ethernet, every, mac, rtp, studied, told, udp
+from tests.wire.groups import leave, report
 
 PASS, CAUTION, FAIL, UNPROVEN = Outcome.PASS, Outcome.CAUTION, Outcome.FAIL, Outcome.UNPROVEN
 
@@ -442,3 +444,15 @@ def test_who_misses_tells_where_to_look(tmp_path):
     assert one.fixes[0].startswith("Only ICANN 53:05 misses beats: swap its cable")
     spared = [(at, data[:5] + b"\x55" + data[6:]) for at, data in beat()]  # another flow of the same sender
     assert judge(studied(tmp_path, beat(gone=gone), spared, BESIDE)).fixes[0].startswith("Find out whether")
+
+
+@pytest.mark.parametrize(("until_s", "left_s", "joined_s", "outcome"), [(8.0, 3.0, 5.99, PASS), (8.0, None, 5.99, CAUTION), (3.0, 2.9, None, PASS), (3.0, None, None, CAUTION)])  # fmt: skip
+def test_a_flow_that_nobody_wants_meanwhile_has_not_stopped(tmp_path, until_s, left_s, joined_s, outcome):
+    """It is away from 3 s to 6 s, or from 3 s on."""
+    random = Random(1)
+    group = "233.252.0.5"
+    frames = every(0.01, lambda _: udp(5, group, 6000, random.randbytes(200)), 0.0, until_s)
+    flow = [(at, data) for at, data in frames if not 3.0 < at < 6.0]
+    said = [(left_s, leave(9, group))] if left_s else []
+    said += [(joined_s, report(9, group))] if joined_s else []
+    assert judge(studied(tmp_path, flow, beat(6, 0.004, end=9.0), said)).outcome == outcome
