@@ -1,7 +1,8 @@
 """What a stream did not lose: packets of a time in which nobody here wanted it.
 
 Who is no longer interested leaves the group, and the switch sends its streams there no more until somebody
-joins again (RFC 2236, RFC 4541). The numbers went on meanwhile: what was jumped over is a receiver's own doing.
+joins again (RFC 2236, RFC 4541). The numbers went on meanwhile: what was jumped over is a receiver's own
+doing.
 """
 
 import math
@@ -16,7 +17,7 @@ from preflight.tally.facts import Loss, Stream
 from preflight.wire.igmp import IgmpMessage
 
 AnyStream = TypeVar("AnyStream", bound=Stream)
-# A switch asks whether another member is there before it lets go (RFC 2236 section 3: a second or two, mostly).
+# A switch asks whether another member is there before it lets go (RFC 2236 section 3): mostly for a second.
 LETS_GO_S = 10.0
 BESIDE_S = 0.1  # how far the times of two frames may lie apart that belong together. Common practice.
 

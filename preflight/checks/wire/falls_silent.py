@@ -25,7 +25,7 @@ FLAPS = managed(now("Read in the switches how often the link of that port went d
 ONE = (
     now("Look at the lamp of its port at the switch: does it go out now and then? Press its plugs home."),
     FLAPS,
-    "Swap its cable, then use another switch port. Still away? Swap its adapter, if it has one, then the box.",
+    "Swap its cable, then use another switch port. Still away? Swap its adapter, if any, then the box.",
     AGAIN,
 )
 SEVERAL = (
@@ -52,8 +52,8 @@ CHECK = Check(
     question="Does every sender of a stream stay on the network?",
     looks_at="Senders of streams of which nothing at all comes for a while, again and again, although the "
     "numbers of their packets go on.",
-    why="A link that comes and goes cuts the audio each time, and the clock with it. It is the cable, a plug, "
-    "a port or a switch's power, and it gets worse.",
+    why="A link that comes and goes cuts the audio each time, and the clock with it. It is the cable, a "
+    "plug, a port or a switch's power, and it gets worse.",
     limits=(
         Limit(
             "away_s", 0.5, "s without a frame of a sender", "common practice: a link takes longer to come up"
