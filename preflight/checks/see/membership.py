@@ -13,9 +13,9 @@ from itertools import combinations, pairwise
 from preflight.checks.asks import Wire
 from preflight.checks.step import before_doors
 from preflight.tally.facts import Flow
+from preflight.wire.datagram import IGMP, IPV4, UDP
 from preflight.wire.igmp import IgmpMessage
 
-IGMP, UDP, IPV4 = 2, 17, 0x0800
 ALL_SYSTEMS = "224.0.0.1"
 NO_ADDRESS = "0.0.0.0"
 ROBUSTNESS, RESPONSE_S = 2, 10.0  # defaults of RFC 2236 section 8 and RFC 3376 section 8

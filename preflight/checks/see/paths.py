@@ -7,8 +7,8 @@ from preflight.between.facts import BetweenFacts, End, Gap, Here, Lone, Path
 from preflight.checks.finding import Evidence
 from preflight.checks.say import counted, what, who
 from preflight.checks.step import managed, now
+from preflight.wire.datagram import IGMP
 
-IGMP = 2  # a snooping switch passes it on only to where it must (RFC 4541)
 PASSED_ON = 0.5  # of a unicast flow: with less it is only flooded this way now and then. Common practice.
 FEW_STREAM = 100  # frames of a multicast that is no RTP, from which on it may be missed. Common practice.
 SHOWN = 5
@@ -47,6 +47,7 @@ def titles(some: Sequence[Path | Lone], thing: str, worst: str = "worst") -> str
 
 def judged_paths(between: BetweenFacts) -> list[Path]:
     """The flows whose loss would be one: what a switch holds back, or floods now and then, is none."""
+    # A snooping switch passes IGMP on only to where it must (RFC 4541).
     told = (_turned(path, between) for path in between.paths if path.protocol != IGMP)
     return [path for path in told if not _flooded(path)]
 

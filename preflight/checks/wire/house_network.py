@@ -27,6 +27,7 @@ from preflight.checks.see.signs import Sign, of_flows, of_message, weighed
 from preflight.checks.step import FOLLOW_CABLES, PORT_OF_THEM, now
 from preflight.tally.facts import Flow
 from preflight.wire.arp import ArpMessage
+from preflight.wire.datagram import IGMP, UDP
 from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
 from preflight.wire.mdns import MdnsMessage
 from preflight.wire.ssdp import SsdpMessage
@@ -87,7 +88,7 @@ CHECK = Check(
     unproven="Listen for some minutes while the venue's people work, or at a mirror of the port towards "
     "the building.",
 )
-IGMP, TCP, UDP = 2, 6, 17
+TCP = 6
 ARP = 0x0806
 ROUTERS_ADDRESSES, AGAIN_AND_AGAIN = (".1", ".254"), 3  # common practice
 DNS = 53

@@ -21,6 +21,7 @@ from preflight.checks.see.membership import another_first
 from preflight.checks.see.silence import hole_s
 from preflight.checks.step import HOME_ROUTER, PORT_OF_IT, in_a_break, now, unmanaged
 from preflight.wire import Malformed
+from preflight.wire.datagram import UDP
 from preflight.wire.dhcp4 import REQUEST, Dhcp4Message
 from preflight.wire.dhcp6 import Dhcp6Message
 from preflight.wire.picked import Seen
@@ -79,7 +80,6 @@ ADDRESS_FIX = now(
     "open a command line and type arp -a."
 )
 MIRRORED_S = 0.5  # the same question so soon again is a copy made by a mirror port: common practice
-UDP = 17
 CLIENT_PORTS = (68, 546)  # only servers and relays send to these: RFC 2131 section 4.1, RFC 8415 section 7.2
 # By client: each question, and whether an answer to it would go to all.
 Asks = dict[str, list[tuple[Seen, bool]]]
