@@ -23,22 +23,25 @@ from preflight.checks.step import managed, now
 
 FLAPS = managed(now("Read in the switches how often the link of that port went down."))
 ONE = (
-    now("Look at the lamp of its port at the switch: does it go out now and then? Press its plugs home."),
+    now("Look at the lamp of its port at the switch: does it go out now and then?"),
     FLAPS,
-    "Swap its cable, then use another switch port. Still away? Swap its adapter, if any, then the box.",
+    "Push its plugs in at both ends until they click.",
+    "Still away? Swap its cable, then use another switch port, then swap its adapter, if any, then the box.",
     AGAIN,
 )
 SEVERAL = (
-    now("Find what they share: a switch, its power, and the cable to it. Press its plugs home."),
+    now("Find what they share: a switch, its power, and the cable to it. Do its lamps go out now and then?"),
     FLAPS,
-    "Swap the cable between the switches, then use another port at each end.",
+    "Push the plugs of that switch and that cable in until they click.",
+    "Still away? Swap the cable between the switches, then use another port at each end.",
     AGAIN,
 )
 HERE = (
-    now("Press this computer's plugs home. See that the switch that it is at keeps its power."),
-    FLAPS,
-    "Swap this computer's cable, then its adapter, and use another switch port.",
+    now("See that the switch that this computer is at keeps its power."),
     now("Close what else runs on this computer: it may have kept the capture waiting."),
+    FLAPS,
+    "Push this computer's plugs in until they click.",
+    "Still so? Swap its cable, then its adapter, and use another switch port.",
     AGAIN,
 )
 
