@@ -96,7 +96,7 @@ def follow_up(told_s: float, log2: int = -3, kind: int = ptp.FOLLOW_UP, flags: i
     return ptp.message(1, kind, stamp, log2=log2, flags=flags)
 
 
-@pytest.mark.parametrize(("jump_s", "jumps"), [(0.039, 0), (0.041, 1), (-0.041, 1), (-37.0, 1)])
+@pytest.mark.parametrize(("jump_s", "jumps"), [(0.04, 0), (0.040000001, 1), (-0.041, 1), (-37.0, 1)])
 def test_a_time_that_jumps_is_noticed(tmp_path: Path, jump_s: float, jumps: int) -> None:
     frames = [(n / 8, follow_up(40 + n / 8 + (jump_s if n > 9 else 0.0))) for n in range(20)]
     (found,) = ports(tmp_path, frames).values()
@@ -271,3 +271,13 @@ def test_of_a_table_that_is_nearly_full_every_port_counts(tmp_path: Path, monkey
         tmp_path, [(n + clock / 100, announce(clock, n)) for n in range(3) for clock in range(1, 15)]
     )
     assert len(found) == 15 and {port.count for port in found.values()} == {3, 42}
+
+
+@pytest.mark.parametrize(("snap", "jumps"), [(86, 1), (85, 0)])
+def test_a_time_is_told_by_44_bytes(tmp_path: Path, snap: int, jumps: int) -> None:
+    """Behind the headers of Ethernet, IPv4 and UDP, and nothing behind it."""
+    stamps = [struct.pack(">HII", 0, 1_700_000_000 + n - 37 * (n > 5), 0) for n in range(10)]
+    frames = [(float(n), ptp.message(1, ptp.FOLLOW_UP, stamp, udp=True)) for n, stamp in enumerate(stamps)]
+    assert {len(data) for _, data in frames} == {86}
+    (port,) = studied(tmp_path, frames, snap=snap).tally.clocks
+    assert port.jumps == jumps
