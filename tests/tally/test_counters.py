@@ -332,3 +332,9 @@ def test_a_number_of_1536_is_the_least_ethertype(tmp_path: Path, ethertype: int,
     ]
     tally = studied(tmp_path, frames).tally
     assert len(tally.counted) == found
+
+
+@pytest.mark.parametrize(("place", "found"), [(37, 1), (38, 0)])
+def test_38_bytes_of_the_data_are_looked_at(tmp_path: Path, place: int, found: int) -> None:
+    tally = studied(tmp_path, play([*range(600)], byte, before=bytes(place))).tally
+    assert [each.offset for each in tally.counted] == [place] * found

@@ -420,3 +420,10 @@ def test_the_delay_spread_of_a_packet_that_comes_early_is_exact(tmp_path: Path) 
     frames = steady(1500)
     frames[1200] = (frames[1200][0] - 0.0001, frames[1200][1])
     assert stream(tmp_path, frames).delay_spread_s == 0.0001
+
+
+@pytest.mark.parametrize("ahead", [61, 62, 63, 500])
+def test_a_packet_that_comes_twice_after_a_jump_is_doubled(tmp_path: Path, ahead: int) -> None:
+    after = rtp(5, GROUP, 99 + ahead)
+    found = stream(tmp_path, [*steady(100), (0.2, after), (0.3, after)])
+    assert (found.late, found.duplicates, found.lost) == (0, 1, ahead - 1)
