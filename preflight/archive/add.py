@@ -23,7 +23,7 @@ from preflight.archive.tidy import tidy
 if TYPE_CHECKING:
     import pyarrow
 
-WRITE_S = 1.0  # a segment for each parcel would keep this process from handing out the next
+WRITE_S = 1.5  # a segment for each parcel would keep this process from handing out the next
 Tell = Callable[[int, int], None]  # captures done, and their bytes
 
 

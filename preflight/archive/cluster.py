@@ -47,7 +47,7 @@ LOST_S = 120.0  # without a worker, and without one that comes back
 # beside the judging. Towards the end the parcels get smaller, so that all workers end together.
 PARCEL, PARCEL_BYTES = 96, 4 << 20
 SMALL = 200_000  # bytes: what a capture costs beside its own
-SHARE = 4  # of what is left, a thread gets one in so many at most
+SHARE = 3  # of what is left, a thread gets one in so many at most
 AHEAD = 3  # parcels for each thread: one at work, one waiting there, one on its way
 
 
