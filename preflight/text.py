@@ -32,10 +32,10 @@ def _shown(text: str) -> str:
 
 def to_json(value: object, indent: int | None = 2) -> str:
     text = _ready(value)
-    if text is not None and indent is None:
-        return text
     if text is None:
         value = plain(value)
+    elif indent is None:
+        return text
     return json.dumps(value, indent=indent, ensure_ascii=False, allow_nan=False)
 
 

@@ -54,6 +54,7 @@ class Added:
     troubles: list[str] = field(default_factory=list)
 
     def count(self, judged: Judged, of_it: Rows) -> None:
+        """Take note of a capture that was judged, by its rows."""
         (row,) = of_it["captures"]
         self.again += bool(judged.by)
         self.new += not judged.by
@@ -210,9 +211,9 @@ def _tables(
     return {table: [pyarrow.concat_tables(of_them)] for table, of_them in tables.items()}
 
 
-def _kept(store: Store, again: Sequence[str]) -> Mapping[str, list[Row]]:
+def _kept(store: Store, again: Sequence[str]) -> defaultdict[str, list[Row]]:
     """What was found in captures that are judged again."""
-    kept: dict[str, list[Row]] = defaultdict(list)
+    kept: defaultdict[str, list[Row]] = defaultdict(list)
     if again:
         with Library(store) as library:
             for row in library.ask("select * from findings where capture in (select unnest(?))", [again]):

@@ -84,10 +84,10 @@ class CaptureFile:
         self._captures = 0
         self.partial = False  # set from outside to end the reading early
         size = self._stream.size
-        small = size is not None and size <= (PLAIN_BYTES // 8 if self._stream.packed else PLAIN_BYTES)
-        self._bench = Bench(not small and size is not None, progress)
+        large = size is not None and size > (PLAIN_BYTES // 8 if self._stream.packed else PLAIN_BYTES)
+        self._bench = Bench(large, progress)
         # Read in less time than a thread takes that would read it ahead.
-        self.is_short = small and len(self._places) == 1
+        self.is_short = size is not None and not large and len(self._places) == 1
 
     # -- bytes ---------------------------------------------------------------------------------------------
 

@@ -262,6 +262,10 @@ class Loss:
     end_s: float
     frame: int
 
+    @property
+    def span(self) -> tuple[float, float]:
+        return self.start_s, self.end_s
+
 
 @dataclass(frozen=True)
 class Course:

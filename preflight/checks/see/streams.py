@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from preflight.checks.asks import Wire
 from preflight.checks.say import counted, spoken, what, who
-from preflight.checks.see.wanted import as_wanted, unwanted
+from preflight.checks.see.wanted import wanted
 from preflight.facts import Facts
 from preflight.tally.facts import CountedStream, Flow, RtpStream
 from preflight.wire.sap import SapMessage
@@ -50,15 +50,15 @@ def heard_streams(facts: Facts) -> list[Heard]:
     tally = facts.tally
     if tally is None:
         return []
-    nobody = unwanted(facts)
-    return [
-        (as_wanted(stream, nobody.get(tally.flows[stream.flow].destination_ip, [])), tally.flows[stream.flow])
+    heard = [
+        (stream, tally.flows[stream.flow])
         for stream in tally.streams
         if stream.flow is not None
         and stream.received >= LEAST_PACKETS
         and stream.real
         and not tally.flows[stream.flow].discovery
     ]
+    return wanted(heard, facts)
 
 
 def all_streams(facts: Facts) -> list[HeardAny]:
@@ -66,15 +66,15 @@ def all_streams(facts: Facts) -> list[HeardAny]:
     protocol. What one program sends another by UDP counts too: it is a stream only at a steady pace."""
     if facts.tally is None:
         return []
-    flows, nobody = facts.tally.flows, unwanted(facts)
+    flows = facts.tally.flows
     numbered = [
-        (as_wanted(stream, nobody.get(flows[stream.flow].destination_ip, [])), flows[stream.flow])
+        (stream, flows[stream.flow])
         for stream in facts.tally.counted
         if stream.flow is not None and flows[stream.flow].stream and flows[stream.flow].has_room
     ]
     return heard_streams(facts) + [
         (stream, flow)
-        for stream, flow in numbered
+        for stream, flow in wanted(numbered, facts)
         if flow.protocol is None or flow.cast != "unicast" or (flow.steady and flow.shortest == flow.longest)
     ]
 

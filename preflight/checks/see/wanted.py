@@ -13,10 +13,11 @@ from typing import TypeVar
 
 from preflight.checks.says import Span
 from preflight.facts import Facts
-from preflight.tally.facts import Loss, Stream
+from preflight.tally.facts import Flow, Loss, Stream
 from preflight.wire.igmp import IgmpMessage
 
 AnyStream = TypeVar("AnyStream", bound=Stream)
+AnyFlow = TypeVar("AnyFlow", Flow, Flow | None)
 # A switch asks whether another member is there before it lets go (RFC 2236 section 3): mostly for a second.
 LETS_GO_S = 10.0
 BESIDE_S = 0.1  # how far the times of two frames may lie apart that belong together. Common practice.
@@ -47,12 +48,23 @@ def let_go(stopped_s: float, spans: Sequence[Span]) -> bool:
     return any(left - BESIDE_S <= stopped_s <= min(joined, left + LETS_GO_S) for left, joined in spans)
 
 
-def as_wanted(stream: AnyStream, spans: list[Span]) -> AnyStream:
-    """The same stream without what nobody wanted, as far as its losses are kept one by one."""
-    own = [loss for loss in stream.first_losses if not any(_is_unwanted(loss, span) for span in spans)]
-    gone = [loss for loss in stream.first_losses if loss not in own]
+def wanted(streams: list[tuple[AnyStream, AnyFlow]], facts: Facts) -> list[tuple[AnyStream, AnyFlow]]:
+    """The same streams, with their flows, without what nobody wanted, as far as their losses are kept one by
+    one."""
+    if not any(stream.first_losses for stream, _ in streams):
+        return streams
+    nobody = unwanted(facts)
+    return [
+        (_without(stream, nobody.get(flow.destination_ip, ()) if flow else ()), flow)
+        for stream, flow in streams
+    ]
+
+
+def _without(stream: AnyStream, spans: Sequence[Span]) -> AnyStream:
+    gone = [loss for loss in stream.first_losses if any(_is_unwanted(loss, span) for span in spans)]
     if not gone:
         return stream
+    own = [loss for loss in stream.first_losses if loss not in gone]
     longest = max(own, key=lambda loss: loss.packets, default=None)
     kept = replace(
         stream,

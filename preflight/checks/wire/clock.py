@@ -374,8 +374,9 @@ def _pace(domain: _Domain, wire: Wire, limits: Limits) -> Iterator[Saw]:
         if abs(mean - says) > limits["sync_off"] * says:
             yield off(f"{name} sends Sync every {mean * 1000:.1f} ms, but says every {says * 1000:g} ms.")
         longest, gap = sync.longest_interval_s, _silence(sync)
-        gone = longest > domain.timeout_s or was_silent(wire, *gap, MOST_OF)  # told elsewhere
-        if longest > max(limits["sync_gap"] * says, limits["sync_gap_s"]) and not gone:
+        # A longer one is told as a lost clock, and a hole of the capture is none of the clock's.
+        is_gap = max(limits["sync_gap"] * says, limits["sync_gap_s"]) < longest <= domain.timeout_s
+        if is_gap and not was_silent(wire, *gap, MOST_OF):
             yield off(
                 f"{name} sent no Sync for {longest * 1000:.0f} ms; it says one every {says * 1000:g} ms.",
                 [Evidence("the gap begins", time_s=gap[0])],

@@ -20,6 +20,7 @@ from preflight.checks.says import Limits, Saw, Says, Span, caution, fail, passed
 from preflight.checks.see.silence import was_silent
 from preflight.checks.see.streams import SEEN_WHERE, AnyStream, all_streams
 from preflight.checks.step import managed, now
+from preflight.tally.facts import ClockPort
 
 FLAPS = managed(now("Read in the switches how often the link of that port went down."))
 ONE = (
@@ -124,43 +125,47 @@ def _told(away: _Away, wire: Wire) -> Saw:
 
 def _away(streams: Mapping[str, Sequence[AnyStream]], wire: Wire, limits: Limits) -> list[_Away]:
     """Most senders first."""
-    spoke = _spoke(wire)
+    outages = {sender: _outages(theirs, limits["away_s"]) for sender, theirs in streams.items()}
+    often = {sender: spans for sender, spans in outages.items() if len(spans) >= limits["times"]}
+    spoke = _spoke(wire) if often else {}
     found: list[_Away] = []
-    for sender, theirs in streams.items():
-        spans = _outages(theirs, spoke[sender], _ticks(sender, wire), limits["away_s"])
-        if len(spans) < limits["times"]:
+    for sender, spans in often.items():
+        ticks = [port for port in wire.tally.clocks if port.hardware == sender]
+        silent = [span for span in spans if not _said(span, spoke.get(sender, ()), ticks)]
+        if len(silent) < limits["times"]:
             continue
         for each in found:
-            if len(each.spans) == len(spans) and all(map(_alike, each.spans, spans)):
+            if len(each.spans) == len(silent) and all(map(_alike, each.spans, silent)):
                 each.senders.append(sender)
                 break
         else:
-            found.append(_Away([sender], spans))
+            found.append(_Away([sender], silent))
     return sorted(found, key=lambda each: -len(each.senders))
 
 
-def _outages(
-    streams: Sequence[AnyStream], spoke: Sequence[float], ticks: Sequence[tuple[Span, float]], least_s: float
-) -> list[Span]:
-    """When all streams of a sender that were there before and after were away, and it said nothing else."""
+def _outages(streams: Sequence[AnyStream], least_s: float) -> list[Span]:
+    """When all streams of a sender that were there before and after were away."""
     first, *others = sorted(streams, key=lambda stream: stream.first_s)
     found = []
     for start, end in _losses(first, least_s):
         there = [s for s in others if s.first_s < start and s.last_s > end]
-        together = all(any(_alike((start, end), other) for other in _losses(s, least_s)) for s in there)
-        said = any(start + APART_S < at < end - APART_S for at in spoke) or any(
-            lived[0] < start and lived[1] > end and longest_s < (end - start) / 2
-            for lived, longest_s in ticks
-        )
-        if together and not said:
+        if all(any(_alike((start, end), other) for other in _losses(s, least_s)) for s in there):
             found.append((start, end))
     return found
 
 
 def _losses(stream: AnyStream, least_s: float) -> list[Span]:
-    return [
-        (loss.start_s, loss.end_s) for loss in stream.first_losses if loss.end_s - loss.start_s >= least_s
-    ]
+    spans = (loss.span for loss in stream.first_losses)
+    return [(start, end) for start, end in spans if end - start >= least_s]
+
+
+def _said(span: Span, spoke: Sequence[float], ticks: Sequence[ClockPort]) -> bool:
+    """Whether a sender said something meanwhile: a control frame, or messages of its clock."""
+    start, end = span
+    return any(start + APART_S < at < end - APART_S for at in spoke) or any(
+        port.first_s < start and port.last_s > end and port.longest_interval_s < (end - start) / 2
+        for port in ticks
+    )
 
 
 def _alike(one: Span, other: Span) -> bool:
@@ -175,12 +180,3 @@ def _spoke(wire: Wire) -> dict[str, list[float]]:
             if (seen := getattr(fact, "seen", None)) is not None:
                 spoke[seen.src].append(seen.time_s)
     return spoke
-
-
-def _ticks(sender: str, wire: Wire) -> list[tuple[Span, float]]:
-    """Of each kind of clock message of a sender from when to when it came, and its longest interval."""
-    return [
-        ((port.first_s, port.last_s), port.longest_interval_s)
-        for port in wire.tally.clocks
-        if port.hardware == sender
-    ]

@@ -239,7 +239,7 @@ def _away(asking: list[Querier], runs_out_s: float, wire: Wire, limits: Limits) 
             joined[address].append(message.seen.time_s)
     found: dict[str, tuple[float, float, float]] = {}
     for stream, flow in all_streams(wire):
-        waits = [(loss.start_s, loss.end_s) for loss in stream.first_losses]
+        waits = [loss.span for loss in stream.first_losses]
         waits.append((stream.longest_wait_at_s - stream.longest_wait_s, stream.longest_wait_at_s))
         for start, end in waits:
             before = [t for t in joined[flow.destination_ip] if t <= start]

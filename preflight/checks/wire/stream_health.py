@@ -229,7 +229,7 @@ def _where(hit: list[HeardAny], heard: list[HeardAny], does: tuple[str, str]) ->
 def _missing_spans(stream: AnyStream) -> list[Span]:
     """The stretches in which packets are missing; beyond those that are kept, all from the last of them on is
     one."""
-    spans = [(loss.start_s, loss.end_s) for loss in stream.first_losses]
+    spans = [loss.span for loss in stream.first_losses]
     if stream.losses > len(spans) and spans and stream.last_loss_s is not None:
         spans[-1] = (spans[-1][0], stream.last_loss_s)
     return spans

@@ -10,7 +10,7 @@ from functools import partial
 
 from preflight.checks.say import what
 from preflight.checks.see.streams import Announced, AnyStream, layout, names, place
-from preflight.checks.see.wanted import as_wanted, unwanted
+from preflight.checks.see.wanted import wanted
 from preflight.facts import Facts
 from preflight.tally.facts import Flow, PeriodicFlow, RtpStream, TallyFacts
 
@@ -56,14 +56,9 @@ def lines(facts: Facts) -> list[Line]:
     if tally is None:
         return []
     known, flow_of = names(facts), partial(flow_at, tally.flows)
-    nobody, streams = unwanted(facts), counting(tally)
-    streaming = {stream.flow for stream in streams}
-    found = []
-    for stream in streams:
-        flow = flow_of(stream.flow)
-        found.append(
-            _stream(as_wanted(stream, nobody.get(flow.destination_ip, []) if flow else []), flow, known)
-        )
+    streams = wanted([(stream, flow_of(stream.flow)) for stream in counting(tally)], facts)
+    streaming = {stream.flow for stream, _ in streams}
+    found = [_stream(stream, flow, known) for stream, flow in streams]
     found += [
         _beat(beat, flow)
         for beat in tally.periodic
